@@ -1,0 +1,199 @@
+// Package conformance knows the conducted transmitter limits of a base
+// station: operating bands, channel raster, requirements, masks, tolerances and
+// the rule that turns a measured figure into a verdict.
+//
+// The concept on one screen:
+//
+//	Declaration + Carrier = Subject      what was declared, what is transmitted
+//	Requirements(Subject, clause)        every limit that applies, core and tolerance apart
+//	Reading                              a measured figure, or a series over frequency
+//	Judge(requirements, readings, rule)  Result: value, limit, margin, verdict
+//
+// It touches no wire, no file and no clock. Limits are data: the embedded
+// limit set names clause, version and provenance of every figure. Core figures
+// come from TS 38.104 V19.4.0; tolerances of TS 38.141-1 are from memory and
+// say so, which makes every test requirement that uses them provisional.
+package conformance
+
+import "benchyard/instruments/rf"
+
+// Clause numbers of TS 38.141-1 that this version judges.
+const (
+	OutputPowerClause       = "6.2"
+	OccupiedBandwidthClause = "6.6.2"
+	LeakageRatioClause      = "6.6.3"
+	OperatingBandClause     = "6.6.4"
+	SpuriousEmissionsClause = "6.6.5"
+)
+
+// Class is the base station class of TS 38.104 clause 4.4.
+type Class string
+
+// The three classes.
+const (
+	WideArea    Class = "wide-area"
+	MediumRange Class = "medium-range"
+	LocalArea   Class = "local-area"
+)
+
+// Type is the requirement set of TS 38.104 clause 4.3: "1-C" (antenna
+// connectors) or "1-H" (hybrid, transceiver array boundary connectors).
+type Type string
+
+// The conducted types.
+const (
+	Type1C Type = "1-C"
+	Type1H Type = "1-H"
+)
+
+// RFChannel is the bottom, middle or top channel of the supported range.
+type RFChannel string
+
+// The three RF channels.
+const (
+	Bottom RFChannel = "B"
+	Middle RFChannel = "M"
+	Top    RFChannel = "T"
+)
+
+// Declaration is what the manufacturer declares and every limit depends on.
+type Declaration struct {
+	Class           Class
+	Category        string // unwanted emissions category, "A" or "B"
+	CategoryBOption int    // 1 or 2 where Category is "B"; zero means 1
+	Type            Type
+	RatedPower      rf.DBm // per connector, rated carrier output power
+	TransmitUnits   int    // NTXU,countedpercell of type 1-H; zero means 1
+}
+
+// Carrier is one NR carrier in its place in a band.
+type Carrier struct {
+	Band           string    // "n78"
+	Channel        RFChannel // B, M, T, or empty for another raster point
+	NREF           int       // NR-ARFCN
+	Center         rf.Hertz  // F_REF
+	Bandwidth      rf.Hertz  // BS channel bandwidth
+	SCS            rf.Hertz  // subcarrier spacing
+	ResourceBlocks int       // N_RB
+}
+
+// Configured returns the transmission bandwidth configuration, 12*SCS*N_RB.
+func (c Carrier) Configured() rf.Hertz { return 12 * c.SCS * rf.Hertz(c.ResourceBlocks) }
+
+// Edges returns the channel, Center -/+ Bandwidth/2.
+func (c Carrier) Edges() rf.Range {
+	return rf.Range{Low: c.Center - c.Bandwidth/2, High: c.Center + c.Bandwidth/2}
+}
+
+// Subject is all that the limits of one case depend on.
+type Subject struct {
+	Declaration
+	Carrier Carrier
+}
+
+// Side tells where beside the carrier a figure stands.
+type Side string
+
+// The sides. Limits that have none use the empty Side.
+const (
+	LowerSide Side = "lower"
+	UpperSide Side = "upper"
+)
+
+// Requirement is one limit: the minimum (core) requirement and the test
+// tolerance that relaxes it, kept apart. A figure is judged against Lower and
+// Upper, the test requirement. A limit that slopes with the offset from the
+// channel edge has a second value of each bound at OffsetTo and is linear in
+// decibels between.
+type Requirement struct {
+	Key      string // unique within a Subject, e.g. "6.6.4/upper/2"; a Reading carries the same key
+	Clause   string
+	Title    string // short, for people: "operating band unwanted emissions, upper side"
+	Quantity string // "output power", "occupied bandwidth", "adjacent channel leakage ratio", "unwanted emission", "spurious emission"
+	Unit     string // "dBm", "dB", "Hz"
+	Side     Side
+
+	Core           float64  // bound (or half-width of a two-sided one) of the core specification, at OffsetFrom
+	CoreTo         float64  // same at OffsetTo; equal to Core for a flat limit
+	Tolerance      float64  // test tolerance, never negative
+	ToleranceKnown bool     // false: no tolerance is known, the core value is used
+	Lower, Upper   *float64 // test requirement at OffsetFrom; nil where unbounded
+	UpperTo        *float64 // upper test requirement at OffsetTo; nil for a flat limit
+
+	// Alternative is the absolute limit of an adjacent-channel leakage ratio,
+	// in dBm over MeasurementBandwidth: the less stringent of the two applies
+	// (TS 38.104 6.6.3.3). Nil everywhere else.
+	Alternative *Alternative
+
+	MeasurementBandwidth rf.Hertz // filter of the limit
+	OffsetFrom, OffsetTo rf.Hertz // f_offset from the channel edge (6.6.4), or centre offset of the adjacent channel in both (6.6.3)
+	Frequencies          rf.Range // absolute span of filter centres the limit applies to
+
+	CoreSource      string // clause and version, e.g. "TS 38.104 V19.4.0 6.6.4.2.1 T6.6.4.2.1-2"
+	ToleranceSource string
+	Provenance      string // "spec", "memory" or "spec+memory": how far the test requirement can be trusted
+}
+
+// Alternative is an absolute limit that stands beside a relative one.
+type Alternative struct {
+	Core, Tolerance float64 // dBm over Bandwidth
+	PerMHz          float64 // the same limit as published, dBm/MHz
+	Bandwidth       rf.Hertz
+	Source          string
+}
+
+// Reading is one measured figure, or a series of them over frequency, that
+// answers the Requirement of the same Key. Exactly one of Value and Series is set.
+type Reading struct {
+	Key    string
+	Value  float64  // in the unit of the requirement
+	At     rf.Hertz // where the figure was found; zero when it has no place
+	Series *Series
+	// CarrierPower is the mean power of the carrier in the same sweep, dBm. A
+	// leakage ratio needs it to be held against an absolute limit.
+	CarrierPower float64
+	// Uncertainty is the expanded uncertainty (k = 2) of the figure, in its unit.
+	Uncertainty float64
+}
+
+// Series is a level over frequency, each already referred to the measurement
+// bandwidth of its limit. Frequencies[i] is the absolute filter centre of Levels[i].
+type Series struct {
+	Frequencies []float64 // Hz, rising
+	Levels      []float64 // dBm
+}
+
+// Verdict is the outcome of a judgement or of a case.
+type Verdict string
+
+// The verdicts. The last three are never the outcome of a judgement: only a
+// valid measurement can pass or fail.
+const (
+	Pass            Verdict = "pass"
+	ConditionalPass Verdict = "conditional pass"
+	ConditionalFail Verdict = "conditional fail"
+	Fail            Verdict = "fail"
+	ErrorVerdict    Verdict = "error"
+	Aborted         Verdict = "aborted"
+	NotRun          Verdict = "not run"
+)
+
+// DecisionRule turns a value and its uncertainty into a verdict.
+type DecisionRule struct {
+	Name            string  // "shared-risk" (default), "simple", "guarded", "guarded-non-binary"
+	GuardBandFactor float64 // r in w = r*U; used by the guarded rules only
+}
+
+// Result is one judged requirement: the figure (of a series: the one with the
+// least margin), the limit that held there, and what follows.
+type Result struct {
+	Requirement  Requirement
+	Value        float64
+	At           rf.Hertz // absolute frequency of the figure; zero when it has no place
+	Lower, Upper *float64 // limit in force at the figure
+	Margin       float64  // positive passes; dB or Hz, in the unit of the quantity
+	Uncertainty  float64  // expanded, k = 2
+	Verdict      Verdict
+	Rule         string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
+	Note         string // e.g. "absolute limit -25 dBm/MHz governs"
+}
