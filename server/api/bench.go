@@ -1,0 +1,48 @@
+package api
+
+import "time"
+
+// Bench is one measuring place and what it does now.
+type Bench struct {
+	Name        string       `json:"name"`
+	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, safe, alarm
+	Doing       string       `json:"doing"`    // one line for people
+	Hold        string       `json:"hold"`     // why it takes no work; empty: free to work
+	Alarm       string       `json:"alarm"`    // what could not be confirmed; empty: none
+	Now         *BenchWork   `json:"now"`
+	Next        *BenchWork   `json:"next"`
+	Waiting     int          `json:"waiting"` // runs that wait for this bench
+	Lease       *Lease       `json:"lease"`   // null: nobody drives it
+	Calibration *Calibration `json:"calibration"`
+	Simulated   bool         `json:"simulated"`
+	UpdatedAt   time.Time    `json:"updated_at"`
+}
+
+// BenchWork is a run as a bench sees it.
+type BenchWork struct {
+	RunID      string     `json:"run_id"`
+	CampaignID string     `json:"campaign_id"`
+	Campaign   string     `json:"campaign"`
+	Serial     string     `json:"serial"`
+	UnitType   string     `json:"unit_type"`
+	Build      string     `json:"build"`
+	Segment    string     `json:"segment"` // carrier and connector being measured; empty before the first
+	CasesDone  int        `json:"cases_done"`
+	CasesTotal int        `json:"cases_total"`
+	StartedAt  *time.Time `json:"started_at"`
+}
+
+// Lease says which agent drives a bench, and until when unless it renews.
+type Lease struct {
+	Holder    string    `json:"holder"`
+	Token     int64     `json:"token"`
+	ExpiresAt time.Time `json:"expires_at"`
+	Expired   bool      `json:"expired"` // by the clock of the database
+}
+
+// Calibration is the instrument or path of a bench whose validity ends first.
+type Calibration struct {
+	What     string `json:"what"` // instrument or path
+	Due      string `json:"due"`  // last valid day, YYYY-MM-DD
+	DaysLeft int    `json:"days_left"`
+}

@@ -1,0 +1,57 @@
+package api
+
+import "time"
+
+// Conditions say at what one figure was measured.
+type Conditions struct {
+	Band        string  `json:"band"`
+	RFChannel   string  `json:"rf_channel"` // "B", "M", "T"
+	CarrierHz   float64 `json:"carrier_hz"`
+	BandwidthHz float64 `json:"bandwidth_hz"`
+	SCSHz       float64 `json:"scs_hz"`
+	Connector   int     `json:"connector"`
+	TestModel   string  `json:"test_model"`
+}
+
+// Result is one judged figure: the value, the limits in force at it, the margin
+// (positive passes), the verdict and everything needed to trace it.
+type Result struct {
+	Key        string     `json:"key"`      // requirement, unique within a case
+	Clause     string     `json:"clause"`   // of TS 38.141-1
+	Title      string     `json:"title"`    // for people
+	Quantity   string     `json:"quantity"` // what was measured
+	Value      float64    `json:"value"`    // in Unit
+	Unit       string     `json:"unit"`     // "dBm", "dB" or "Hz"
+	Lower      *float64   `json:"lower"`    // limit in force at the figure; null where unbounded
+	Upper      *float64   `json:"upper"`
+	Margin     float64    `json:"margin"` // dB beside dBm and dB, else Unit
+	Verdict    string     `json:"verdict"`
+	Conditions Conditions `json:"conditions"`
+
+	AtHz                   *float64 `json:"at_hz"`                    // where the figure was found; null when it has no place
+	MeasurementBandwidthHz *float64 `json:"measurement_bandwidth_hz"` // null where the limit has none
+	Core                   float64  `json:"core"`
+	Tolerance              float64  `json:"tolerance"`
+	Uncertainty            float64  `json:"uncertainty"` // expanded, k = 2, in the unit of the margin
+	Rule                   string   `json:"rule"`
+	Note                   string   `json:"note"`
+	Source                 string   `json:"source"`
+	Provenance             string   `json:"provenance"`
+
+	Serial     string    `json:"serial,omitempty"`
+	UnitType   string    `json:"unit_type,omitempty"`
+	Build      string    `json:"build,omitempty"`
+	RunID      string    `json:"run_id,omitempty"`
+	CaseID     int64     `json:"case_id,omitempty"`
+	MeasuredAt time.Time `json:"measured_at,omitzero"`
+	Simulated  bool      `json:"simulated"`
+}
+
+// MarginUnit is the unit of a margin or an uncertainty beside a figure in unit:
+// two levels in dBm differ by dB.
+func MarginUnit(unit string) string {
+	if unit == "dBm" {
+		return "dB"
+	}
+	return unit
+}

@@ -1,0 +1,98 @@
+package api
+
+import (
+	"encoding/json"
+	"time"
+)
+
+// Run is one radio unit on one bench, once.
+type Run struct {
+	ID         string          `json:"id"`
+	CampaignID string          `json:"campaign_id"`
+	Serial     string          `json:"serial"`
+	UnitType   string          `json:"unit_type"`
+	Build      string          `json:"build"`
+	Attempt    int             `json:"attempt"`
+	Repeats    string          `json:"repeats"` // run this one repeats; empty for the first attempt
+	State      string          `json:"state"`   // queued, active, done, error, cancelled
+	Verdict    string          `json:"verdict"` // empty until closed
+	Bench      string          `json:"bench"`
+	Blocked    string          `json:"blocked"` // why no bench can take it now
+	Error      string          `json:"error"`
+	CasesDone  int             `json:"cases_done"`
+	CasesTotal int             `json:"cases_total"`
+	Simulated  bool            `json:"simulated"`
+	QueuedAt   time.Time       `json:"queued_at"`
+	StartedAt  *time.Time      `json:"started_at"`
+	FinishedAt *time.Time      `json:"finished_at"`
+	Clauses    []ClauseSummary `json:"clauses"`
+}
+
+// ClauseSummary is what one clause came to in one run.
+type ClauseSummary struct {
+	Clause      string   `json:"clause"`
+	Cases       int      `json:"cases"`
+	Passed      int      `json:"passed"`
+	Failed      int      `json:"failed"`
+	Errors      int      `json:"errors"`
+	Verdict     string   `json:"verdict"`
+	WorstMargin *float64 `json:"worst_margin"` // null when nothing was judged
+	Unit        string   `json:"unit"`         // of the margin
+}
+
+// RunDetail is a run with its provenance and every case.
+type RunDetail struct {
+	Run
+	Provenance Provenance `json:"provenance"`
+	Cases      []Case     `json:"cases"`
+}
+
+// Provenance names everything a run depended on.
+type Provenance struct {
+	Campaign       string          `json:"campaign"`
+	Plan           string          `json:"plan"`
+	PlanHash       string          `json:"plan_hash"`
+	LabVersion     int64           `json:"lab_version"`
+	LimitSet       string          `json:"limit_set"`
+	ProgramVersion string          `json:"program_version"`
+	Instruments    json.RawMessage `json:"instruments"` // identities and certificates as found at preflight
+}
+
+// Case is one test at one condition.
+type Case struct {
+	ID         int64      `json:"id"`
+	RunID      string     `json:"run_id"`
+	Key        string     `json:"key"`
+	Position   int        `json:"position"` // place in the expanded plan, from 1
+	Segment    int        `json:"segment"`
+	Clause     string     `json:"clause"`
+	Conditions Conditions `json:"conditions"`
+	Verdict    string     `json:"verdict"`
+	Error      string     `json:"error"` // why there is no valid measurement
+	MeasuredAt time.Time  `json:"measured_at"`
+	DurationS  float64    `json:"duration_s"`
+	Results    []Result   `json:"results"`
+}
+
+// CaseDetail is a case with its run, its traces and the limits in full.
+type CaseDetail struct {
+	Case
+	Run    Run     `json:"run"`
+	Traces []Trace `json:"traces"`
+	Limits []Limit `json:"limits"` // every requirement of the clause, for drawing masks
+	Note   string  `json:"note"`   // why limits or corrected traces are missing, if they are
+}
+
+// Trace describes one stored trace; its levels come from their own address as
+// little-endian 32-bit floats.
+type Trace struct {
+	Number      int             `json:"number"`
+	Role        string          `json:"role"`
+	StartHz     float64         `json:"start_hz"`
+	StepHz      float64         `json:"step_hz"`
+	Points      int             `json:"points"`
+	RBWHz       float64         `json:"rbw_hz"`
+	NoiseHz     float64         `json:"noise_bandwidth_hz"`
+	Settings    json.RawMessage `json:"settings"` // the sweep that was asked for
+	AtConnector bool            `json:"at_connector"`
+}
