@@ -1,0 +1,26 @@
+// Package scpi speaks SCPI-1999 over a raw TCP socket: a pure codec for
+// program and response messages, and a Session that carries them.
+//
+// The words are those of IEEE 488.2. A program message is a line of units
+// joined by ';'. A unit is a header such as ":SENSe:FREQuency:STARt", a query
+// when '?' follows, and parameters joined by ','. A response message holds one
+// response unit per query, joined by ';' too, and ends with a line feed. A
+// parameter or an answer may be a block: '#', the number of length digits, the
+// length, then that many bytes of anything, line feeds included. This is why
+// nothing here reads line by line.
+//
+// The codec (ParseMessage, SplitResponse, ReadMessage, ReadResponse, MatchHeader,
+// ParseNumber, AppendBlock and their like) does no waiting and knows no
+// instrument. Simulators use it from the other end of the wire.
+//
+// Session owns one connection. Answers on a raw socket carry no number that
+// would tie them to a question, so the session trusts the order of answers only
+// as long as every exchange ended well. After a timeout, a cancelled context or
+// an answer that does not fit, the connection is suspect: before the next use it
+// is proved empty with an echo nobody could have asked for before, or it is
+// closed and opened anew and the identity of the instrument compared. A stale
+// answer is never returned as a fresh one.
+//
+// Clause numbers in comments are those of IEEE 488.2-1992 ("488.2") and of
+// SCPI-1999 volume 1 or 2 ("vol. 1", "vol. 2").
+package scpi

@@ -1,0 +1,116 @@
+package scpi
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// ErrTooLong is wrapped when a message or a block is longer than its reader
+// allows. Nothing of the excess was read or allocated, so the stream cannot be
+// used further.
+var ErrTooLong = errors.New("longer than allowed")
+
+// ReadMessage reads one program message up to its line feed, which it removes,
+// the way an instrument has to: line feeds inside definite-length blocks belong
+// to the block. Text and blocks together may have limit bytes. Errors are those
+// of r, ErrTooLong, or an *Error of number -161 after which the stream cannot be
+// used further; io.EOF means that the message had not begun.
+func ReadMessage(r *bufio.Reader, limit int) ([]byte, error) {
+	m := framer{r: r, lex: lexer{program: true}, limit: limit}
+	return m.read(nil)
+}
+
+// ReadResponse reads one response message up to its line feed and removes the
+// terminator: line feed, carriage return, NUL padding. Line feeds inside blocks
+// belong to the block. Limits and errors are those of ReadMessage.
+func ReadResponse(r *bufio.Reader, limit int) ([]byte, error) {
+	m := framer{r: r, limit: limit}
+	return m.read(nil)
+}
+
+// framer collects one message.
+type framer struct {
+	r     *bufio.Reader
+	lex   lexer
+	limit int
+	block bool // the bytes read last are part of a block
+	kept  int  // bytes up to here end in a block and are not trimmed
+}
+
+func (m *framer) read(buf []byte) ([]byte, error) {
+	for {
+		b, err := m.r.ReadByte()
+		if err != nil {
+			if err == io.EOF && len(buf) > 0 {
+				err = io.ErrUnexpectedEOF
+			}
+			return buf, err
+		}
+		if b == '\n' {
+			return m.trim(buf), nil
+		}
+		if len(buf) >= m.limit {
+			return buf, fmt.Errorf("scpi: message of more than %d bytes: %w", m.limit, ErrTooLong)
+		}
+		if len(buf) == 0 && !m.lex.program && isSpace(b) {
+			continue // padding left behind by the answer before
+		}
+		buf = append(buf, b)
+		if m.lex.next(b) == markBlock {
+			if buf, err = m.readBlock(buf); err != nil {
+				return buf, noEOF(err)
+			}
+		}
+	}
+}
+
+// readBlock reads what follows '#'. The length is checked before anything is
+// allocated for it.
+func (m *framer) readBlock(buf []byte) ([]byte, error) {
+	first, err := m.r.ReadByte()
+	if err != nil {
+		return buf, err
+	}
+	if !isDigit(first) {
+		return buf, m.r.UnreadByte() // a non-decimal number, or the end of the message
+	}
+	m.block = true
+	buf = append(buf, first)
+	if first == '0' {
+		return buf, StandardError(-161, "indefinite length cannot be framed on a socket")
+	}
+	digits := make([]byte, first-'0')
+	if _, err := io.ReadFull(m.r, digits); err != nil {
+		return buf, err
+	}
+	buf = append(buf, digits...)
+	n, err := blockLength(digits)
+	if err != nil {
+		return buf, err
+	}
+	if n > m.limit-len(buf) {
+		return buf, fmt.Errorf("scpi: block of %d bytes, limit %d: %w", n, m.limit, ErrTooLong)
+	}
+	start := len(buf)
+	buf = append(buf, make([]byte, n)...)
+	got, err := io.ReadFull(m.r, buf[start:])
+	m.kept = start + n
+	m.block = err != nil
+	return buf[:start+got], err
+}
+
+func (m *framer) trim(buf []byte) []byte {
+	for len(buf) > m.kept && isSpace(buf[len(buf)-1]) {
+		buf = buf[:len(buf)-1]
+	}
+	return buf
+}
+
+func noEOF(err error) error {
+	if err == io.EOF {
+		return io.ErrUnexpectedEOF
+	}
+	return err
+}
