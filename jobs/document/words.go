@@ -1,0 +1,84 @@
+package document
+
+import (
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// Nearest returns the known word that was most probably meant: one that
+// differs by case only, or by one letter and at most a third of them. False
+// when none is near enough.
+func Nearest(word string, known []string) (string, bool) {
+	if len(word) > 64 { // nobody mistypes that much, and the comparison is quadratic
+		return "", false
+	}
+	best, least := "", max(1, len(word)/3)+1
+	for _, k := range known {
+		if strings.EqualFold(k, word) {
+			return k, true
+		}
+		if n := distance(word, k); n < least && n < len(k) {
+			best, least = k, n
+		}
+	}
+	return best, best != ""
+}
+
+// OneOf reports the value at the path unless it is one of the known words. The
+// noun says what the words name: `unknown role "analyser"; did you mean "analyzer"?`.
+func (d *Document) OneOf(path, noun, value string, known ...string) bool {
+	if slices.Contains(known, value) {
+		return true
+	}
+	if near, ok := Nearest(value, known); ok {
+		d.Report(path, "unknown %s %q; did you mean %q?", noun, value, near)
+	} else {
+		d.Report(path, "unknown %s %q; want one of: %s", noun, value, strings.Join(known, ", "))
+	}
+	return false
+}
+
+// distance counts the letters to insert, delete or replace, with two swapped
+// neighbours counted as one (optimal string alignment).
+func distance(a, b string) int {
+	x, y := []rune(a), []rune(b)
+	var before []int
+	last := make([]int, len(y)+1)
+	for j := range last {
+		last[j] = j
+	}
+	for i := 1; i <= len(x); i++ {
+		row := make([]int, len(y)+1)
+		row[0] = i
+		for j := 1; j <= len(y); j++ {
+			cost := 1
+			if x[i-1] == y[j-1] {
+				cost = 0
+			}
+			row[j] = min(last[j]+1, row[j-1]+1, last[j-1]+cost)
+			if i > 1 && j > 1 && x[i-1] == y[j-2] && x[i-2] == y[j-1] {
+				row[j] = min(row[j], before[j-2]+1)
+			}
+		}
+		before, last = last, row
+	}
+	return last[len(y)]
+}
+
+// snake turns a Go field name into a key: CategoryBOption -> category_b_option,
+// RFChannels -> rf_channels.
+func snake(name string) string {
+	runes := []rune(name)
+	var out strings.Builder
+	for i, r := range runes {
+		if unicode.IsUpper(r) && i > 0 {
+			nextLower := i+1 < len(runes) && unicode.IsLower(runes[i+1])
+			if !unicode.IsUpper(runes[i-1]) || nextLower {
+				out.WriteByte('_')
+			}
+		}
+		out.WriteRune(unicode.ToLower(r))
+	}
+	return out.String()
+}
