@@ -125,6 +125,11 @@ type Requirement struct {
 	// (TS 38.104 6.6.3.3). Nil everywhere else.
 	Alternative *Alternative
 
+	// Scaling is 10log10(NTXU,countedpercell) in dB, which the bounds of an
+	// emission limit of type 1-H contain: they hold for the power sum over the
+	// connectors of one cell (TS 38.104 6.6.3.4, 6.6.4.4). Zero everywhere else.
+	Scaling float64
+
 	MeasurementBandwidth rf.Hertz // filter of the limit
 	OffsetFrom, OffsetTo rf.Hertz // f_offset from the channel edge (6.6.4), or centre offset of the adjacent channel in both (6.6.3)
 	Frequencies          rf.Range // absolute span of filter centres the limit applies to
@@ -154,6 +159,10 @@ type Reading struct {
 	CarrierPower float64
 	// Uncertainty is the expanded uncertainty (k = 2) of the figure, in its unit.
 	Uncertainty float64
+	// Connectors counts the connectors of a type 1-H cell the figure sums over;
+	// zero means 1. A figure of fewer connectors than transmitter units were
+	// counted is held against the limit of one connector, Scaling lower.
+	Connectors int
 }
 
 // Series is a level over frequency, each already referred to the measurement

@@ -1,0 +1,107 @@
+package conformance
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"benchyard/instruments/rf"
+)
+
+// maxTransmitUnits is the greatest NTXU,countedpercell: at most eight units
+// are counted for each cell (TS 38.104 6.1).
+const maxTransmitUnits = 8
+
+// Validate reports the first reason why nothing can be judged under the
+// declaration: an unknown word, a rated power above the ceiling of the class
+// (TS 38.104 6.2.1), or a count of transmitter units out of range.
+func (d Declaration) Validate() error {
+	d, err := d.normal()
+	if err != nil {
+		return err
+	}
+	switch {
+	case d.CategoryBOption < 0 || d.CategoryBOption > 2:
+		return fmt.Errorf("conformance: category B has option 1 and 2, not %d", d.CategoryBOption)
+	case d.Category == "A" && d.CategoryBOption == 2:
+		return fmt.Errorf("conformance: option 2 belongs to category B, but category A is declared")
+	case d.TransmitUnits < 0 || d.TransmitUnits > maxTransmitUnits:
+		return fmt.Errorf("conformance: %d transmitter units counted per cell; possible are 1 to %d (TS 38.104 6.1)", d.TransmitUnits, maxTransmitUnits)
+	case math.IsNaN(float64(d.RatedPower)) || math.Abs(float64(d.RatedPower)) > 100:
+		return fmt.Errorf("conformance: rated power %v dBm is not a plausible level", float64(d.RatedPower))
+	}
+	for _, row := range limits().Requirements.Classes.Rows {
+		if row.Class == d.Class && row.RatedUpTo != nil && d.RatedPower > *row.RatedUpTo {
+			return fmt.Errorf("conformance: rated power %s exceeds the %s of class %s (%s)",
+				d.RatedPower, *row.RatedUpTo, d.Class, limits().Requirements.Classes.Source)
+		}
+	}
+	return nil
+}
+
+// normal returns the declaration with its words as this package writes them.
+func (d Declaration) normal() (Declaration, error) {
+	var err error
+	if d.Class, err = ParseClass(string(d.Class)); err != nil {
+		return d, err
+	}
+	if d.Category, err = ParseCategory(d.Category); err != nil {
+		return d, err
+	}
+	d.Type, err = ParseType(string(d.Type))
+	return d, err
+}
+
+// option returns the declared option of category B, zero for category A.
+func (d Declaration) option() int {
+	if d.Category == "A" {
+		return 0
+	}
+	return max(1, d.CategoryBOption)
+}
+
+// check holds a subject against its band and the declaration.
+func check(s Subject) (checked, error) {
+	if err := s.Declaration.Validate(); err != nil {
+		return checked{}, err
+	}
+	s.Declaration, _ = s.normal() // Validate has seen the words
+	c := s.Carrier
+	b, err := carrierBand(c.Band, c.Bandwidth, c.SCS)
+	if err != nil {
+		return checked{}, err
+	}
+	if n, err := ResourceBlocks(c.Bandwidth, c.SCS); err != nil || n != c.ResourceBlocks {
+		return checked{}, fmt.Errorf("conformance: a %s MHz carrier at %g kHz has %d resource blocks, not %d; use Place or PlaceAt",
+			inMHz(c.Bandwidth), float64(c.SCS/rf.Kilohertz), n, c.ResourceBlocks)
+	}
+	if !b.DL.Covers(c.Edges()) {
+		return checked{}, fmt.Errorf("conformance: carrier %s MHz wide at %s is not inside %s (%s to %s)", inMHz(c.Bandwidth), c.Center, b.Name, b.DL.Low, b.DL.High)
+	}
+	delta, err := b.DeltaOBUE(s.Type)
+	if err != nil {
+		return checked{}, err
+	}
+	scaling := 0.0
+	if s.Type == Type1H {
+		scaling = 10 * math.Log10(float64(max(1, s.TransmitUnits)))
+	}
+	s.Carrier.Band = b.Name
+	return checked{Subject: s, band: b, delta: delta, scaling: scaling}, nil
+}
+
+// holds reports whether the row with this scope applies to the subject.
+func (a scope) holds(s checked) bool {
+	c := s.Carrier
+	switch {
+	case len(a.Bands) > 0 && !slices.Contains(a.Bands, c.Band),
+		slices.Contains(a.Except, c.Band),
+		a.Type != "" && a.Type != s.Type,
+		c.Bandwidth <= a.BandwidthAbove,
+		a.BandwidthUpTo > 0 && c.Bandwidth > a.BandwidthUpTo,
+		a.RatedAbove != nil && s.RatedPower <= *a.RatedAbove,
+		a.RatedUpTo != nil && s.RatedPower > *a.RatedUpTo:
+		return false
+	}
+	return true
+}

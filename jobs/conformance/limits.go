@@ -1,0 +1,258 @@
+package conformance
+
+import (
+	_ "embed"
+	"fmt"
+	"sync"
+
+	"benchyard/instruments/rf"
+
+	"github.com/goccy/go-yaml"
+)
+
+//go:embed limits/bands.yaml
+var bandsYAML string
+
+//go:embed limits/channels.yaml
+var channelsYAML string
+
+//go:embed limits/masks.yaml
+var masksYAML string
+
+//go:embed limits/requirements.yaml
+var requirementsYAML string
+
+// source says where a figure stands in print, and whether it was read there
+// ("spec") or is from memory ("memory").
+type source struct {
+	Version    string
+	Clause     string
+	Provenance string
+}
+
+func (s source) String() string { return s.Version + " " + s.Clause }
+
+// tolerance is a test tolerance by frequency and channel bandwidth. The first
+// row that covers both holds; where none does, no tolerance is known.
+type tolerance struct {
+	Source source
+	Rows   []toleranceRow
+}
+
+type toleranceRow struct {
+	UpTo          rf.Hertz `yaml:"up_to"`           // highest frequency, included
+	BandwidthUpTo rf.Hertz `yaml:"bandwidth_up_to"` // widest channel, included; zero means any
+	Value         float64
+}
+
+// at returns the tolerance for a figure at f of a carrier of bandwidth bw.
+func (t tolerance) at(f, bw rf.Hertz) (value float64, known bool) {
+	for _, row := range t.Rows {
+		if f <= row.UpTo && (row.BandwidthUpTo == 0 || bw <= row.BandwidthUpTo) {
+			return row.Value, true
+		}
+	}
+	return 0, false
+}
+
+// bandRow is one operating band as limits/bands.yaml has it.
+type bandRow struct {
+	Name     string
+	Spectrum struct {
+		Duplex   string
+		Uplink   rf.Range
+		Downlink rf.Range
+	}
+	Refused   string
+	Emissions struct {
+		DeltaC        rf.Hertz `yaml:"delta_f_obue_1c"`
+		DeltaH        rf.Hertz `yaml:"delta_f_obue_1h"`
+		SpuriousUpper rf.Hertz `yaml:"spurious_upper"`
+	}
+	Rasters    []Raster
+	Bandwidths struct {
+		SCS15 []float64 `yaml:"scs_15khz"`
+		SCS30 []float64 `yaml:"scs_30khz"`
+		SCS60 []float64 `yaml:"scs_60khz"`
+	} `yaml:"bandwidths_mhz"`
+	Notes []BandwidthNote
+}
+
+// numberRow is one row of a table that numbers frequencies.
+type numberRow struct {
+	Step, Minor, Offset    rf.Hertz
+	Reference, First, Last int
+}
+
+// blockRow is what one channel bandwidth means at one subcarrier spacing.
+type blockRow struct {
+	SCS, Bandwidth rf.Hertz
+	Blocks         int
+	Guard          rf.Hertz
+	DynamicRange   float64 `yaml:"dynamic_range"`
+}
+
+// scope says which carriers and declarations a row holds for. Empty members
+// do not restrict.
+type scope struct {
+	Bands, Except  []string
+	Type           Type
+	BandwidthAbove rf.Hertz `yaml:"bandwidth_above"`
+	BandwidthUpTo  rf.Hertz `yaml:"bandwidth_up_to"`
+	RatedAbove     *rf.DBm  `yaml:"rated_above"`
+	RatedUpTo      *rf.DBm  `yaml:"rated_up_to"`
+}
+
+// maskRow is one operating band unwanted emission mask.
+type maskRow struct {
+	Name       string
+	Class      Class
+	Category   string
+	Option     int
+	Clause     string
+	TestClause string `yaml:"test_clause"`
+	Note       string
+	Applies    []scope
+	Segments   []segment
+}
+
+// segment is one row of a mask; limits/masks.yaml explains the members.
+type segment struct {
+	From, To   rf.Hertz
+	Core       float64
+	CoreTo     *float64 `yaml:"core_to"`
+	Relative   bool
+	Cap        *float64
+	Filter     rf.Hertz
+	Provenance string
+	Tolerance  string
+}
+
+// spuriousRow is one frequency range of the general spurious limits.
+type spuriousRow struct {
+	From, To, Filter rf.Hertz
+	CategoryA        float64 `yaml:"category_a"`
+	CategoryB        float64 `yaml:"category_b"`
+}
+
+type requirementTables struct {
+	LimitSet string `yaml:"limit_set"`
+	Summary  string
+	Classes  struct {
+		Source source
+		Rows   []struct {
+			Class     Class
+			RatedUpTo *rf.DBm `yaml:"rated_up_to"`
+		}
+	}
+	OutputPower struct {
+		Source    source
+		Core      float64
+		Tolerance tolerance
+	} `yaml:"output_power"`
+	OccupiedBandwidth struct {
+		Source    source
+		Tolerance tolerance
+	} `yaml:"occupied_bandwidth"`
+	LeakageRatio struct {
+		Source   source
+		Relative []struct {
+			Applies scope
+			Core    float64
+		}
+		Tolerance tolerance
+		Absolute  struct {
+			Source source
+			Rows   []absoluteRow
+		}
+		AbsoluteTolerance tolerance `yaml:"absolute_tolerance"`
+	} `yaml:"leakage_ratio"`
+	OperatingBand map[string]tolerance `yaml:"operating_band"`
+	Spurious      struct {
+		Source    source
+		Rows      []spuriousRow
+		Tolerance tolerance
+	}
+	FrequencyError struct {
+		Source source
+		Rows   []struct {
+			Class Class
+			PPM   float64
+		}
+		Tolerance tolerance
+	} `yaml:"frequency_error"`
+}
+
+// absoluteRow is one absolute leakage limit, dBm/MHz.
+type absoluteRow struct {
+	Class    Class
+	Category string  // empty: both
+	PerMHz   float64 `yaml:"per_mhz"`
+}
+
+// limitSet is the whole set, decoded and validated. It is never written after load.
+type limitSet struct {
+	Bands struct {
+		Source source
+		Bands  []bandRow
+	}
+	Channels struct {
+		Numbering, Synchronisation struct {
+			Source source
+			Rows   []numberRow
+		}
+		ResourceBlocks struct {
+			Source source
+			Rows   []blockRow
+		} `yaml:"resource_blocks"`
+	}
+	Masks struct {
+		Source source
+		Masks  []maskRow
+	}
+	Requirements requirementTables
+}
+
+var embedded = sync.OnceValues(func() (*limitSet, error) {
+	return load(bandsYAML, channelsYAML, masksYAML, requirementsYAML)
+})
+
+// limits returns the embedded limit set. The data are part of the program and
+// tested with it, so a set that does not load is a broken build: it panics.
+func limits() *limitSet {
+	set, err := embedded()
+	if err != nil {
+		panic(err)
+	}
+	return set
+}
+
+// load decodes and validates a limit set. Unknown keys are errors.
+func load(bands, channels, masks, requirements string) (*limitSet, error) {
+	set := new(limitSet)
+	for _, part := range []struct {
+		name, text string
+		into       any
+	}{
+		{"bands.yaml", bands, &set.Bands},
+		{"channels.yaml", channels, &set.Channels},
+		{"masks.yaml", masks, &set.Masks},
+		{"requirements.yaml", requirements, &set.Requirements},
+	} {
+		if err := yaml.UnmarshalWithOptions([]byte(part.text), part.into, yaml.Strict()); err != nil {
+			return nil, fmt.Errorf("conformance: limit set, %s: %w", part.name, err)
+		}
+	}
+	if err := set.validate(); err != nil {
+		return nil, fmt.Errorf("conformance: limit set: %w", err)
+	}
+	return set, nil
+}
+
+// LimitSet names the embedded limit set, its version and how far it can be
+// trusted, for example "ts-38.141-1/2026-11 (core TS 38.104 V19.4.0;
+// tolerances from memory, provisional)".
+func LimitSet() string {
+	r := limits().Requirements
+	return r.LimitSet + " (" + r.Summary + ")"
+}

@@ -1,0 +1,127 @@
+package conformance
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"benchyard/instruments/rf"
+)
+
+// Requirements returns every limit of one clause that applies to the subject,
+// in rising order of frequency within each side; clause "" means all clauses
+// of Clauses. It fails where the declaration or the carrier is impossible, and
+// where the limit set has no limit for the case: nothing is ever guessed.
+func Requirements(s Subject, clause string) ([]Requirement, error) {
+	sub, err := check(s)
+	if err != nil {
+		return nil, err
+	}
+	if clause == "" {
+		var all []Requirement
+		for _, c := range Clauses() {
+			list, err := sub.requirements(c)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, list...)
+		}
+		return all, nil
+	}
+	return sub.requirements(clause)
+}
+
+// checked is a Subject that passed the checks, with what follows from it.
+type checked struct {
+	Subject
+	band    Band
+	delta   rf.Hertz // delta f_OBUE
+	scaling float64  // 10log10(NTXU,countedpercell), dB; zero for type 1-C
+}
+
+func (s checked) requirements(clause string) ([]Requirement, error) {
+	switch clause {
+	case OutputPowerClause:
+		return s.outputPower(), nil
+	case OccupiedBandwidthClause:
+		return s.occupiedBandwidth(), nil
+	case LeakageRatioClause:
+		return s.leakageRatio()
+	case OperatingBandClause:
+		return s.operatingBand()
+	case SpuriousEmissionsClause:
+		return s.spurious(), nil
+	}
+	return nil, fmt.Errorf("conformance: no requirements for clause %q; known are %s", clause, strings.Join(Clauses(), ", "))
+}
+
+func (s checked) outputPower() []Requirement {
+	t := limits().Requirements.OutputPower
+	r := Requirement{
+		Key:                  OutputPowerClause,
+		Clause:               OutputPowerClause,
+		Title:                "output power against the rated carrier output power, normal environment",
+		Quantity:             "output power",
+		Unit:                 "dBm",
+		Core:                 t.Core,
+		CoreTo:               t.Core,
+		MeasurementBandwidth: s.Carrier.Bandwidth,
+		Frequencies:          s.Carrier.Edges(),
+		CoreSource:           t.Source.String(),
+	}
+	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.Lower = figure(float64(s.RatedPower) - r.Core - r.Tolerance)
+	r.Upper = figure(float64(s.RatedPower) + r.Core + r.Tolerance)
+	return []Requirement{r}
+}
+
+func (s checked) occupiedBandwidth() []Requirement {
+	t := limits().Requirements.OccupiedBandwidth
+	bw := float64(s.Carrier.Bandwidth)
+	r := Requirement{
+		Key:         OccupiedBandwidthClause,
+		Clause:      OccupiedBandwidthClause,
+		Title:       "occupied bandwidth (99 % of the power) within the channel bandwidth",
+		Quantity:    "occupied bandwidth",
+		Unit:        "Hz",
+		Core:        bw,
+		CoreTo:      bw,
+		Frequencies: s.Carrier.Edges(),
+		CoreSource:  t.Source.String(),
+	}
+	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.Upper = figure(bw + r.Tolerance)
+	return []Requirement{r}
+}
+
+// setTolerance fills tolerance, its source and the provenance of the test
+// requirement, given how far the core value can be trusted.
+func (r *Requirement) setTolerance(t tolerance, c Carrier, core string) {
+	value, known := t.at(c.Center, c.Bandwidth)
+	if !known {
+		r.withoutTolerance(fmt.Sprintf("no test tolerance known for a carrier at %s: core value in force", c.Center), core)
+		return
+	}
+	r.Tolerance, r.ToleranceKnown = value, true
+	r.ToleranceSource = t.Source.String()
+	r.Provenance = core
+	if core != t.Source.Provenance {
+		r.Provenance = "spec+memory"
+	}
+}
+
+// withoutTolerance leaves the core value in force and says why.
+func (r *Requirement) withoutTolerance(why, core string) {
+	r.Tolerance, r.ToleranceKnown = 0, false
+	r.ToleranceSource = why
+	r.Provenance = core
+}
+
+// figure rounds a limit to nanodecibels or nanohertz: sums of decimal figures
+// carry binary dust, and equality is a pass.
+func figure(v float64) *float64 {
+	v = clean(v)
+	return &v
+}
+
+func clean(v float64) float64 { return math.Round(v*1e9) / 1e9 }

@@ -1,0 +1,75 @@
+package conformance
+
+import (
+	"fmt"
+
+	"benchyard/instruments/rf"
+)
+
+// spurious returns the general spurious emission limits (6.6.5.2.1) from 9 kHz
+// to the upper spurious limit of the band. The downlink band with delta f_OBUE
+// on both sides is cut out: next to it the filter stands wholly outside, so its
+// centre keeps half the measurement bandwidth away. The other ends are those of
+// the table. A range that is cut in two gives two limits; keys count upward in
+// frequency.
+func (s checked) spurious() []Requirement {
+	t := limits().Requirements.Spurious
+	excluded := rf.Range{Low: s.band.DL.Low - s.delta, High: s.band.DL.High + s.delta}
+	var list []Requirement
+	for _, row := range t.Rows {
+		to := row.To
+		if to == 0 {
+			to = s.band.SpuriousUpper
+		}
+		guarded := rf.Range{Low: excluded.Low - row.Filter/2, High: excluded.High + row.Filter/2}
+		for _, span := range without(rf.Range{Low: row.From, High: to}, guarded) {
+			list = append(list, s.spuriousRequirement(row, span, len(list)+1))
+		}
+	}
+	return list
+}
+
+func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int) Requirement {
+	t := limits().Requirements.Spurious
+	limit := row.CategoryA
+	if s.Category == "B" {
+		limit = row.CategoryB
+	}
+	core := clean(limit + s.scaling)
+	r := Requirement{
+		Key:                  fmt.Sprintf("%s/%d", SpuriousEmissionsClause, number),
+		Clause:               SpuriousEmissionsClause,
+		Title:                fmt.Sprintf("spurious emissions, %s to %s, category %s", span.Low, span.High, s.Category),
+		Quantity:             "spurious emission",
+		Unit:                 "dBm",
+		Core:                 core,
+		CoreTo:               core,
+		Scaling:              s.scaling,
+		MeasurementBandwidth: row.Filter,
+		Frequencies:          span,
+		CoreSource:           t.Source.String(),
+	}
+	// The tolerance goes by the frequency of the emission, not of the carrier.
+	r.setTolerance(t.Tolerance, Carrier{Center: span.High, Bandwidth: s.Carrier.Bandwidth}, t.Source.Provenance)
+	r.Upper = figure(core + r.Tolerance)
+	return r
+}
+
+// without returns what is left of a range when hole is taken out; pieces of no
+// width are dropped.
+func without(r, hole rf.Range) []rf.Range {
+	pieces := []rf.Range{
+		{Low: r.Low, High: min(r.High, hole.Low)},
+		{Low: max(r.Low, hole.High), High: r.High},
+	}
+	if hole.High <= r.Low || hole.Low >= r.High {
+		pieces = []rf.Range{r}
+	}
+	var left []rf.Range
+	for _, p := range pieces {
+		if p.Low < p.High {
+			left = append(left, p)
+		}
+	}
+	return left
+}
