@@ -1,0 +1,162 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+)
+
+// ErrEnded is returned when something that has already ended is to be changed.
+var ErrEnded = errors.New("already ended")
+
+// Cancel ends a campaign, or one run, and returns how many runs it ended. The
+// agent that works on such a run drives its bench to the safe state and stores
+// nothing more; what is stored stays. It returns ErrNotFound when id is
+// neither, ErrEnded when nothing was open.
+func Cancel(ctx context.Context, db DB, id uuid.UUID, by string) (int, error) {
+	ended := 0
+	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		var known, whole bool
+		err := tx.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM campaign WHERE id = $1),
+			EXISTS (SELECT 1 FROM campaign WHERE id = $1) OR EXISTS (SELECT 1 FROM run WHERE id = $1)`, id).Scan(&whole, &known)
+		if err != nil {
+			return err
+		}
+		if !known {
+			return ErrNotFound
+		}
+		changes, err := cancelRuns(ctx, tx, id, by)
+		if err != nil {
+			return err
+		}
+		if ended = len(changes); ended == 0 {
+			return ErrEnded
+		}
+		if whole {
+			_, err = tx.Exec(ctx, `UPDATE campaign SET cancelled_by = $2, cancelled_at = now() WHERE id = $1 AND cancelled_at IS NULL`, id, by)
+			changes = append(changes, change{kind: campaignEvent, campaign: &id, body: eventBody{State: Cancelled, By: by}})
+		}
+		if err != nil {
+			return err
+		}
+		return emit(ctx, tx, changes...)
+	})
+	if err != nil {
+		return 0, fmt.Errorf("jobs: cancelling %s: %w", id, err)
+	}
+	return ended, nil
+}
+
+func cancelRuns(ctx context.Context, tx pgx.Tx, id uuid.UUID, by string) ([]change, error) {
+	rows, err := tx.Query(ctx, `
+		UPDATE run SET state = 'cancelled', verdict = 'aborted', finished_at = now(), blocked = NULL
+		WHERE (id = $1 OR campaign_id = $1) AND state IN ('queued', 'active')
+		RETURNING id, campaign_id, coalesce(bench, ''), serial`, id)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (change, error) {
+		c := change{kind: runEvent, run: new(uuid.UUID), campaign: new(uuid.UUID), body: eventBody{State: Cancelled, By: by}}
+		return c, row.Scan(c.run, c.campaign, &c.bench, &c.body.Serial)
+	})
+}
+
+// Repeat queues a new attempt of a run that has ended and returns its
+// identity. The first attempt stays what it was. It returns ErrNotFound for an
+// unknown run; a run that is open, was repeated before, or belongs to a
+// cancelled campaign is refused with the reason.
+func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, error) {
+	next, err := uuid.NewV7()
+	if err != nil {
+		return uuid.Nil, fmt.Errorf("jobs: repeating run %s: %w", run, err)
+	}
+	err = pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		c, err := repeatable(ctx, tx, run)
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `
+			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s)
+			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, bench, cases, estimate_s FROM run WHERE id = $1`, run, next)
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO run_segment (run_id, number, title, cases)
+			SELECT $2, number, title, cases FROM run_segment WHERE run_id = $1`, run, next)
+		if err != nil {
+			return err
+		}
+		c.kind, c.run, c.body.State, c.body.By = runEvent, &next, Queued, by
+		return emit(ctx, tx, c)
+	})
+	if err != nil {
+		return uuid.Nil, fmt.Errorf("jobs: repeating run %s: %w", run, err)
+	}
+	return next, nil
+}
+
+// repeatable locks the run and tells why it cannot be repeated.
+func repeatable(ctx context.Context, tx pgx.Tx, run uuid.UUID) (change, error) {
+	var state State
+	var repeated, cancelled bool
+	c := change{campaign: new(uuid.UUID)}
+	err := tx.QueryRow(ctx, `
+		SELECT r.campaign_id, coalesce(r.bench, ''), r.serial, r.state, c.cancelled_at IS NOT NULL,
+		       EXISTS (SELECT 1 FROM run later WHERE later.repeats = r.id)
+		FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1 FOR UPDATE OF r`, run).
+		Scan(c.campaign, &c.bench, &c.body.Serial, &state, &cancelled, &repeated)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return c, ErrNotFound
+	case err != nil:
+		return c, err
+	case !state.Final():
+		return c, fmt.Errorf("it is %s; cancel it or wait for its end", state)
+	case repeated:
+		return c, errors.New("it was repeated before; repeat its newest attempt")
+	case cancelled:
+		return c, errors.New("its campaign was cancelled; submit a new one")
+	}
+	return c, nil
+}
+
+// HoldBench keeps a bench from new runs until ReleaseBench; a run in work goes
+// on to its end. The reason is for people and must not be empty.
+func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
+	if reason == "" {
+		return fmt.Errorf("jobs: holding bench %s: say why", bench)
+	}
+	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
+}
+
+// ReleaseBench lets a held bench take runs again.
+func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
+	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
+}
+
+// ClearAlarm removes the alarm of a bench. Who does so has looked at the bench
+// and answers for it; the next run still begins with the safe state.
+func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
+	return setBench(ctx, db, bench, `UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
+		updated_at = now() WHERE name = $1`, "", eventBody{Text: "alarm cleared", By: by})
+}
+
+func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
+	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, sql, bench, value)
+		if err != nil {
+			return err
+		}
+		if tag.RowsAffected() == 0 {
+			return ErrNotFound
+		}
+		return emit(ctx, tx, change{kind: benchEvent, bench: bench, body: body})
+	})
+	if err != nil {
+		return fmt.Errorf("jobs: bench %s: %w", bench, err)
+	}
+	return nil
+}

@@ -1,0 +1,166 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"benchyard/instruments/rf"
+)
+
+// What the safe state needs of the parts of a bench. Each method confirms by
+// reading back what it did.
+type (
+	muter      interface{ Mute(context.Context) error }
+	outputOff  interface{ Off(context.Context) error }
+	terminator interface{ Terminate(context.Context) error }
+	protector  interface {
+		Protect(context.Context) error
+		Sweep(context.Context, rf.Sweep) (rf.Spectrum, error)
+	}
+)
+
+// quietLevel is what may still stand at a connector after the transmitter was
+// switched off, in the resolution bandwidth of the probe: far below any carrier,
+// far above what an idle unit leaves.
+const quietLevel rf.DBm = 0
+
+// probe is one look for power that should not be there.
+type probe struct {
+	Sweep rf.Sweep
+	Loss  rf.DB // greatest loss between a connector and the analyzer in the span
+}
+
+// safeBench is a bench as the safe state sees it. A part that could not be
+// reached stands here all the same, as one whose methods return the reason; a
+// part that the bench does not have is nil.
+type safeBench struct {
+	units     []safeUnit
+	generator outputOff
+	analyzer  protector
+	supply    outputOff
+	switcher  terminator
+	probes    []probe
+	cutSupply bool // policy of the bench: no DC while idle
+}
+
+type safeUnit struct {
+	serial string
+	unit   muter
+}
+
+// SafetyStep is one step of the safe state and what became of it.
+type SafetyStep struct {
+	Name string
+	Err  error // nil: done and confirmed
+	Took time.Duration
+}
+
+// SafetyReport lists the steps in the order in which they were taken.
+type SafetyReport struct {
+	Steps []SafetyStep
+}
+
+// Err returns nil when every step is confirmed, else what is not.
+func (r SafetyReport) Err() error {
+	var open []string
+	for _, s := range r.Steps {
+		if s.Err != nil {
+			open = append(open, fmt.Sprintf("%s: %v", s.Name, s.Err))
+		}
+	}
+	if open == nil {
+		return nil
+	}
+	return fmt.Errorf("jobs: safe state not confirmed: %s", strings.Join(open, "; "))
+}
+
+// drive takes every step, each within limit, whatever became of the one
+// before. The order protects what stands downstream: first the transmitters,
+// then the generator, then the analyzer, then a look at what is left, then DC,
+// and the switches last because switching under power wears them out. DC is cut
+// whatever the policy when a transmitter was not confirmed off or power was seen.
+func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
+	var r SafetyReport
+	r.Steps = b.mute(ctx, limit)
+	if b.generator != nil {
+		r.take(ctx, limit, "generator output off", b.generator.Off)
+	}
+	if b.analyzer != nil {
+		r.take(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect)
+		r.take(ctx, limit, "no power at the analyzer", b.look)
+	}
+	quiet := r.Err() == nil
+	switch {
+	case b.supply == nil:
+	case b.cutSupply:
+		r.take(ctx, limit, "supply output off", b.supply.Off)
+	case !quiet:
+		r.take(ctx, limit, "supply output off, because the transmitters are not confirmed off", b.supply.Off)
+	}
+	if b.switcher != nil {
+		r.take(ctx, limit, "switches terminated", b.switcher.Terminate)
+	}
+	return r
+}
+
+// take runs one step within its limit and writes down how it ended.
+func (r *SafetyReport) take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) {
+	r.Steps = append(r.Steps, take(ctx, limit, name, step))
+}
+
+func take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) (s SafetyStep) {
+	start := time.Now()
+	s.Name = name
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	defer func() {
+		if p := recover(); p != nil { // the steps after this one must still be taken
+			s.Err = fmt.Errorf("panic: %v", p)
+		}
+		s.Took = time.Since(start)
+	}()
+	s.Err = step(ctx)
+	return s
+}
+
+// mute switches all transmitters off at once: they are separate connections,
+// and one that does not answer must not keep the others on the air.
+func (b safeBench) mute(ctx context.Context, limit time.Duration) []SafetyStep {
+	steps := make([]SafetyStep, len(b.units))
+	var wait sync.WaitGroup
+	for i, u := range b.units {
+		wait.Go(func() { steps[i] = take(ctx, limit, u.serial+" transmitter off", u.unit.Mute) })
+	}
+	wait.Wait()
+	return steps
+}
+
+// look reads the power that arrives at the analyzer through whatever path is
+// still connected, and protects the analyzer again.
+func (b safeBench) look(ctx context.Context) error {
+	var problems []error
+	for _, p := range b.probes {
+		problems = append(problems, p.look(ctx, b.analyzer))
+	}
+	return errors.Join(append(problems, b.analyzer.Protect(ctx))...)
+}
+
+func (p probe) look(ctx context.Context, a protector) error {
+	s, err := a.Sweep(ctx, p.Sweep)
+	if err != nil {
+		return err
+	}
+	if err := s.Validate(); err != nil {
+		return err
+	}
+	for i, level := range s.Levels {
+		if at := rf.DBm(level).Add(p.Loss); at > quietLevel {
+			return fmt.Errorf("up to %s at the connector near %s, want at most %s", at, s.Frequency(i), quietLevel)
+		}
+	}
+	return nil
+}
