@@ -123,20 +123,22 @@ spare:
 
 func TestReadRefusesWhatIsNoPlainDocument(t *testing.T) {
 	for text, want := range map[string]string{
-		"":                             `1:1: the document is empty`,
-		"# only words\n":               `1:1: the document is empty`,
-		"shelf: a\n\tsimulated: yes\n": `2:1: a tab indents this line; indent with spaces`,
-		"shelf: a\n---\nshelf: b\n":    `3:1: a second document starts here; want one document in a file`,
-		"shelf: &x a\n":                `1:8: anchors, aliases and merge keys are not accepted; write the value out`,
-		"shelf: !!str 5\n":             `1:8: tag !!str is not accepted; quote the value if it is text`,
-		"%YAML 1.2\n---\nshelf: a\n":   `1:1: directives are not accepted; quote the value if it is text`,
-		"shelf: a\nrows: \xff\n":       `2:7: byte 0xff is not UTF-8 text`,
-		"shelf: \x00\n":                `1:8: control character 0x00 is not text`,
-		"just a word":                  `1:1: want a mapping with the keys shelf, simulated, rows, wait, share, spare, rf_channels, found "just a word"`,
-		strings.Repeat("[", 100):       `1:33: lists and mappings nest deeper than 32`,
-		strings.Repeat("- ", 100):      `1:65: lists and mappings nest deeper than 32`,
-		"shelf: \"open\n":              `1:8: not readable as YAML: could not find end character of double-quoted text`,
-		"{a: b}: c\n":                  `1:7: not readable as YAML: found an invalid key for this map`,
+		"":                              `1:1: the document is empty`,
+		"# only words\n":                `1:1: the document is empty`,
+		"shelf: a\n\tsimulated: yes\n":  `2:1: a tab indents this line; indent with spaces`,
+		"shelf: a\n---\nshelf: b\n":     `3:1: a second document starts here; want one document in a file`,
+		"shelf: &x a\n":                 `1:8: anchors, aliases and merge keys are not accepted; write the value out`,
+		"shelf: !!str 5\n":              `1:8: tag !!str is not accepted; quote the value if it is text`,
+		"%YAML 1.2\n---\nshelf: a\n":    `1:1: directives are not accepted; quote the value if it is text`,
+		"shelf: a\nrows: \xff\n":        `2:7: byte 0xff is not UTF-8 text`,
+		"shelf: \x00\n":                 `1:8: control character 0x00 is not text`,
+		"just a word":                   `1:1: want a mapping with the keys shelf, simulated, rows, wait, share, spare, rf_channels, found "just a word"`,
+		strings.Repeat("[", 100):        `1:33: lists and mappings nest deeper than 32`,
+		strings.Repeat("- ", 100):       `1:65: lists and mappings nest deeper than 32`,
+		"shelf: \"open\n":               `1:8: not readable as YAML: could not find end character of double-quoted text`,
+		strings.Repeat("a: b\n", 1<<18): `257:1: more than 256 keys in one mapping`,
+		strings.Repeat("- a: b\n  c: d\n", 300) + "]": `601:1: not readable as YAML: value is not allowed in this context`,
+		"{a: b}: c\n": `1:7: not readable as YAML: found an invalid key for this map`,
 	} {
 		compare(t, document.Decode("s.yaml", []byte(text), new(shelf)), []string{want})
 	}

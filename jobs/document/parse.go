@@ -18,6 +18,9 @@ import (
 // near it; without a bound a few kilobytes of brackets exhaust the stack.
 const maxDepth = 32
 
+// maxKeys bounds the keys of one mapping: the parser's time grows with their square.
+const maxKeys = 256
+
 type kind int
 
 const (
@@ -109,21 +112,22 @@ func checkBytes(data []byte) *fault {
 	return nil
 }
 
-// checkTokens refuses references, tags and directives, and nesting that would
-// make the parser recurse without bound.
+// checkTokens refuses references, tags and directives, and shapes that would
+// make the parser recurse or copy without bound.
 func checkTokens(tokens token.Tokens) *fault {
 	depth, line, onLine := 0, 0, 0
+	keys := map[int]int{} // first words of lines so far, by column, in the mapping that is open there
 	for _, t := range tokens {
 		if t.Position.Line != line {
 			line, onLine = t.Position.Line, 0
+			if depth == 0 && tooManyKeys(keys, t) {
+				return &fault{at(t), fmt.Sprintf("more than %d keys in one mapping", maxKeys)}
+			}
+		}
+		if bad := notPlain(t); bad != nil {
+			return bad
 		}
 		switch t.Type {
-		case token.AnchorType, token.AliasType, token.MergeKeyType:
-			return &fault{at(t), "anchors, aliases and merge keys are not accepted; write the value out"}
-		case token.TagType:
-			return &fault{at(t), fmt.Sprintf("tag %s is not accepted; quote the value if it is text", t.Value)}
-		case token.DirectiveType:
-			return &fault{at(t), "directives are not accepted; quote the value if it is text"}
 		case token.MappingStartType, token.SequenceStartType:
 			depth++
 		case token.MappingEndType, token.SequenceEndType:
@@ -134,6 +138,32 @@ func checkTokens(tokens token.Tokens) *fault {
 		if depth > maxDepth || onLine > maxDepth {
 			return tooDeep(at(t))
 		}
+	}
+	return nil
+}
+
+// tooManyKeys counts t, the first token of a line of block style.
+func tooManyKeys(keys map[int]int, t *token.Token) bool {
+	column := t.Position.Column
+	for c := range keys {
+		if c > column || c == column && t.Type == token.SequenceEntryType {
+			delete(keys, c)
+		}
+	}
+	if t.Type != token.SequenceEntryType && t.Type != token.CommentType {
+		keys[column]++
+	}
+	return keys[column] > maxKeys
+}
+
+func notPlain(t *token.Token) *fault {
+	switch t.Type {
+	case token.AnchorType, token.AliasType, token.MergeKeyType:
+		return &fault{at(t), "anchors, aliases and merge keys are not accepted; write the value out"}
+	case token.TagType:
+		return &fault{at(t), fmt.Sprintf("tag %s is not accepted; quote the value if it is text", t.Value)}
+	case token.DirectiveType:
+		return &fault{at(t), "directives are not accepted; quote the value if it is text"}
 	}
 	return nil
 }
