@@ -17,12 +17,13 @@ func (s checked) spurious() []Requirement {
 	excluded := rf.Range{Low: s.band.DL.Low - s.delta, High: s.band.DL.High + s.delta}
 	var list []Requirement
 	for _, row := range t.Rows {
-		to := row.To
-		if to == 0 {
-			to = s.band.SpuriousUpper
+		whole := rf.Range{Low: rf.Hertz(row.From), High: rf.Hertz(row.To)}
+		if row.To == 0 {
+			whole.High = s.band.SpuriousUpper
 		}
-		guarded := rf.Range{Low: excluded.Low - row.Filter/2, High: excluded.High + row.Filter/2}
-		for _, span := range without(rf.Range{Low: row.From, High: to}, guarded) {
+		half := rf.Hertz(row.Filter / 2)
+		hole := rf.Range{Low: excluded.Low - half, High: excluded.High + half}
+		for _, span := range without(whole, hole) {
 			list = append(list, s.spuriousRequirement(row, span, len(list)+1))
 		}
 	}
@@ -45,7 +46,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 		Core:                 core,
 		CoreTo:               core,
 		Scaling:              s.scaling,
-		MeasurementBandwidth: row.Filter,
+		MeasurementBandwidth: rf.Hertz(row.Filter),
 		Frequencies:          span,
 		CoreSource:           t.Source.String(),
 	}
