@@ -49,7 +49,7 @@ func (s search) find(ctx context.Context, major int) (programs, error) {
 	for _, dir := range s.directories() {
 		p, err := inspect(ctx, dir)
 		if err != nil {
-			if s.flag != "" {
+			if s.flag != "" && ctx.Err() == nil {
 				return programs{}, err
 			}
 			continue
@@ -66,6 +66,8 @@ func (s search) find(ctx context.Context, major int) (programs, error) {
 		}
 	}
 	switch {
+	case ctx.Err() != nil:
+		return programs{}, fmt.Errorf("postgres: looking for PostgreSQL programs: %w", ctx.Err())
 	case best.major > 0:
 		return best, nil
 	case len(seen) > 0:

@@ -41,6 +41,12 @@ func Test(tb testing.TB) *pgxpool.Pool {
 // fresh database, which is dropped with force when the test ends.
 func TestURL(tb testing.TB) string {
 	tb.Helper()
+	return freshDatabase(tb, copyTemplate)
+}
+
+// freshDatabase has create make a database for this test and drops it at the end.
+func freshDatabase(tb testing.TB, create func(ctx context.Context, conn *pgx.Conn, admin, name string) error) string {
+	tb.Helper()
 	ctx := context.Background()
 	admin, release, err := testServer(ctx)
 	if err != nil {
@@ -52,7 +58,7 @@ func TestURL(tb testing.TB) string {
 		}
 	})
 	name := testName(strings.ToLower(rand.Text()[:10]))
-	if err := asAdmin(ctx, admin, func(conn *pgx.Conn) error { return copyTemplate(ctx, conn, admin, name) }); err != nil {
+	if err := asAdmin(ctx, admin, func(conn *pgx.Conn) error { return create(ctx, conn, admin, name) }); err != nil {
 		tb.Fatal(err)
 	}
 	tb.Cleanup(func() {

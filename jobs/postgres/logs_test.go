@@ -1,0 +1,33 @@
+package postgres
+
+import (
+	"bytes"
+	"fmt"
+	"log/slog"
+	"strings"
+	"testing"
+)
+
+func TestLogLines(t *testing.T) {
+	var seen bytes.Buffer
+	lines := &logLines{log: slog.New(slog.NewTextHandler(&seen, &slog.HandlerOptions{Level: slog.LevelDebug}))}
+	for _, piece := range []string{"LOG:  starting\nFAT", "AL:  could not write lock file \"postmaster.pid\": No space left on device\n", "LOG:  shut down\n", strings.Repeat("x", 2*longestLine)} {
+		if n, err := lines.Write([]byte(piece)); n != len(piece) || err != nil {
+			t.Fatalf("Write = %d, %v", n, err)
+		}
+	}
+	if want := `could not write lock file "postmaster.pid": No space left on device`; lines.reason() != want {
+		t.Errorf("reason %q, want %q", lines.reason(), want)
+	}
+	for _, want := range []string{`level=DEBUG msg="private server: starting"`, `level=WARN msg="private server: could not write`} {
+		if !strings.Contains(seen.String(), want) {
+			t.Errorf("the log lacks %s:\n%.500s", want, seen.String())
+		}
+	}
+	for i := range 3 * keptLines {
+		fmt.Fprintf(lines, "LOG:  line %d\n", i)
+	}
+	if len(lines.last) != keptLines || lines.reason() != "LOG:  line 119" {
+		t.Errorf("%d lines are kept, the last is %q; want %d and line 119", len(lines.last), lines.reason(), keptLines)
+	}
+}
