@@ -1,0 +1,69 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/dsp"
+)
+
+// planLeakageRatio sweeps the carrier and its neighbours at once: two and a half
+// channels to either side, or as far as the furthest window reaches.
+func planLeakageRatio(s Setup, requirements []conformance.Requirement) ([]Planned, error) {
+	c := s.Subject.Carrier
+	rbw := channelFilter(c.Bandwidth)
+	half, narrowest := 2.5*c.Bandwidth, c.Configured()
+	for _, r := range requirements {
+		half = max(half, r.OffsetFrom+r.MeasurementBandwidth/2+2*rbw)
+		narrowest = min(narrowest, r.MeasurementBandwidth)
+	}
+	p, err := s.sweep(carrierRole, around(c.Center, 2*half), rbw, ratioSamples.dwell(narrowest, rbw/2, rbw))
+	if err != nil {
+		return nil, err
+	}
+	return []Planned{p}, nil
+}
+
+// analyzeLeakageRatio holds the carrier, through a square filter of its
+// transmission bandwidth configuration, against every adjacent window (TS 38.104
+// 6.6.3.1). The correction errs independently at the two places, so their
+// uncertainties add as squares.
+func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
+	spectrum, err := s.atConnector(traces, carrierRole)
+	if err != nil {
+		return nil, err
+	}
+	c := s.Subject.Carrier
+	own := around(c.Center, c.Configured())
+	carrier, err := s.uncertainty(own)
+	if err != nil {
+		return nil, err
+	}
+	var readings []conformance.Reading
+	for _, r := range requirements {
+		at := adjacentCentre(c, r)
+		window := around(at, r.MeasurementBandwidth)
+		ratio, power, err := dsp.LeakageRatio(spectrum, own, window)
+		if err != nil {
+			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
+		}
+		adjacent, err := s.uncertainty(window)
+		if err != nil {
+			return nil, err
+		}
+		readings = append(readings, conformance.Reading{
+			Key: r.Key, Value: float64(ratio), At: at, CarrierPower: float64(power), Uncertainty: math.Hypot(carrier, adjacent),
+		})
+	}
+	return readings, nil
+}
+
+// adjacentCentre returns the centre of the window of a leakage requirement.
+func adjacentCentre(c conformance.Carrier, r conformance.Requirement) rf.Hertz {
+	if r.Side == conformance.LowerSide {
+		return c.Center - r.OffsetFrom
+	}
+	return c.Center + r.OffsetFrom
+}

@@ -1,0 +1,193 @@
+// Package procedure holds the methods of test: what to sweep for a clause of
+// TS 38.141-1, and how the figures of that clause follow from the traces. There
+// is one file per clause.
+//
+// The concept on one screen:
+//
+//	Plan(clause, setup)             the sweeps, as a list; pure
+//	Acquire(ctx, analyzer, plan)    the same list with what the analyzer read
+//	Analyze(clause, setup, traces)  readings, each under the key of its requirement; pure
+//
+// A procedure knows no verdict: it asks package conformance which requirements
+// apply, measures what each of them speaks of, and leaves the judging to it.
+// Traces are kept as read at the analyzer; Analyze raises them to the connector
+// with the correction of the signal path, so stored traces can be analyzed again
+// with a better correction.
+//
+// Decisions that hold for every clause: RMS detector, averaging over power,
+// video bandwidth three times the resolution bandwidth, points no further apart
+// than half of it. A sweep takes at least 2.5*span/RBW^2, and longer where the
+// scatter of noise asks for it (see samples in sweep.go). TDD carriers are
+// swept inside the ON period only. The uncertainty of a reading is the expanded
+// uncertainty of the path correction and nothing else: what the analyzer adds
+// belongs into that table.
+package procedure
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/dsp"
+)
+
+// SpectrumSource is what a procedure needs of a spectrum analyzer: one trace for
+// one sweep, levels as they stand at its input.
+type SpectrumSource interface {
+	Sweep(ctx context.Context, sweep rf.Sweep) (rf.Spectrum, error)
+}
+
+// Setup is all that the sweeps and figures of one case depend on.
+type Setup struct {
+	Subject        conformance.Subject
+	Correction     rf.Correction // connector to analyzer
+	Attenuation    rf.DB         // analyzer input attenuation, from Budget
+	ReferenceLevel rf.DBm        // at the analyzer input, from Budget
+	Duplex         string        // "TDD" or "FDD"; empty takes that of the band
+	AnalyzerRange  rf.Range      // what the analyzer tunes to; zero: not checked by Coverage
+}
+
+// Planned is one sweep of a case. Role names it within the case; Duration is
+// what it takes at the least, averages and closed gate included.
+type Planned struct {
+	Role     string
+	Sweep    rf.Sweep
+	Duration time.Duration
+}
+
+// Trace is a planned sweep with what was read: levels at the analyzer input,
+// uncorrected.
+type Trace struct {
+	Role     string
+	Sweep    rf.Sweep
+	Spectrum rf.Spectrum
+}
+
+// method is the pair of pure functions that makes up a clause.
+type method struct {
+	plan    func(Setup, []conformance.Requirement) ([]Planned, error)
+	analyze func(Setup, []conformance.Requirement, []Trace) ([]conformance.Reading, error)
+}
+
+// prepare finds the method of a clause, the requirements it answers, and the
+// setup with its duplex mode filled in.
+func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, error) {
+	var m method
+	switch clause {
+	case conformance.OutputPowerClause:
+		m = method{planOutputPower, analyzeOutputPower}
+	case conformance.OccupiedBandwidthClause:
+		m = method{planOccupiedBandwidth, analyzeOccupiedBandwidth}
+	case conformance.LeakageRatioClause:
+		m = method{planLeakageRatio, analyzeLeakageRatio}
+	case conformance.OperatingBandClause:
+		m = method{planOperatingBand, analyzeOperatingBand}
+	case conformance.SpuriousEmissionsClause:
+		m = method{planSpurious, analyzeSpurious}
+	default:
+		return m, s, nil, fmt.Errorf("procedure: no method for clause %q", clause)
+	}
+	s, err := s.withDuplex()
+	if err != nil {
+		return m, s, nil, err
+	}
+	requirements, err := conformance.Requirements(s.Subject, clause)
+	if err != nil {
+		return m, s, nil, fmt.Errorf("procedure: %s: %w", clause, err)
+	}
+	if len(requirements) == 0 {
+		return m, s, nil, fmt.Errorf("procedure: %s: no requirement applies to this carrier, so there is nothing to measure", clause)
+	}
+	return m, s, requirements, nil
+}
+
+// Plan returns the sweeps of one case, in the order they are to be taken.
+func Plan(clause string, s Setup) ([]Planned, error) {
+	m, s, requirements, err := prepare(clause, s)
+	if err != nil {
+		return nil, err
+	}
+	return m.plan(s, requirements)
+}
+
+// Acquire takes the planned sweeps one after another. It stops at the first that
+// fails: half a case has no figures.
+func Acquire(ctx context.Context, source SpectrumSource, planned []Planned) ([]Trace, error) {
+	traces := make([]Trace, 0, len(planned))
+	for _, p := range planned {
+		spectrum, err := source.Sweep(ctx, p.Sweep)
+		if err != nil {
+			return nil, fmt.Errorf("procedure: sweep %q from %s to %s: %w", p.Role, p.Sweep.Start, p.Sweep.Stop, err)
+		}
+		if err := spectrum.Validate(); err != nil {
+			return nil, fmt.Errorf("procedure: sweep %q: %w", p.Role, err)
+		}
+		traces = append(traces, Trace{Role: p.Role, Sweep: p.Sweep, Spectrum: spectrum})
+	}
+	return traces, nil
+}
+
+// Analyze returns the readings of one case, one for every requirement of the
+// clause, at the connector.
+func Analyze(clause string, s Setup, traces []Trace) ([]conformance.Reading, error) {
+	m, s, requirements, err := prepare(clause, s)
+	if err != nil {
+		return nil, err
+	}
+	return m.analyze(s, requirements, traces)
+}
+
+// Duration returns the sum of the durations: what the analyzer takes for a case
+// at the least, settling and transfer apart.
+func Duration(planned []Planned) time.Duration {
+	var sum time.Duration
+	for _, p := range planned {
+		sum += p.Duration
+	}
+	return sum
+}
+
+// atConnector finds the trace of a role and raises it to the connector.
+func (s Setup) atConnector(traces []Trace, role string) (rf.Spectrum, error) {
+	for _, t := range traces {
+		if t.Role == role {
+			spectrum, err := s.Correction.Apply(t.Spectrum)
+			if err != nil {
+				return rf.Spectrum{}, fmt.Errorf("procedure: trace %q: %w", role, err)
+			}
+			return spectrum, nil
+		}
+	}
+	return rf.Spectrum{}, fmt.Errorf("procedure: there is no trace %q among %d: take the whole case again", role, len(traces))
+}
+
+// uncertainty returns the greatest expanded uncertainty of the correction in r.
+func (s Setup) uncertainty(r rf.Range) (float64, error) {
+	greatest := rf.DB(0)
+	for _, f := range []rf.Hertz{r.Low, r.High} {
+		_, u, err := s.Correction.At(f)
+		if err != nil {
+			return 0, fmt.Errorf("procedure: %w", err)
+		}
+		greatest = max(greatest, u)
+	}
+	for _, p := range s.Correction {
+		if r.Contains(p.Frequency) {
+			greatest = max(greatest, p.Uncertainty)
+		}
+	}
+	return float64(greatest), nil
+}
+
+// integrated widens a corrected trace to the filter of a requirement and steps
+// it over the frequencies the requirement applies to, a fifth of it at a time.
+func integrated(s rf.Spectrum, r conformance.Requirement) (*conformance.Series, error) {
+	centres := dsp.Centres(r.Frequencies, r.MeasurementBandwidth/5)
+	levels, err := dsp.Integrate(s, r.MeasurementBandwidth, centres)
+	if err != nil {
+		return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
+	}
+	return &conformance.Series{Frequencies: centres, Levels: levels}, nil
+}
