@@ -2,6 +2,7 @@ package rf
 
 import (
 	"fmt"
+	"math"
 	"sort"
 )
 
@@ -18,14 +19,19 @@ type CorrectionPoint struct {
 // extrapolated.
 type Correction []CorrectionPoint
 
-// Validate reports a table that is empty, unsorted or holds a repeated frequency.
+// Validate reports a table that is empty, unsorted, repeats a frequency, or
+// holds a figure that is not finite or an uncertainty below zero.
 func (c Correction) Validate() error {
 	if len(c) == 0 {
 		return fmt.Errorf("rf: correction table is empty")
 	}
-	for i := 1; i < len(c); i++ {
-		if c[i].Frequency <= c[i-1].Frequency {
-			return fmt.Errorf("rf: correction table: row %d at %s does not rise above %s", i+1, c[i].Frequency, c[i-1].Frequency)
+	for i, p := range c {
+		sum := float64(p.Frequency) + float64(p.Loss) + float64(p.Uncertainty)
+		if math.IsNaN(sum) || math.IsInf(sum, 0) || p.Uncertainty < 0 {
+			return fmt.Errorf("rf: correction table: row %d: frequency %s, loss %s, uncertainty %s: want finite figures and no negative uncertainty", i+1, p.Frequency, p.Loss, p.Uncertainty)
+		}
+		if i > 0 && p.Frequency <= c[i-1].Frequency {
+			return fmt.Errorf("rf: correction table: row %d at %s does not rise above %s", i+1, p.Frequency, c[i-1].Frequency)
 		}
 	}
 	return nil

@@ -22,14 +22,14 @@ func ParseHertz(s string) (Hertz, error) {
 			if err != nil {
 				return 0, fmt.Errorf("rf: frequency %q: %w", s, err)
 			}
-			return roundHertz(v * u.factor), nil
+			return roundHertz(s, v*u.factor)
 		}
 	}
 	v, err := parseNumber(text)
 	if err != nil {
 		return 0, fmt.Errorf("rf: frequency %q: want a number with GHz, MHz, kHz or Hz", s)
 	}
-	return roundHertz(v), nil
+	return roundHertz(s, v)
 }
 
 // ParseDBm reads a level such as "37dBm" or "-13 dBm"; a bare number is dBm.
@@ -103,8 +103,16 @@ func cutSuffixFold(s, suffix string) (string, bool) {
 	return s[:n], true
 }
 
+// greatestHertz bounds a frequency either way, so that rounding cannot overflow.
+const greatestHertz = 1e18
+
 // roundHertz removes the binary dust of "3.55001GHz": frequencies of the trade
-// are whole millihertz at the finest.
-func roundHertz(v float64) Hertz { return Hertz(math.Round(v*1e3) / 1e3) }
+// are whole millihertz at the finest. text is what was read, for the error.
+func roundHertz(text string, v float64) (Hertz, error) {
+	if math.Abs(v) > greatestHertz {
+		return 0, fmt.Errorf("rf: frequency %q is out of all reach", text)
+	}
+	return Hertz(math.Round(v*1e3) / 1e3), nil
+}
 
 func trim(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
