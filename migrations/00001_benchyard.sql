@@ -91,6 +91,8 @@ CREATE TABLE run (
     CHECK ((state IN ('done', 'error', 'cancelled')) = (finished_at IS NOT NULL))
 );
 CREATE INDEX run_by_state ON run (state, queued_at);
+CREATE INDEX run_by_serial ON run (serial);
+CREATE INDEX run_by_repeats ON run (repeats);
 -- A bench works on one run at a time.
 CREATE UNIQUE INDEX run_active_per_bench ON run (bench) WHERE state = 'active';
 
@@ -138,20 +140,25 @@ CREATE TABLE measurement (
     clause          text NOT NULL,
     title           text NOT NULL,
     quantity        text NOT NULL,
-    value           double precision NOT NULL CHECK (value = value AND abs(value) < 9.9e37),
+    side            text NOT NULL DEFAULT '' CHECK (side IN ('', 'lower', 'upper')),
+    value           double precision NOT NULL CHECK (abs(value) < 9.9e37),   -- refuses NaN too: it sorts above every number
     unit            text NOT NULL,
     lower_limit     double precision,
     upper_limit     double precision,
-    margin          double precision NOT NULL,
+    margin          double precision NOT NULL CHECK (abs(margin) < 9.9e37),
     uncertainty     double precision NOT NULL DEFAULT 0,
     at_hz           double precision,
     core            double precision NOT NULL,
     tolerance       double precision NOT NULL,
+    tolerance_known boolean NOT NULL DEFAULT true, -- false: none is known, the core value was used
     mbw_hz          double precision,       -- measurement bandwidth
+    offset_from_hz  double precision,       -- of the limit, from the channel edge or centre
+    offset_to_hz    double precision,
     verdict         text NOT NULL CHECK (verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')),
     rule            text NOT NULL,
     note            text NOT NULL DEFAULT '',
-    source          text NOT NULL,
+    source          text NOT NULL,          -- of the core value
+    tolerance_source text NOT NULL DEFAULT '',
     provenance      text NOT NULL,
     UNIQUE (case_id, requirement_key)
 );
@@ -173,6 +180,7 @@ CREATE TABLE trace (
 CREATE TABLE run_rollup (
     run_id       uuid NOT NULL REFERENCES run,
     clause       text NOT NULL,
+    verdict      text NOT NULL CHECK (verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail', 'error', 'aborted', 'not run')),
     cases        integer NOT NULL,
     passed       integer NOT NULL,
     failed       integer NOT NULL,
