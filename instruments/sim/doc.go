@@ -1,0 +1,29 @@
+// Package sim is a lab that exists only in arithmetic: benches of SCPI
+// instruments on real TCP sockets, radio units in their slots, and signal paths
+// between them, all computed from closed forms and a seed. Programs that drive
+// it cannot tell it from hardware; tests can, because they may ask for the truth.
+//
+// The concept on one screen:
+//
+//	Config            the whole lab as data (JSON): benches, unit types, units, faults
+//	Demo(seed)        an invented lab with faults drawn from the seed
+//	Start(Config)     Lab: one TCP server per instrument
+//	Lab.Inventory     what a lab's inventory file would say of it (YAML)
+//	Lab.Truth         which unit, build and clause must fail
+//	Lab.Expect        the true figures of a connector, to hold measurements against
+//	Lab.Inject        faults on the wire while it runs
+//	Lab.Damaged       analyzers that were fed more than they can stand
+//
+// Physics. What leaves a connector is an emission: a sum of shapes (n-fold
+// self-convolutions of a flat band: carrier, regrowth, harmonics), lines and
+// broadband noise. A path weakens it, the analyzer's Gaussian resolution filter
+// smears it, and averaging statistics make it scatter. No sample of a waveform
+// is ever computed, so a sweep of 36 000 points takes milliseconds.
+//
+// Time. The lab runs on simulated time, which is wall time times Config.Speed.
+// Sweeping, loading a build and warming up take simulated time; nothing waits
+// by spinning.
+//
+// The package imports nothing from the rooms it is used to check: its formulas
+// are written a second time on purpose.
+package sim

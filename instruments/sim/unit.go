@@ -1,0 +1,143 @@
+package sim
+
+import (
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+
+	"benchyard/instruments/nr"
+	"benchyard/instruments/rf"
+)
+
+// Carrier is what a radio unit is configured to transmit on every connector.
+type Carrier struct {
+	Center    rf.Hertz
+	Bandwidth rf.Hertz // channel bandwidth
+	SCS       rf.Hertz
+	Power     rf.DBm // per connector
+}
+
+// transmitter is a radio unit type as one serial number has come out of
+// production: the nominal figures and this unit's scatter around them.
+type transmitter struct {
+	typ    TypeConfig
+	faults []Fault
+	ppm    float64 // frequency error, parts per million
+	drift  float64 // extra gain of the cold amplifier, dB
+	noise  float64 // scatter of the noise density, dB
+	chains []chain
+}
+
+// chain is the scatter of one connector, decibels.
+type chain struct {
+	gain          float64 // at every frequency
+	slope, phase  float64 // gain over frequency: slope * sin(2 pi f / 700 MHz + phase)
+	compression   float64
+	linearization float64
+	second, third float64
+}
+
+// random returns the generator of one thing in the lab: the same seed and name
+// give the same numbers, whatever else there is.
+func random(seed uint64, name string) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(name))
+	return rand.New(rand.NewPCG(seed, h.Sum64()))
+}
+
+// spread draws uniformly from -half to +half.
+func spread(r *rand.Rand, half float64) float64 { return half * (2*r.Float64() - 1) }
+
+// newTransmitter draws a unit of the given serial number.
+func newTransmitter(c Config, u UnitConfig) (*transmitter, error) {
+	typ, err := c.typeOf(u.Type)
+	if err != nil {
+		return nil, err
+	}
+	r := random(c.Seed, "transmitter "+u.Serial)
+	t := &transmitter{typ: typ, ppm: spread(r, 0.02), drift: 0.1 + 0.15*r.Float64(), noise: spread(r, 1)}
+	for range typ.Connectors {
+		t.chains = append(t.chains, chain{
+			gain: spread(r, 0.2), slope: 0.1 * r.Float64(), phase: 2 * math.Pi * r.Float64(),
+			compression: spread(r, 0.1), linearization: spread(r, 0.2),
+			second: spread(r, 2), third: spread(r, 2),
+		})
+	}
+	for _, f := range c.Faults {
+		if f.Serial == u.Serial {
+			t.faults = append(t.faults, f)
+		}
+	}
+	return t, nil
+}
+
+// Regrowth of an amplifier without memory, driven by an OFDM (Gaussian) signal:
+// third-order power over carrier is 2(P - IIP3) + 3.01 dB and the 1 dB
+// compression point of a tone lies 9.64 dB below IIP3 (cubic law), hence
+// 2(P - P1dB) - 16.27 dB. The fifth order has no such link; it is set 28 dB
+// below the carrier at the compression point, and rises 4 dB per dB.
+const (
+	thirdAtCompression = -16.27
+	fifthAtCompression = -28.0
+)
+
+// idleDensity is the noise of a TDD unit in its OFF period, dBm/Hz.
+const idleDensity = -150.0
+
+// emission returns what a connector (from 1) transmits. chill is 1 for an
+// amplifier just switched on and 0 for a warm one.
+func (t *transmitter) emission(build string, connector int, c Carrier, chill float64) (*emission, error) {
+	width, err := nr.Configured(c.Bandwidth, c.SCS)
+	if err != nil {
+		return nil, err
+	}
+	ch := t.chains[connector-1]
+	s := state{
+		power:       float64(c.Power) + ch.gain + ch.slope*math.Sin(2*math.Pi*float64(c.Center)/700e6+ch.phase) + t.drift*chill,
+		compression: float64(t.typ.Compression) + ch.compression,
+		linear:      float64(t.typ.Linearization) + ch.linearization,
+		second:      float64(t.typ.Second) + ch.second,
+		width:       float64(width),
+	}
+	e := &emission{
+		noise: noise{milliwatts(float64(t.typ.Noise) + t.noise), float64(t.typ.Downlink.Low), float64(t.typ.Downlink.High)},
+		idle:  milliwatts(idleDensity),
+	}
+	for _, f := range t.faults {
+		if f.applies(build, connector, c.Center) {
+			s.spoil(f, float64(c.Bandwidth), e)
+		}
+	}
+	centre := float64(c.Center) * (1 + t.ppm*1e-6)
+	over := s.power - s.compression
+	third := s.power + 2*over + thirdAtCompression - s.linear
+	fifth := s.power + 4*over + fifthAtCompression - s.linear
+	e.shapes = []shape{
+		{1, centre, s.width, milliwatts(s.power)},
+		{3, centre, s.width, milliwatts(third)},
+		{5, centre, s.width, milliwatts(fifth)},
+		{2, 2 * centre, s.width, milliwatts(s.power + s.second)},
+		{3, 3 * centre, s.width, milliwatts(s.power + float64(t.typ.Third) + ch.third)},
+	}
+	return e, nil
+}
+
+// state is what faults can change before the spectrum is put together.
+type state struct{ power, compression, linear, second, width float64 }
+
+func (s *state) spoil(f Fault, channel float64, e *emission) {
+	switch f.Kind {
+	case WeakAmplifier:
+		s.compression -= f.Amount
+	case PoorPredistorter:
+		s.linear -= f.Amount
+	case PowerSetting:
+		s.power += f.Amount
+	case WideCarrier:
+		s.width = f.Amount * channel
+	case StrongHarmonic:
+		s.second += f.Amount
+	case Spur:
+		e.lines = append(e.lines, line{float64(f.Frequency), milliwatts(f.Amount)})
+	}
+}
