@@ -1,0 +1,79 @@
+package jobs
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Submission asks for a campaign: a plan × radio units × a build.
+type Submission struct {
+	Name         string // of the campaign; empty takes the title of the plan
+	PlanFile     string // name of the plan document, for messages
+	PlanDocument []byte
+	Serials      []string // radio units; empty means every unit of Types
+	Types        []string // radio unit types; empty means every type
+	Build        string   // firmware that the units shall run
+	By           string   // who asks
+	Priority     int      // smaller goes first; zero means 100
+}
+
+// Preview is what a submission would queue, found without queueing it.
+type Preview struct {
+	Plan     string // name
+	Title    string
+	PlanHash string
+	Types    []TypePreview
+	Units    []UnitPreview
+	Cases    int           // of all units together
+	Estimate time.Duration // until the last bench is done, when all start at once and nothing else is queued; nominal
+	Problems []string      // why the submission would be refused; empty: it would not
+}
+
+// TypePreview is what the plan asks of each unit of one type.
+type TypePreview struct {
+	Type     string
+	Units    int
+	Cases    []CasePreview
+	Segments int
+	Estimate time.Duration // nominal, for one unit
+}
+
+// CasePreview is one expanded case.
+type CasePreview struct {
+	Key         string
+	Clause      string
+	Band        string
+	RFChannel   string
+	CarrierHz   float64
+	BandwidthHz float64
+	SCSHz       float64
+	Connector   int
+	TestModel   string
+	Sweeps      int
+	Estimate    time.Duration // nominal sweep time
+}
+
+// UnitPreview is one radio unit of a submission.
+type UnitPreview struct {
+	Serial   string
+	Type     string
+	Bench    string // where it is mounted and would be measured
+	Slot     int
+	Cases    int
+	Estimate time.Duration
+}
+
+// RefusedError is returned for a submission that cannot be measured as a
+// whole. Nothing of it was queued.
+type RefusedError struct {
+	Problems []string // every one, each saying what, where and what to do
+}
+
+// Error lists every problem on a line of its own.
+func (e *RefusedError) Error() string {
+	if len(e.Problems) == 1 {
+		return "jobs: submission refused: " + e.Problems[0]
+	}
+	return fmt.Sprintf("jobs: submission refused, %d problems:\n%s", len(e.Problems), strings.Join(e.Problems, "\n"))
+}
