@@ -1,0 +1,185 @@
+package lab
+
+import (
+	"fmt"
+	"regexp"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/document"
+)
+
+const (
+	maxSlots      = 64
+	maxConnectors = 64
+	maxVolts      = 75  // extra-low voltage; more is a slip of the pen and a danger
+	maxAmps       = 200 // of the supplies of a bench
+	maxLoss       = 150 // dB; nothing is measured behind more
+)
+
+// namePattern is what benches, instruments, types, units and builds may be called:
+// names end up in addresses of pages, in queue names and in file names.
+var namePattern = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+-]{0,63}$`)
+
+// checker collects what makes no sense in a document whose values are all
+// readable. Values that were lost in decoding are not reported again.
+type checker struct {
+	*document.Document
+	lab       *Lab
+	resources map[string]string // resource -> who has it
+}
+
+func check(d *document.Document, l *Lab) {
+	c := checker{d, l, map[string]string{}}
+	if l.Name == "" {
+		c.Report("lab", "the lab needs a name")
+	}
+	c.instruments()
+	c.benches()
+	c.paths()
+	c.types()
+	c.units()
+	c.unique("builds", len(l.Builds), "", "build", func(i int) string { return l.Builds[i] })
+}
+
+// unique checks the names of a list and that none comes twice.
+func (c *checker) unique(list string, n int, key, noun string, nameOf func(int) string) {
+	first := map[string]int{}
+	for i := range n {
+		path := at("%s[%d]%s", list, i, key)
+		word := nameOf(i)
+		if !namePattern.MatchString(word) {
+			c.Report(path, "%s %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", noun, word)
+			continue
+		}
+		if j, twice := first[word]; twice {
+			line, _ := c.Position(at("%s[%d]%s", list, j, key))
+			c.Report(path, "%s %q is listed twice; the first stands on line %d", noun, word, line)
+			continue
+		}
+		first[word] = i
+	}
+}
+
+// resource checks an address and that nobody else has it.
+func (c *checker) resource(path, resource, owner string) {
+	normal, err := normalResource(resource)
+	if err != nil {
+		c.Report(path, "%s", withoutPackage(err))
+		return
+	}
+	if other, taken := c.resources[normal]; taken {
+		c.Report(path, "resource %q is that of %s already", resource, other)
+		return
+	}
+	c.resources[normal] = owner
+}
+
+func (c *checker) instruments() {
+	list := c.lab.Instruments
+	c.unique("instruments", len(list), ".name", "instrument", func(i int) string { return list[i].Name })
+	for n, i := range list {
+		path := at("instruments[%d]", n)
+		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, SupplyRole, SwitcherRole)
+		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name))
+		if i.Identity == "" {
+			c.Report(path+".identity", "identity is empty; want what *IDN? answers, so that a wrong instrument is noticed")
+		}
+		if known && (i.Role == AnalyzerRole || i.Role == GeneratorRole) {
+			c.need(path, i.Role, "certificate", "calibration_due")
+		}
+		if known && i.Role == AnalyzerRole {
+			c.need(path, i.Role, "max_input", "frequency")
+			if f := i.NoiseFactor; c.Has(path+".noise_factor") && !(f >= 1 && f <= 1.6) {
+				// 1 is a rectangular filter, pi/2 a single pole (noise bandwidth over 3 dB bandwidth).
+				c.Report(path+".noise_factor", "noise_factor %g: want 1 to 1.6, noise bandwidth over resolution bandwidth", f)
+			}
+		}
+		if r := i.Frequency; c.Has(path+".frequency") && !(r.Low >= 0 && r.Low < r.High) {
+			c.Report(path+".frequency", "frequency from %s to %s: want low below high", r.Low, r.High)
+		}
+	}
+}
+
+// need reports keys that one role cannot do without.
+func (c *checker) need(path, role string, keys ...string) {
+	for _, key := range keys {
+		if !c.Has(path + "." + key) {
+			c.Report(path+"."+key, "missing key %q; every %s needs it", key, role)
+		}
+	}
+}
+
+func (c *checker) benches() {
+	list := c.lab.Benches
+	c.unique("benches", len(list), ".name", "bench", func(i int) string { return list[i].Name })
+	if len(list) == 0 {
+		c.Report("benches", "want at least one bench")
+	}
+	usedBy := map[string]string{}
+	for n, b := range list {
+		path := at("benches[%d]", n)
+		for _, use := range []struct{ role, instrument string }{
+			{AnalyzerRole, b.Analyzer}, {GeneratorRole, b.Generator}, {SupplyRole, b.Supply}, {SwitcherRole, b.Switcher},
+		} {
+			if use.instrument != "" || c.Has(path+"."+use.role) {
+				c.benchUses(path+"."+use.role, b.Name, use.role, use.instrument, usedBy)
+			}
+		}
+		c.count(path+".slots", "slots", b.Slots, maxSlots)
+		if v := b.SupplyVolts; !(v > 0 && v <= maxVolts) {
+			c.Report(path+".supply_volts", "supply_volts %g: want above 0 and at most %d", v, maxVolts)
+		}
+		if a := b.SupplyAmps; !(a > 0 && a <= maxAmps) {
+			c.Report(path+".supply_amps", "supply_amps %g: want above 0 and at most %d", a, maxAmps)
+		}
+		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
+	}
+	for n, i := range c.lab.Instruments {
+		if i.Name != "" && usedBy[i.Name] == "" {
+			c.Report(at("instruments[%d].name", n), "instrument %q is on no bench", i.Name)
+		}
+	}
+}
+
+func (c *checker) benchUses(path, bench, role, instrument string, usedBy map[string]string) {
+	i, ok := c.lab.Instrument(instrument)
+	switch {
+	case !ok:
+		names := make([]string, len(c.lab.Instruments))
+		for n, other := range c.lab.Instruments {
+			names[n] = other.Name
+		}
+		c.OneOf(path, "instrument", instrument, names...)
+		return
+	case i.Role != role:
+		c.Report(path, "instrument %q is a %s, not a %s", instrument, i.Role, role)
+	case usedBy[instrument] != "":
+		c.Report(path, "instrument %q is on bench %q already", instrument, usedBy[instrument])
+	}
+	usedBy[instrument] = bench
+}
+
+// count checks a whole number that starts at 1.
+func (c *checker) count(path, noun string, n, most int) bool {
+	if n >= 1 && n <= most {
+		return true
+	}
+	c.Report(path, "%s %d: want 1 to %d", noun, n, most)
+	return false
+}
+
+// wrongPoint says what is wrong with a correction row alone, nothing when all is well.
+func wrongPoint(p rf.CorrectionPoint) string {
+	switch {
+	case p.Frequency < 0:
+		return fmt.Sprintf("frequency %s is negative", p.Frequency)
+	case p.Loss < 0 || p.Loss > maxLoss:
+		return fmt.Sprintf("loss %s: want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
+	case p.Uncertainty < 0 || p.Uncertainty > maxLoss:
+		return fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
+	}
+	return ""
+}
+
+// at writes a path.
+func at(format string, args ...any) string { return fmt.Sprintf(format, args...) }

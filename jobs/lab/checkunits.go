@@ -1,0 +1,213 @@
+package lab
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchyard/instruments/rf"
+)
+
+// place names a path for people.
+func (p Path) place() string { return fmt.Sprintf("path slot %d connector %d", p.Slot, p.Connector) }
+
+func (c *checker) paths() {
+	type place struct {
+		bench           string
+		slot, connector int
+	}
+	type route struct{ bench, route string }
+	places, routes := map[place]int{}, map[route]int{}
+	for n, p := range c.lab.Paths {
+		path := at("paths[%d]", n)
+		bench, ok := c.bench(path+".bench", p.Bench)
+		slotOK := ok && c.slot(path+".slot", bench, p.Slot)
+		connectorOK := c.count(path+".connector", "connector", p.Connector, maxConnectors)
+		if key := (place{p.Bench, p.Slot, p.Connector}); slotOK && connectorOK {
+			if first, twice := places[key]; twice {
+				line, _ := c.Position(at("paths[%d]", first))
+				c.Report(path+".connector", "bench %q slot %d connector %d has a path already, on line %d", p.Bench, p.Slot, p.Connector, line)
+			} else {
+				places[key] = n
+			}
+		}
+		if p.Route == "" {
+			c.Report(path+".route", "route is empty; want what the switcher closes")
+		} else if first, twice := routes[route{p.Bench, p.Route}]; twice {
+			line, _ := c.Position(at("paths[%d].route", first))
+			c.Report(path+".route", "route %q of bench %q is used already, on line %d", p.Route, p.Bench, line)
+		} else {
+			routes[route{p.Bench, p.Route}] = n
+		}
+		c.correction(path, p)
+	}
+}
+
+func (c *checker) correction(path string, p Path) {
+	if c.Has(path + ".correction_file") {
+		return // read, and checked on the way
+	}
+	if len(p.Correction) == 0 {
+		c.Report(path+".correction", "the path has no correction; want correction with rows of frequency, loss and uncertainty, or correction_file")
+	}
+	for i, point := range p.Correction {
+		row := at("%s.correction[%d]", path, i)
+		for _, key := range []string{"frequency", "loss", "uncertainty"} {
+			if !c.Has(row + "." + key) {
+				c.Report(row+"."+key, "missing key %q", key)
+			}
+		}
+		if why := wrongPoint(point); why != "" {
+			c.Report(row, "%s", why)
+		}
+		if i > 0 && point.Frequency <= p.Correction[i-1].Frequency {
+			c.Report(row+".frequency", "frequency %s does not rise above %s of the row before", point.Frequency, p.Correction[i-1].Frequency)
+		}
+	}
+}
+
+func (c *checker) types() {
+	list := c.lab.Types
+	c.unique("radio_unit_types", len(list), ".name", "radio unit type", func(i int) string { return list[i].Name })
+	for n, t := range list {
+		path := at("radio_unit_types[%d]", n)
+		if t.Maker == "" {
+			c.Report(path+".maker", "maker is empty")
+		}
+		c.count(path+".connectors", "connectors", t.Connectors, maxConnectors)
+		c.OneOf(path+".class", "class", t.Class, "wide-area", "medium-range", "local-area")
+		c.OneOf(path+".type", "type", t.Type, "1-C", "1-H")
+		c.OneOf(path+".category", "category", t.Category, "A", "B")
+		switch {
+		case t.Category == "B":
+			c.count(path+".category_b_option", "category_b_option", t.CategoryBOption, 2)
+		case c.Has(path + ".category_b_option"):
+			c.Report(path+".category_b_option", "category_b_option belongs to category B only")
+		}
+		c.count(path+".transmit_units", "transmit_units", t.TransmitUnits, 1024)
+		if t.RatedPower < -30 || t.RatedPower > 60 {
+			c.Report(path+".rated_power", "rated_power %s: want -30 to 60 dBm per connector", t.RatedPower)
+		}
+		c.carriers(path, t)
+	}
+}
+
+func (c *checker) carriers(path string, t RadioUnitType) {
+	if len(t.Carriers) == 0 {
+		c.Report(path+".carriers", "want at least one band")
+	}
+	bands := map[string]bool{}
+	for i, carrier := range t.Carriers {
+		where := at("%s.carriers[%d]", path, i)
+		if bands[carrier.Band] {
+			c.Report(where+".band", "band %q is listed twice; put its bandwidths together", carrier.Band)
+		}
+		bands[carrier.Band] = true
+		if carrier.Band == "" || carrier.Band != strings.ToLower(carrier.Band) {
+			c.Report(where+".band", "band %q: want an operating band such as n78", carrier.Band)
+		}
+		c.frequencies(where+".bandwidths", "bandwidth", carrier.Bandwidths, func(f rf.Hertz) bool {
+			return f >= 3*rf.Megahertz && f <= 100*rf.Megahertz
+		}, "3 to 100 MHz")
+		c.frequencies(where+".scs", "subcarrier spacing", carrier.SCS, func(f rf.Hertz) bool {
+			return slices.Contains([]rf.Hertz{15 * rf.Kilohertz, 30 * rf.Kilohertz, 60 * rf.Kilohertz}, f)
+		}, "15 kHz, 30 kHz or 60 kHz")
+	}
+}
+
+// frequencies checks a list that must not be empty nor repeat itself.
+func (c *checker) frequencies(path, noun string, list []rf.Hertz, right func(rf.Hertz) bool, want string) {
+	if len(list) == 0 {
+		c.Report(path, "want at least one %s", noun)
+	}
+	for i, f := range list {
+		if !right(f) {
+			c.Report(at("%s[%d]", path, i), "%s %s: want %s", noun, f, want)
+		} else if slices.Contains(list[:i], f) {
+			c.Report(at("%s[%d]", path, i), "%s %s is listed twice", noun, f)
+		}
+	}
+}
+
+func (c *checker) units() {
+	list := c.lab.Units
+	c.unique("radio_units", len(list), ".serial", "radio unit", func(i int) string { return list[i].Serial })
+	type slot struct {
+		bench string
+		slot  int
+	}
+	mounted := map[slot]string{}
+	for n, u := range list {
+		path := at("radio_units[%d]", n)
+		if u.Revision == "" {
+			c.Report(path+".revision", "revision is empty; results are kept by board revision")
+		}
+		unitType, known := c.lab.Type(u.Type)
+		if !known {
+			names := make([]string, len(c.lab.Types))
+			for i, t := range c.lab.Types {
+				names[i] = t.Name
+			}
+			c.OneOf(path+".type", "radio unit type", u.Type, names...)
+		}
+		if !u.Mounted() {
+			if u.Slot != 0 {
+				c.Report(path+".slot", "slot %d without a bench", u.Slot)
+			}
+			if u.Resource != "" {
+				c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
+			}
+			continue
+		}
+		c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
+		bench, ok := c.bench(path+".bench", u.Bench)
+		if !ok || !c.slot(path+".slot", bench, u.Slot) {
+			continue
+		}
+		if other := mounted[slot{u.Bench, u.Slot}]; other != "" {
+			c.Report(path+".slot", "bench %q slot %d holds radio unit %q already", u.Bench, u.Slot, other)
+			continue
+		}
+		mounted[slot{u.Bench, u.Slot}] = u.Serial
+		if known {
+			c.covered(path, u, unitType)
+		}
+	}
+}
+
+// covered reports connectors of a mounted unit that no path leads away from.
+func (c *checker) covered(path string, u RadioUnit, t RadioUnitType) {
+	var missing []string
+	for connector := 1; connector <= min(t.Connectors, maxConnectors); connector++ {
+		if _, ok := c.lab.PathFor(u.Bench, u.Slot, connector); !ok {
+			missing = append(missing, fmt.Sprint(connector))
+		}
+	}
+	if len(missing) > 0 {
+		c.Report(path+".slot", "radio unit %q: no path for bench %q slot %d connector %s; every connector of a mounted unit needs one",
+			u.Serial, u.Bench, u.Slot, strings.Join(missing, ", "))
+	}
+}
+
+func (c *checker) bench(path, bench string) (Bench, bool) {
+	b, ok := c.lab.Bench(bench)
+	if !ok {
+		names := make([]string, len(c.lab.Benches))
+		for i, other := range c.lab.Benches {
+			names[i] = other.Name
+		}
+		c.OneOf(path, "bench", bench, names...)
+	}
+	return b, ok
+}
+
+func (c *checker) slot(path string, bench Bench, slot int) bool {
+	if slot >= 1 && slot <= bench.Slots {
+		return true
+	}
+	c.Report(path, "slot %d: bench %q has slots 1 to %d", slot, bench.Name, bench.Slots)
+	return false
+}
+
+// withoutPackage takes "lab: " off an error that becomes a problem.
+func withoutPackage(err error) string { return strings.TrimPrefix(err.Error(), "lab: ") }

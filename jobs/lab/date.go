@@ -1,0 +1,47 @@
+package lab
+
+import (
+	"fmt"
+	"time"
+)
+
+// Date is a day of the calendar, without a time zone. The zero Date is none.
+type Date struct{ day time.Time }
+
+// ParseDate reads "2027-03-31".
+func ParseDate(s string) (Date, error) {
+	day, err := time.Parse(time.DateOnly, s)
+	if err != nil {
+		return Date{}, fmt.Errorf("lab: date %q: want year-month-day such as 2027-03-31", s)
+	}
+	return Date{day}, nil
+}
+
+// DateOf returns the day of t in its own time zone.
+func DateOf(t time.Time) Date {
+	y, m, d := t.Date()
+	return Date{time.Date(y, m, d, 0, 0, 0, 0, time.UTC)}
+}
+
+// Before reports whether d is an earlier day than other.
+func (d Date) Before(other Date) bool { return d.day.Before(other.day) }
+
+// IsZero reports whether there is no date.
+func (d Date) IsZero() bool { return d.day.IsZero() }
+
+// String returns "2027-03-31", or nothing for the zero Date.
+func (d Date) String() string {
+	if d.IsZero() {
+		return ""
+	}
+	return d.day.Format(time.DateOnly)
+}
+
+// MarshalText is String.
+func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// UnmarshalText is ParseDate.
+func (d *Date) UnmarshalText(b []byte) (err error) {
+	*d, err = ParseDate(string(b))
+	return err
+}

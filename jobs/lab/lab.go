@@ -1,0 +1,214 @@
+// Package lab is the inventory of a laboratory: what stands where, how it is
+// reached, when its calibration runs out, and what lies between a connector of
+// a radio unit and the analyzer.
+//
+// The concept on one screen:
+//
+//	Instrument     one SCPI instrument: role, resource, identity, calibration
+//	Bench          an analyzer, a generator, a supply and a switcher that work together,
+//	               with slots that hold radio units
+//	Path           slot and connector of a bench -> analyzer: the switch route that
+//	               closes it and its Correction, loss and uncertainty over frequency
+//	RadioUnitType  what a manufacturer declares: every limit depends on it
+//	RadioUnit      one serial number, mounted in a slot or on the shelf
+//	Build          a firmware build that campaigns may load
+//
+// The inventory is one YAML document (see testdata/lab). Parse accepts it whole
+// or lists everything wrong with it. Apply stores it as a version that is never
+// changed, so that a run can name the inventory it was measured with; Load
+// brings a version back.
+//
+// The limits of the words class, category and type are not known here: package
+// conformance has them.
+package lab
+
+import "benchyard/instruments/rf"
+
+// The roles of instruments on a bench.
+const (
+	AnalyzerRole  = "analyzer"
+	GeneratorRole = "generator"
+	SupplyRole    = "supply"
+	SwitcherRole  = "switcher"
+)
+
+// What a bench does with the DC supply while it has no work.
+const (
+	KeepSupply = "keep" // stays on, for units that must stay warm
+	SupplyOff  = "off"  // the default
+)
+
+// Lab is one version of the inventory.
+type Lab struct {
+	Name      string `yaml:"lab" document:"required"`
+	Simulated bool   // every result measured with this inventory is marked simulated
+
+	Instruments []Instrument    `document:"required"`
+	Benches     []Bench         `document:"required"`
+	Paths       []Path          `document:"required"`
+	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
+	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
+	Builds      []string
+}
+
+// Instrument is one instrument and its calibration record.
+type Instrument struct {
+	Name     string `document:"required"`
+	Role     string `document:"required"`
+	Resource string `document:"required"` // TCPIP::host::port::SOCKET
+	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
+
+	Certificate    string   // of the calibration; required for analyzer and generator
+	CalibrationDue Date     // last day the calibration is good; required for analyzer and generator
+	MaxInput       rf.DBm   // greatest safe input level; required for an analyzer
+	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
+	Frequency      rf.Range // what the instrument covers; required for an analyzer
+}
+
+// Bench is a set of instruments that work together on one radio unit at a time.
+type Bench struct {
+	Name        string  `document:"required"`
+	Analyzer    string  `document:"required"` // names of instruments
+	Generator   string  // may be absent: transmitter tests need none
+	Supply      string  `document:"required"`
+	Switcher    string  `document:"required"`
+	Slots       int     `document:"required"`
+	SupplyVolts float64 `document:"required"` // set before the output is switched on
+	SupplyAmps  float64 `document:"required"` // current limit
+	IdleSupply  string  // "keep" or "off"
+}
+
+// Path is the way from one connector of the unit in one slot to the analyzer.
+type Path struct {
+	Bench          string        `document:"required"`
+	Slot           int           `document:"required"`
+	Connector      int           `document:"required"` // of the radio unit, from 1
+	Route          string        `document:"required"` // what the switcher closes, in its own words
+	ValidUntil     Date          `document:"required"` // last day the correction is good
+	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
+	CorrectionFile string        // CSV with the correction instead; empty once it was read
+}
+
+// RadioUnitType is what the manufacturer declares about one type.
+type RadioUnitType struct {
+	Name            string    `document:"required"`
+	Maker           string    `document:"required"`
+	Connectors      int       `document:"required"`
+	Class           string    `document:"required"` // "wide-area", "medium-range", "local-area"
+	Category        string    `document:"required"` // unwanted emissions, "A" or "B"
+	CategoryBOption int       // 1 or 2 where the category is B; zero: 1
+	Type            string    `document:"required"` // "1-C" or "1-H"
+	RatedPower      rf.DBm    `document:"required"` // rated carrier output power per connector
+	TransmitUnits   int       // NTXU,countedpercell of type 1-H; zero: 1
+	Carriers        []Carrier `document:"required"`
+}
+
+// Carrier is a band a type supports, with every bandwidth and subcarrier
+// spacing declared for it.
+type Carrier struct {
+	Band       string     `document:"required"`
+	Bandwidths []rf.Hertz `document:"required"`
+	SCS        []rf.Hertz `document:"required"`
+}
+
+// RadioUnit is one unit by serial number. Without a bench it is on the shelf.
+type RadioUnit struct {
+	Serial   string `document:"required"`
+	Type     string `document:"required"` // name of a RadioUnitType
+	Revision string `document:"required"` // of the board
+	Bench    string
+	Slot     int
+	Resource string // of its control interface; required on a bench
+}
+
+// Mounted reports whether the unit sits on a bench.
+func (u RadioUnit) Mounted() bool { return u.Bench != "" }
+
+// Bench returns the bench of that name.
+func (l *Lab) Bench(name string) (Bench, bool) {
+	return find(l.Benches, func(b Bench) bool { return b.Name == name })
+}
+
+// Instrument returns the instrument of that name.
+func (l *Lab) Instrument(name string) (Instrument, bool) {
+	return find(l.Instruments, func(i Instrument) bool { return i.Name == name })
+}
+
+// Unit returns the radio unit of that serial number.
+func (l *Lab) Unit(serial string) (RadioUnit, bool) {
+	return find(l.Units, func(u RadioUnit) bool { return u.Serial == serial })
+}
+
+// Type returns the radio unit type of that name.
+func (l *Lab) Type(name string) (RadioUnitType, bool) {
+	return find(l.Types, func(t RadioUnitType) bool { return t.Name == name })
+}
+
+// PathFor returns the path of one connector of the unit in a slot.
+func (l *Lab) PathFor(bench string, slot, connector int) (Path, bool) {
+	return find(l.Paths, func(p Path) bool { return p.Bench == bench && p.Slot == slot && p.Connector == connector })
+}
+
+// UnitsOn returns the units mounted on a bench, in the order of the document.
+func (l *Lab) UnitsOn(bench string) []RadioUnit {
+	var units []RadioUnit
+	for _, u := range l.Units {
+		if u.Mounted() && u.Bench == bench {
+			units = append(units, u)
+		}
+	}
+	return units
+}
+
+// InstrumentsOn returns the instruments of a bench: analyzer, generator,
+// supply, switcher, without those it does not have.
+func (l *Lab) InstrumentsOn(bench Bench) []Instrument {
+	var list []Instrument
+	for _, name := range []string{bench.Analyzer, bench.Generator, bench.Supply, bench.Switcher} {
+		if i, ok := l.Instrument(name); ok {
+			list = append(list, i)
+		}
+	}
+	return list
+}
+
+// Due is a calibration that runs out.
+type Due struct {
+	Bench string // where it blocks work; empty for an instrument on no bench
+	What  string // "instrument bench-1-analyzer", "path slot 2 connector 1"
+	On    Date   // last good day
+}
+
+// CalibrationDueBefore returns every calibration of an instrument and every
+// path whose last good day lies before the date, in the order of the document.
+// Called with the day a run will end, it names what blocks the run.
+func (l *Lab) CalibrationDueBefore(date Date) []Due {
+	benchOf := map[string]string{}
+	for _, b := range l.Benches {
+		for _, name := range []string{b.Analyzer, b.Generator, b.Supply, b.Switcher} {
+			benchOf[name] = b.Name
+		}
+	}
+	var due []Due
+	for _, i := range l.Instruments {
+		if !i.CalibrationDue.IsZero() && i.CalibrationDue.Before(date) {
+			due = append(due, Due{benchOf[i.Name], "instrument " + i.Name, i.CalibrationDue})
+		}
+	}
+	for _, p := range l.Paths {
+		if p.ValidUntil.Before(date) {
+			due = append(due, Due{p.Bench, p.place(), p.ValidUntil})
+		}
+	}
+	return due
+}
+
+func find[T any](list []T, match func(T) bool) (T, bool) {
+	for _, item := range list {
+		if match(item) {
+			return item, true
+		}
+	}
+	var none T
+	return none, false
+}
