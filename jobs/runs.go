@@ -53,10 +53,12 @@ const runQuery = `
 	WITH wanted AS (
 		SELECT * FROM run WHERE ($1::uuid IS NULL OR campaign_id = $1) AND ($2::uuid IS NULL OR id = $2)
 	), clause AS (
-		SELECT run_id, clause, cases, passed, failed, errors, worst_margin, unit
+		SELECT run_id, clause, verdict, cases, passed, failed, errors, worst_margin, unit
 		FROM run_rollup WHERE run_id IN (SELECT id FROM wanted)
 		UNION ALL
-		SELECT m.run_id, m.clause, count(*),
+		SELECT m.run_id, m.clause,
+		       (array_agg(m.verdict ORDER BY array_position(ARRAY['error', 'fail', 'conditional fail', 'aborted', 'not run',
+		               'conditional pass', 'pass'], m.verdict)))[1], count(*),
 		       count(*) FILTER (WHERE m.verdict IN ('pass', 'conditional pass')),
 		       count(*) FILTER (WHERE m.verdict IN ('fail', 'conditional fail')),
 		       count(*) FILTER (WHERE m.verdict = 'error'),
@@ -72,9 +74,7 @@ const runQuery = `
 	       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id), r.cases,
 	       r.queued_at, r.started_at, r.finished_at, r.program_version,
 	       coalesce((SELECT jsonb_object_agg(k.clause, jsonb_build_object(
-	               'verdict', CASE WHEN k.errors > 0 THEN 'error' WHEN k.failed > 0 THEN 'fail'
-	                               WHEN k.passed = k.cases THEN 'pass' ELSE 'not run' END,
-	               'worst_margin', k.worst_margin, 'unit', k.unit, 'cases', k.cases,
+	               'verdict', k.verdict, 'worst_margin', k.worst_margin, 'unit', k.unit, 'cases', k.cases,
 	               'passed', k.passed, 'failed', k.failed, 'errors', k.errors))
 	           FROM clause k WHERE k.run_id = r.id), '{}')
 	FROM wanted r

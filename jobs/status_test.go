@@ -1,0 +1,89 @@
+package jobs
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+func TestOpenRunCountsItsClausesFromStoredCases(t *testing.T) {
+	pool := benchPool(t)
+	f := newQueueFixture(t, pool, "bench-1", "T4-0001", "T4-0002")
+	f.measured(t, "T4-0001", 1, 1, "pass", 1.5)
+	f.measured(t, "T4-0001", 1, 2, "fail", -0.25)
+	runs, err := RunsOf(t.Context(), pool, f.campaign)
+	if err != nil || len(runs) != 2 {
+		t.Fatalf("runs %+v, %v", runs, err)
+	}
+	k := runs[0].Clauses["6.2"]
+	if runs[0].CasesDone != 2 || k.Cases != 2 || k.Passed != 1 || k.Failed != 1 || k.Verdict != "fail" || k.WorstMargin == nil || *k.WorstMargin != -0.25 || k.Unit != "dB" {
+		t.Errorf("run %+v, clause %+v", runs[0], k)
+	}
+	if len(runs[1].Clauses) != 0 || runs[1].CasesDone != 0 {
+		t.Errorf("untouched run %+v", runs[1])
+	}
+	mustExec(t, pool, `INSERT INTO run_rollup (run_id, clause, verdict, cases, passed, failed, errors, worst_margin, unit)
+		VALUES ($1, '6.2', 'conditional fail', 9, 8, 1, 0, -1, 'dB')`, f.runs["T4-0001"])
+	if k := run(t, pool, f.runs["T4-0001"]).Clauses["6.2"]; k.Cases != 9 || k.Verdict != "conditional fail" {
+		t.Errorf("stored roll-up was not used: %+v", k)
+	}
+}
+
+// Three runs of 60 s nominal on one bench: one measured half, at twice the
+// nominal pace, leaves 15 s + 30 s + 30 s.
+func TestForecastFollowsThePaceOfFinishedSegments(t *testing.T) {
+	pool := benchPool(t)
+	f := newQueueFixture(t, pool, "bench-1", "T4-0001", "T4-0002", "T4-0003")
+	before, err := ETA(t.Context(), pool)
+	if err != nil || before.Measured || before.Remaining != 3*time.Minute || before.Runs != 3 {
+		t.Fatalf("nominal forecast %+v, %v; want 3 min", before, err)
+	}
+	id := f.runs["T4-0002"] // released first: goes before the others
+	mustExec(t, pool, `UPDATE run SET state = 'active', started_at = now() WHERE id = $1`, id)
+	mustExec(t, pool, `UPDATE run_segment SET state = 'done', started_at = now() - interval '15 s', finished_at = now() WHERE run_id = $1 AND number = 1`, id)
+	for i := range 3 {
+		f.measured(t, "T4-0002", 1, i+1, "pass", 1)
+	}
+	after, err := ETA(t.Context(), pool)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !after.Measured || math.Abs(after.Remaining.Seconds()-75) > 1e-6 || after.Benches["bench-1"] != after.Remaining || after.Campaigns[f.campaign] != after.Remaining {
+		t.Errorf("forecast %+v; want 75 s", after)
+	}
+}
+
+// Two writers whose transactions overlap: the event numbered first becomes
+// visible first.
+func TestEventsBecomeVisibleInOrder(t *testing.T) {
+	pool := benchPool(t, "bench-1")
+	tx, err := pool.Begin(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := emit(t.Context(), tx, change{kind: benchEvent, bench: "bench-1", body: eventBody{Text: "first"}}); err != nil {
+		t.Fatal(err)
+	}
+	second := make(chan error, 1)
+	go func() {
+		second <- pgx.BeginFunc(t.Context(), pool, func(tx pgx.Tx) error {
+			return emit(t.Context(), tx, change{kind: benchEvent, bench: "bench-1", body: eventBody{Text: "second"}})
+		})
+	}()
+	waitForLock(t, pool)
+	if seen, err := EventsAfter(t.Context(), pool, 0, 10); err != nil || len(seen) != 0 {
+		t.Errorf("visible before its predecessor: %+v, %v", seen, err)
+	}
+	if err := tx.Commit(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-second; err != nil {
+		t.Fatal(err)
+	}
+	seen, err := EventsAfter(t.Context(), pool, 0, 10)
+	if err != nil || len(seen) != 2 || seen[0].ID > seen[1].ID {
+		t.Errorf("events %+v, %v", seen, err)
+	}
+}
