@@ -11,7 +11,7 @@ import (
 // harmonicsFrom is where the harmonics of FR1 carriers begin: noise as wide as
 // the carrier or wider, which has to be averaged as such. What stands below are
 // lines of clocks and converters, which do not scatter; noise there reads up to
-// 1.8 dB high when it is the greatest of its range.
+// 2 dB high when it is the greatest of its range.
 const harmonicsFrom = rf.Gigahertz
 
 // planSpurious sweeps every frequency range of the limit with the measurement
