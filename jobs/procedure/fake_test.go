@@ -118,7 +118,7 @@ func (k kind) setup(t *testing.T, ch conformance.RFChannel) Setup {
 		t.Fatal(err)
 	}
 	return Setup{
-		Subject: conformance.Subject{Declaration: k.declaration, Carrier: carrier},
+		Subject:     conformance.Subject{Declaration: k.declaration, Carrier: carrier},
 		Correction:  k.path(),
 		Attenuation: 6, ReferenceLevel: 13,
 	}
