@@ -26,6 +26,13 @@ func DateOf(t time.Time) Date {
 // Before reports whether d is an earlier day than other.
 func (d Date) Before(other Date) bool { return d.day.Before(other.day) }
 
+// Sub returns the time from t to the start of the day in the time zone of t,
+// negative when the day began before t.
+func (d Date) Sub(t time.Time) time.Duration {
+	y, m, day := d.day.Date()
+	return time.Date(y, m, day, 0, 0, 0, 0, t.Location()).Sub(t)
+}
+
 // IsZero reports whether there is no date.
 func (d Date) IsZero() bool { return d.day.IsZero() }
 

@@ -1,0 +1,176 @@
+package plan
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+)
+
+// Target is what a plan must know of a radio unit type to be expanded for it.
+type Target struct {
+	Type        string // name, for messages
+	Connectors  int
+	Declaration conformance.Declaration
+	Carriers    []Declared
+}
+
+// Declared is a band a type supports, with the bandwidths and spacings
+// declared for it. Every pair of them that the band has is supported.
+type Declared struct {
+	Band       string
+	Bandwidths []rf.Hertz
+	SCS        []rf.Hertz
+}
+
+// declares reports whether the type supports a carrier.
+func (t Target) declares(c CarrierChoice) bool {
+	return slices.ContainsFunc(t.Carriers, func(d Declared) bool {
+		return strings.EqualFold(d.Band, c.Band) && slices.Contains(d.Bandwidths, c.Bandwidth) && slices.Contains(d.SCS, c.SCS)
+	})
+}
+
+// Case is one test at one condition: what is measured and judged at a time.
+type Case struct {
+	Key       string // unique and stable: the same condition has the same key in every plan
+	Position  int    // place in the run, from 1
+	Clause    string
+	Carrier   conformance.Carrier
+	Connector int
+	TestModel string
+}
+
+// Subject returns what the limits of the case depend on.
+func (c Case) Subject(d conformance.Declaration) conformance.Subject {
+	return conformance.Subject{Declaration: d, Carrier: c.Carrier}
+}
+
+// Expand returns the cases of a plan for a radio unit type, in the order the
+// package comment describes. Carriers the type does not declare are left out;
+// when none is left, or a test names a connector the type does not have, the
+// plan does not fit and the error says why.
+func Expand(p *Plan, t Target) ([]Case, error) {
+	if t.Connectors < 1 {
+		return nil, fmt.Errorf("plan: radio unit type %q has %d connectors", t.Type, t.Connectors)
+	}
+	var cases []Case
+	fits := false
+	for _, choice := range p.allCarriers() {
+		if !t.declares(choice) {
+			continue
+		}
+		for _, channel := range everyChannel() {
+			carrier, err := conformance.Place(choice.Band, channel, choice.Bandwidth, choice.SCS)
+			if err != nil {
+				return nil, fmt.Errorf("plan: %q for radio unit type %q: %w", p.Name, t.Type, err)
+			}
+			more, err := p.casesAt(choice, carrier, t)
+			if err != nil {
+				return nil, err
+			}
+			cases, fits = append(cases, more...), fits || len(more) > 0
+		}
+	}
+	if !fits {
+		return nil, fmt.Errorf("plan: %q has nothing for radio unit type %q: it measures %s, the type declares %s",
+			p.Name, t.Type, list(p.allCarriers()), t.declared())
+	}
+	for i := range cases {
+		cases[i].Position = i + 1
+	}
+	return cases, nil
+}
+
+// casesAt returns the cases of one carrier in its place.
+func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Target) ([]Case, error) {
+	var cases []Case
+	for _, model := range p.modelsAt(choice, carrier.Channel) {
+		for connector := 1; connector <= t.Connectors; connector++ {
+			for _, clause := range conformance.Clauses() {
+				if p.asks(clause, choice, carrier.Channel, model, connector) {
+					c := Case{Clause: clause, Carrier: carrier, Connector: connector, TestModel: model}
+					c.Key = c.key()
+					cases = append(cases, c)
+				}
+			}
+		}
+	}
+	return cases, p.checkConnectors(t)
+}
+
+// modelsAt returns the test models used with a carrier, in the order of the plan.
+func (p *Plan) modelsAt(choice CarrierChoice, channel conformance.RFChannel) []string {
+	var models []string
+	for _, test := range p.Tests {
+		if !slices.Contains(p.carriersOf(test), choice) || !slices.Contains(test.RFChannels, channel) {
+			continue
+		}
+		for _, m := range test.TestModels {
+			if !slices.Contains(models, m) {
+				models = append(models, m)
+			}
+		}
+	}
+	return models
+}
+
+func (p *Plan) asks(clause string, choice CarrierChoice, channel conformance.RFChannel, model string, connector int) bool {
+	return slices.ContainsFunc(p.Tests, func(t Test) bool {
+		return t.Clause == clause &&
+			slices.Contains(p.carriersOf(t), choice) &&
+			slices.Contains(t.RFChannels, channel) &&
+			slices.Contains(t.TestModels, model) &&
+			(t.Connectors == nil || slices.Contains(t.Connectors, connector))
+	})
+}
+
+// checkConnectors refuses tests of connectors that the type does not have: to
+// leave them out in silence would let a unit pass unmeasured.
+func (p *Plan) checkConnectors(t Target) error {
+	for _, test := range p.Tests {
+		if !slices.ContainsFunc(p.carriersOf(test), t.declares) {
+			continue
+		}
+		for _, n := range test.Connectors {
+			if n > t.Connectors {
+				return fmt.Errorf("plan: %q asks for clause %s on connector %d, radio unit type %q has connectors 1 to %d",
+					p.Name, test.Clause, n, t.Type, t.Connectors)
+			}
+		}
+	}
+	return nil
+}
+
+// key names the condition: "n78/100MHz/30kHz/B/NR-FR1-TM1.1/1/6.6.3".
+func (c Case) key() string {
+	squeeze := func(f rf.Hertz) string { return strings.ReplaceAll(f.String(), " ", "") }
+	return strings.Join([]string{
+		c.Carrier.Band, squeeze(c.Carrier.Bandwidth), squeeze(c.Carrier.SCS), string(c.Carrier.Channel),
+		c.TestModel, fmt.Sprint(c.Connector), c.Clause,
+	}, "/")
+}
+
+func (t Target) declared() string {
+	var choices []CarrierChoice
+	for _, d := range t.Carriers {
+		for _, bw := range d.Bandwidths {
+			for _, scs := range d.SCS {
+				choices = append(choices, CarrierChoice{d.Band, bw, scs})
+			}
+		}
+	}
+	return list(choices)
+}
+
+func list(choices []CarrierChoice) string {
+	if len(choices) == 0 {
+		return "nothing"
+	}
+	parts := make([]string, len(choices))
+	for i, c := range choices {
+		parts[i] = c.String()
+	}
+	return strings.Join(parts, ", ")
+}

@@ -1,0 +1,239 @@
+package plan
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/document"
+)
+
+const (
+	maxConnectors = 64
+	maxRetries    = 10
+	maxWarmUp     = 24 * time.Hour
+)
+
+// name is what a plan may be called; names end up in addresses of pages.
+var name = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+-]{0,63}$`)
+
+// Parse reads a plan and checks that every carrier, clause, RF channel and test
+// model in it exists and that it asks for nothing twice. The error is
+// document.Problems: all that is wrong, each at its line and column.
+func Parse(file string, data []byte) (*Plan, error) {
+	var p Plan
+	d := document.Read(file, data)
+	d.Decode(&p)
+	fillDefaults(d, &p)
+	c := checker{d, &p}
+	c.head()
+	c.carriers("carriers", p.Carriers)
+	c.tests()
+	c.warmUp()
+	c.repeated()
+	if err := d.Problems().Err(); err != nil {
+		return nil, err
+	}
+	return &p, nil
+}
+
+func fillDefaults(d *document.Document, p *Plan) {
+	if p.OnFail == "" && !d.Has("on_fail") {
+		p.OnFail = Continue
+	}
+	if p.Rule.Name == "" && !d.Has("decision_rule.name") {
+		p.Rule.Name = conformance.SharedRisk
+	}
+	for i := range p.Tests {
+		t := &p.Tests[i]
+		if t.RFChannels == nil {
+			t.RFChannels = rfChannels(t.Clause)
+		}
+		if t.TestModels == nil {
+			t.TestModels = []string{"NR-FR1-TM1.1"}
+		}
+	}
+	if w := &p.WarmUp; d.Has("warm_up") {
+		if !d.Has("warm_up.slope") {
+			w.Slope = DefaultSlope
+		}
+		if !d.Has("warm_up.interval") {
+			w.Interval = DefaultInterval
+		}
+	}
+}
+
+// checker reports what makes no sense in a plan whose values are all readable.
+type checker struct {
+	*document.Document
+	plan *Plan
+}
+
+func (c *checker) head() {
+	p := c.plan
+	if !name.MatchString(p.Name) {
+		c.Report("plan", "plan name %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", p.Name)
+	}
+	if len(p.Title) > 200 || strings.ContainsAny(p.Title, "\n\r") {
+		c.Report("title", "title: want one line of at most 200 characters")
+	}
+	c.OneOf("on_fail", "on_fail", p.OnFail, Continue, Stop)
+	if p.Retries < 0 || p.Retries > maxRetries {
+		c.Report("retries", "retries %d: want 0 to %d", p.Retries, maxRetries)
+	}
+	if c.OneOf("decision_rule.name", "decision rule", p.Rule.Name, conformance.SharedRisk, conformance.Simple, conformance.Guarded, conformance.GuardedNonBinary) {
+		if err := p.Rule.Validate(); err != nil {
+			c.Report("decision_rule.guard_band_factor", "%s", withoutPackage(err))
+		}
+	}
+}
+
+func (c *checker) carriers(list string, carriers []CarrierChoice) {
+	if len(carriers) == 0 && c.Has(list) {
+		c.Report(list, "want at least one carrier")
+	}
+	for i, choice := range carriers {
+		path := at("%s[%d]", list, i)
+		if j := slices.Index(carriers, choice); j < i {
+			line, _ := c.Position(at("%s[%d]", list, j))
+			c.Report(path, "carrier %s is listed twice; the first stands on line %d", choice, line)
+			continue
+		}
+		c.carrier(path, choice)
+	}
+}
+
+// carrier checks that the band exists, transmits, and has such a channel. Each
+// finding stands at the value that has to change.
+func (c *checker) carrier(path string, choice CarrierChoice) {
+	band, err := conformance.BandByName(choice.Band)
+	if err != nil {
+		names := []string{}
+		for _, b := range conformance.Bands() {
+			names = append(names, b.Name)
+		}
+		if _, near := document.Nearest(choice.Band, names); near && len(choice.Band) > 2 {
+			c.OneOf(path+".band", "operating band", choice.Band, names...)
+			return
+		}
+		c.Report(path+".band", "%s", withoutPackage(err))
+		return
+	}
+	if band.Name != choice.Band {
+		c.Report(path+".band", "unknown operating band %q; did you mean %q?", choice.Band, band.Name)
+		return
+	}
+	if len(band.Spacings()) > 0 && band.Refused == "" {
+		if !slices.Contains(band.Spacings(), choice.SCS) {
+			c.Report(path+".scs", "%s has no subcarrier spacing %s; possible are %s", band.Name, choice.SCS, join(band.Spacings()))
+			return
+		}
+		if widths := band.Bandwidths(choice.SCS); !slices.Contains(widths, choice.Bandwidth) {
+			c.Report(path+".bandwidth", "%s has no %s channel at %s subcarrier spacing; possible are %s", band.Name, choice.Bandwidth, choice.SCS, join(widths))
+			return
+		}
+	}
+	for _, ch := range everyChannel() {
+		if _, err := conformance.Place(choice.Band, ch, choice.Bandwidth, choice.SCS); err != nil {
+			c.Report(path+".band", "%s", withoutPackage(err))
+			return
+		}
+	}
+}
+
+func (c *checker) tests() {
+	if len(c.plan.Tests) == 0 {
+		c.Report("tests", "want at least one test")
+	}
+	for i, t := range c.plan.Tests {
+		path := at("tests[%d]", i)
+		c.OneOf(path+".clause", "clause", t.Clause, conformance.Clauses()...)
+		words(c, path+".rf_channels", "RF channel", t.RFChannels, everyChannel())
+		words(c, path+".test_models", "test model", t.TestModels, TestModels())
+		c.connectors(path+".connectors", t.Connectors)
+		c.carriers(path+".carriers", t.Carriers)
+		if len(c.plan.carriersOf(t)) == 0 && !c.Has(path+".carriers") && !c.Has("carriers") {
+			c.Report(path, "clause %s has no carriers: neither the plan nor this test lists any", t.Clause)
+		}
+	}
+}
+
+// words checks a list of known words without repetition.
+func words[T ~string](c *checker, path, noun string, list, known []T) {
+	if len(list) == 0 {
+		c.Report(path, "want at least one %s", noun)
+	}
+	accepted := make([]string, len(known))
+	for i, w := range known {
+		accepted[i] = string(w)
+	}
+	for i, w := range list {
+		where := at("%s[%d]", path, i)
+		if c.OneOf(where, noun, string(w), accepted...) && slices.Contains(list[:i], w) {
+			c.Report(where, "%s %s is listed twice", noun, string(w))
+		}
+	}
+}
+
+func (c *checker) connectors(path string, list Connectors) {
+	if list != nil && len(list) == 0 {
+		c.Report(path, "want at least one connector, or all")
+	}
+	for i, n := range list {
+		where := at("%s[%d]", path, i)
+		switch {
+		case n < 1 || n > maxConnectors:
+			c.Report(where, "connector %d: want 1 to %d", n, maxConnectors)
+		case slices.Contains(list[:i], n):
+			c.Report(where, "connector %d is listed twice", n)
+		}
+	}
+}
+
+func (c *checker) warmUp() {
+	if !c.Has("warm_up") {
+		return
+	}
+	w := c.plan.WarmUp
+	for _, item := range []struct {
+		key   string
+		value time.Duration
+	}{{"minimum", w.Minimum}, {"limit", w.Limit}, {"interval", w.Interval}} {
+		if item.value < 0 || item.value > maxWarmUp {
+			c.Report("warm_up."+item.key, "%s %s: want 0s to %s", item.key, item.value, maxWarmUp)
+		}
+	}
+	if !(w.Slope > 0 && w.Slope <= 10) {
+		c.Report("warm_up.slope", "slope %s: want above 0 and at most 10 dB between two readings", w.Slope)
+	}
+	if w.Limit == 0 {
+		c.Report("warm_up", "a warm-up needs a limit, the longest time to wait; leave warm_up out to wait for nothing")
+		return
+	}
+	if w.Interval == 0 {
+		c.Report("warm_up.interval", "interval 0s: want the time between two readings")
+	}
+	if w.Limit > 0 && w.Minimum+w.Interval > w.Limit {
+		c.Report("warm_up.limit", "limit %s leaves no time for two readings: minimum %s and interval %s are longer", w.Limit, w.Minimum, w.Interval)
+	}
+}
+
+func join(list []rf.Hertz) string {
+	parts := make([]string, len(list))
+	for i, f := range list {
+		parts[i] = f.String()
+	}
+	return strings.Join(parts, ", ")
+}
+
+// at writes a path.
+func at(format string, args ...any) string { return fmt.Sprintf(format, args...) }
+
+// withoutPackage takes the package off an error that becomes a problem.
+func withoutPackage(err error) string {
+	return strings.TrimPrefix(err.Error(), "conformance: ")
+}

@@ -1,0 +1,68 @@
+package plan
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+
+	"benchyard/jobs/conformance"
+)
+
+// Segment is a stretch of cases that follow each other at one setting: carrier,
+// test model and connector. Its end is a checkpoint of the run.
+type Segment struct {
+	Number    int    // from 1
+	Title     string // "n78 B 3350.01 MHz, connector 2"
+	Carrier   conformance.Carrier
+	TestModel string
+	Connector int
+	Cases     []Case
+}
+
+// Segments splits cases, in the order Expand gives them, where the setting changes.
+func Segments(cases []Case) []Segment {
+	var segments []Segment
+	for i, c := range cases {
+		if i > 0 && c.Carrier == cases[i-1].Carrier && c.TestModel == cases[i-1].TestModel && c.Connector == cases[i-1].Connector {
+			last := &segments[len(segments)-1]
+			last.Cases = append(last.Cases, c)
+			continue
+		}
+		segments = append(segments, Segment{
+			Number:    len(segments) + 1,
+			Title:     fmt.Sprintf("%s %s %s, %s, connector %d", c.Carrier.Band, c.Carrier.Channel, c.Carrier.Center, c.TestModel, c.Connector),
+			Carrier:   c.Carrier,
+			TestModel: c.TestModel,
+			Connector: c.Connector,
+			Cases:     []Case{c},
+		})
+	}
+	return segments
+}
+
+// Estimate adds up how long the cases take, as told by one function for each:
+// a plan knows no sweep times.
+func Estimate(cases []Case, of func(Case) time.Duration) time.Duration {
+	var total time.Duration
+	for _, c := range cases {
+		total += of(c)
+	}
+	return total
+}
+
+// Columns heads the rows of Describe.
+func Columns() []string {
+	return []string{"#", "clause", "test", "band", "channel", "carrier", "bandwidth", "scs", "connector", "test model"}
+}
+
+// Describe returns one row of text for each case, under Columns.
+func Describe(cases []Case) [][]string {
+	rows := make([][]string, len(cases))
+	for i, c := range cases {
+		rows[i] = []string{
+			strconv.Itoa(c.Position), c.Clause, conformance.ClauseTitle(c.Clause), c.Carrier.Band, string(c.Carrier.Channel),
+			c.Carrier.Center.String(), c.Carrier.Bandwidth.String(), c.Carrier.SCS.String(), strconv.Itoa(c.Connector), c.TestModel,
+		}
+	}
+	return rows
+}
