@@ -35,7 +35,7 @@ type framer struct {
 	r     *bufio.Reader
 	lex   lexer
 	limit int
-	block bool // the bytes read last are part of a block
+	block bool // an unfinished block was read last: what follows is arbitrary bytes
 	kept  int  // bytes up to here end in a block and are not trimmed
 }
 
@@ -69,14 +69,15 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 // readBlock reads what follows '#'. The length is checked before anything is
 // allocated for it.
 func (m *framer) readBlock(buf []byte) ([]byte, error) {
+	m.block = true
 	first, err := m.r.ReadByte()
 	if err != nil {
 		return buf, err
 	}
 	if !isDigit(first) {
+		m.block = false
 		return buf, m.r.UnreadByte() // a non-decimal number, or the end of the message
 	}
-	m.block = true
 	buf = append(buf, first)
 	if first == '0' {
 		return buf, StandardError(-161, "indefinite length cannot be framed on a socket")

@@ -1,0 +1,169 @@
+package scpi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// message is a program message ready to be sent.
+type message struct {
+	text    []byte // without terminator
+	queries int
+}
+
+// Exchange sends commands and queries in the order given, joined into as few
+// messages as Config.MaxMessage allows, and returns one answer per query. It is
+// what every other method is made of. Units without a leading ':' or '*' get the
+// colon, so that no unit depends on the one before. The timeout bounds each
+// message; zero means Config.Timeout. Wrong answer counts are ErrAnswer.
+func (s *Session) Exchange(ctx context.Context, timeout time.Duration, units ...string) ([][]byte, error) {
+	messages, err := compose(units, s.config.MaxMessage)
+	if err != nil {
+		return nil, unsent(err)
+	}
+	if err := s.acquire(ctx); err != nil {
+		return nil, unsent(err)
+	}
+	defer s.release()
+	return s.exchange(ctx, timeout, messages)
+}
+
+// exchange runs messages with the turn held.
+func (s *Session) exchange(ctx context.Context, timeout time.Duration, messages []message) ([][]byte, error) {
+	if err := s.ready(ctx); err != nil {
+		return nil, unsent(err)
+	}
+	var answers [][]byte
+	for i, m := range messages {
+		got, err := s.roundTrip(ctx, timeout, m)
+		if err != nil && i > 0 {
+			err = sent(err)
+		}
+		if errors.Is(err, errCount) {
+			return nil, s.explain(ctx, err)
+		}
+		if err != nil {
+			return nil, err
+		}
+		if answers == nil {
+			answers = got
+		} else {
+			answers = append(answers, got...)
+		}
+	}
+	return answers, nil
+}
+
+// errCount marks an ErrAnswer whose stream stands at a line boundary, so that
+// the error queue can be asked for the reason.
+var errCount = fmt.Errorf("%w", ErrAnswer)
+
+// roundTrip writes one message with one Write and reads its response. On any
+// failure after which an answer may still be under way the session turns suspect.
+func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m message) ([][]byte, error) {
+	if err := s.permit(ctx); err != nil {
+		return nil, err
+	}
+	if timeout <= 0 {
+		timeout = s.config.Timeout
+	}
+	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
+	if err != nil {
+		return nil, unsent(s.failed(ctx, m, timeout, err))
+	}
+	defer stop()
+	if n, err := s.link.conn.Write(append(m.text, '\n')); err != nil {
+		s.link.broken = true // part of a message may be in the instrument's buffer
+		err = s.failed(ctx, m, timeout, err)
+		if n == 0 {
+			return nil, unsent(err)
+		}
+		return nil, sent(err)
+	}
+	s.record(Sent, m.text)
+	if m.queries == 0 {
+		return nil, nil
+	}
+	line, err := s.link.readMessage(s.config.MaxBlock)
+	if err != nil {
+		return nil, sent(s.failed(ctx, m, timeout, err))
+	}
+	s.record(Received, line)
+	units, err := SplitResponse(line)
+	if err != nil {
+		s.link.broken = true
+		return nil, sent(s.failed(ctx, m, timeout, fmt.Errorf("%w: %w", ErrAnswer, err)))
+	}
+	if len(units) != m.queries {
+		return nil, sent(s.failed(ctx, m, timeout, fmt.Errorf("%w: %d in place of %d: %.80q", errCount, len(units), m.queries, line)))
+	}
+	return units, nil
+}
+
+// failed turns the session suspect and says what happened.
+func (s *Session) failed(ctx context.Context, m message, timeout time.Duration, err error) error {
+	switch {
+	case s.isClosed():
+		err = ErrClosed
+	case isTimeout(err) && ctx.Err() != nil:
+		err = context.Cause(ctx)
+	case isTimeout(err):
+		err = fmt.Errorf("%w (%v): is the instrument switched on, in remote operation and not busy?", ErrTimeout, timeout)
+	}
+	err = fmt.Errorf("scpi: %s: %.80q: %w", s.resource, m.text, err)
+	s.suspect = err
+	s.note("%v", err)
+	return err
+}
+
+// compose checks units and packs them into messages of at most limit bytes,
+// terminator included.
+func compose(units []string, limit int) ([]message, error) {
+	var messages []message
+	for _, unit := range units {
+		query, err := checkUnit(unit)
+		if err != nil {
+			return nil, err
+		}
+		unit = strings.TrimSpace(unit)
+		if unit[0] != ':' && unit[0] != '*' {
+			unit = ":" + unit
+		}
+		if len(unit)+1 > limit {
+			return nil, fmt.Errorf("scpi: unit %.40q of %d bytes does not fit a message of %d", unit, len(unit), limit)
+		}
+		last := len(messages) - 1
+		if last < 0 || len(messages[last].text)+len(unit)+2 > limit {
+			messages = append(messages, message{text: append(make([]byte, 0, len(unit)+64), unit...)})
+			last++
+		} else {
+			messages[last].text = append(append(messages[last].text, ';'), unit...)
+		}
+		if query {
+			messages[last].queries++
+		}
+	}
+	if len(messages) == 0 {
+		return nil, errors.New("scpi: nothing to send")
+	}
+	return messages, nil
+}
+
+// checkUnit accepts exactly one program message unit and reports whether it is
+// a query. Line feeds are refused: socket servers end the message there.
+func checkUnit(unit string) (query bool, err error) {
+	if strings.ContainsAny(unit, "\n\r") {
+		return false, fmt.Errorf("scpi: unit %.40q holds a line feed", unit)
+	}
+	parsed, err := ParseMessage([]byte(unit))
+	if err != nil {
+		return false, fmt.Errorf("scpi: unit %.40q: %w", unit, err)
+	}
+	if len(parsed) != 1 {
+		return false, fmt.Errorf("scpi: %.40q is %d units, want one", unit, len(parsed))
+	}
+	return parsed[0].Query, nil
+}

@@ -1,0 +1,253 @@
+package scpi
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Bounds of recovery.
+const (
+	quiet         = 50 * time.Millisecond // silence that ends the draining of late answers
+	drainFor      = time.Second           // longest draining
+	resyncTimeout = time.Second           // longest wait for the echo
+	maxErrors     = 64                    // entries read from an error queue before it counts as endless
+	attempts      = 3                     // connects in one recovery
+	firstPause    = 100 * time.Millisecond
+)
+
+// powerOn is bit 7 of the standard event status register (488.2 11.5.1).
+const powerOn = 128
+
+// ready leaves the session with a connection that is in step, or fails. Bytes
+// that nobody asked for make the connection suspect, a far end that is gone
+// closes it: both are seen before anything is sent.
+func (s *Session) ready(ctx context.Context) error {
+	if s.isClosed() {
+		return fmt.Errorf("scpi: %s: %w", s.resource, ErrClosed)
+	}
+	if s.link != nil && s.suspect == nil {
+		waiting, err := s.link.pending()
+		switch {
+		case err != nil:
+			s.suspect, s.link.broken = fmt.Errorf("connection lost: %w", err), true
+		case waiting:
+			s.suspect = errors.New("bytes arrived that nobody asked for")
+		}
+	}
+	if s.link == nil || s.suspect != nil {
+		if _, err := s.recover(ctx); err != nil {
+			return err
+		}
+	}
+	if s.restart {
+		s.restart = false
+		return fmt.Errorf("scpi: %s: %w", s.resource, ErrRestarted)
+	}
+	return nil
+}
+
+// recover brings the session in step again: by an echo when the stream is at
+// least made of lines, else by a new connection. It returns what stood in the
+// error queue when the old connection could be kept.
+func (s *Session) recover(ctx context.Context) ([]Error, error) {
+	if s.link != nil && !s.link.broken {
+		queued, err := s.resync(ctx)
+		if err == nil {
+			s.suspect = nil
+			return queued, nil
+		}
+		if ctx.Err() != nil || !mayReconnect(err) {
+			return nil, err
+		}
+		s.note("resync failed: %v", err)
+	}
+	s.drop(s.suspect)
+	pause := firstPause
+	for attempt := 1; ; attempt++ {
+		err := s.connect(ctx)
+		if err == nil {
+			s.suspect = nil
+			return nil, nil
+		}
+		if attempt == attempts || ctx.Err() != nil || !mayReconnect(err) || errors.Is(err, ErrTimeout) {
+			return nil, err
+		}
+		select {
+		case <-time.After(pause):
+		case <-ctx.Done():
+			return nil, err
+		}
+		pause *= 2
+	}
+}
+
+// mayReconnect is false for errors that another connection would only repeat.
+func mayReconnect(err error) bool {
+	return !errors.Is(err, ErrWrongInstrument) && !errors.Is(err, ErrClosed) && !errors.Is(err, ErrRefused)
+}
+
+// resync proves the connection empty. It sends a pair of random numbers for the
+// instrument to echo and discards every line before that very pair: an answer
+// given earlier cannot be it. Then it reads the error queue and clears up.
+func (s *Session) resync(ctx context.Context) ([]Error, error) {
+	s.note("resync: %v", s.suspect)
+	if err := s.drain(ctx); err != nil {
+		return nil, err
+	}
+	a, b := 2+s.random.IntN(254), 2+s.random.IntN(254) // 0 and 1 are the commonest answers
+	probe := fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b)
+	if abort := s.abortUnit(); abort != "" {
+		probe = abort + ";" + probe
+	}
+	if err := s.seek(ctx, probe, fmt.Sprintf("%d;%d", a, b)); err != nil {
+		return nil, err
+	}
+	queued, err := s.drainErrors(ctx)
+	if err != nil && !errors.Is(err, errEndless) {
+		return nil, plain(err)
+	}
+	_, err = s.roundTrip(ctx, resyncTimeout, message{text: []byte("*ESE 0;*CLS")})
+	return queued, plain(err)
+}
+
+// drain discards what arrives until the line is quiet.
+func (s *Session) drain(ctx context.Context) error {
+	discarded := 0
+	defer func() {
+		if discarded > 0 {
+			s.note("discarded %d bytes", discarded)
+		}
+	}()
+	end := time.Now().Add(drainFor)
+	for time.Now().Before(end) {
+		stop, err := s.link.watch(ctx, time.Now().Add(quiet))
+		if err != nil {
+			return err
+		}
+		_, err = s.link.r.Peek(1)
+		stop()
+		discarded += s.link.r.Buffered()
+		if _, skip := s.link.r.Discard(s.link.r.Buffered()); skip != nil {
+			return skip
+		}
+		switch {
+		case ctx.Err() != nil:
+			return fmt.Errorf("scpi: %s: resync: %w", s.resource, context.Cause(ctx))
+		case err != nil && isTimeout(err):
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+	return fmt.Errorf("scpi: %s: resync: the instrument does not stop sending", s.resource)
+}
+
+// seek sends the probe and discards lines until echo arrives. It reads plain
+// lines, not messages: what is left of a message need not follow the syntax.
+func (s *Session) seek(ctx context.Context, probe, echo string) error {
+	if err := s.permit(ctx); err != nil {
+		return err
+	}
+	timeout := min(resyncTimeout, s.config.Timeout)
+	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
+	if err != nil {
+		return err
+	}
+	defer stop()
+	if _, err := s.link.conn.Write([]byte(probe + "\n")); err != nil {
+		return err
+	}
+	s.record(Sent, []byte(probe))
+	for read := 0; read < s.config.MaxBlock; {
+		line, err := s.link.r.ReadSlice('\n')
+		read += len(line)
+		switch {
+		case errors.Is(err, bufio.ErrBufferFull):
+			continue
+		case err != nil && ctx.Err() != nil:
+			return fmt.Errorf("scpi: %s: resync: %w", s.resource, context.Cause(ctx))
+		case err != nil:
+			return fmt.Errorf("scpi: %s: resync: no echo: %w", s.resource, err)
+		case strings.Trim(string(line), "\r\n\x00 ") == echo:
+			s.record(Received, []byte(echo))
+			return nil
+		}
+		s.note("discarded %.80q", line)
+	}
+	return fmt.Errorf("scpi: %s: resync: no echo within %d bytes", s.resource, s.config.MaxBlock)
+}
+
+// connect opens a connection and greets the instrument.
+func (s *Session) connect(ctx context.Context) error {
+	if err := s.permit(ctx); err != nil {
+		return err
+	}
+	l, err := dial(ctx, s.resource.Address(), s.config.Timeout)
+	if err != nil {
+		return fmt.Errorf("scpi: %s: cannot connect: %w; is the instrument switched on and the resource right?", s.resource, err)
+	}
+	if err := s.adopt(l); err != nil {
+		return err
+	}
+	s.note("connected to %s", s.resource)
+	if err := s.greet(ctx); err != nil {
+		s.drop(err)
+		return err
+	}
+	return nil
+}
+
+// greet clears the instrument's status, notices a restart by the power-on bit,
+// and compares the identity with that of the first connection.
+func (s *Session) greet(ctx context.Context) error {
+	hello := message{text: []byte("*ESR?;*CLS;*IDN?"), queries: 2}
+	if abort := s.abortUnit(); abort != "" {
+		hello.text = append([]byte(abort+";"), hello.text...)
+	}
+	answers, err := s.roundTrip(ctx, 0, hello)
+	if errors.Is(err, ErrTimeout) {
+		return fmt.Errorf("%w; connected, but another client may hold the instrument", plain(err))
+	}
+	if err != nil {
+		return plain(err)
+	}
+	events, err := ParseNumber(answers[0], "")
+	if err != nil || events < 0 || events > 255 {
+		return fmt.Errorf("scpi: %s: *ESR?: %w: %.40q", s.resource, ErrAnswer, answers[0])
+	}
+	s.restart = s.restart || int(events)&powerOn != 0
+	identity, err := ParseIdentity(string(answers[1]))
+	if err != nil {
+		return fmt.Errorf("scpi: %s: %w: %w", s.resource, ErrAnswer, err)
+	}
+	if s.known && !identity.SameInstrument(s.identity) {
+		return fmt.Errorf("scpi: %s: %w: %s, before it was %s; check the address and the cabling",
+			s.resource, ErrWrongInstrument, identity, s.identity)
+	}
+	s.identity, s.known = identity, true
+	return nil
+}
+
+// explain finds out why the instrument did not answer every query: a unit it
+// refuses leaves an entry in the error queue in place of an answer.
+func (s *Session) explain(ctx context.Context, err error) error {
+	queued, failed := s.recover(ctx)
+	if failed != nil || len(queued) == 0 {
+		return err
+	}
+	return sent(fmt.Errorf("%w; the instrument reports: %w", err, &queued[0]))
+}
+
+// plain strips what an error says about delivery: it spoke of a message of the
+// session's own, not of the caller's.
+func plain(err error) error {
+	var d *delivery
+	if errors.As(err, &d) {
+		return d.err
+	}
+	return err
+}

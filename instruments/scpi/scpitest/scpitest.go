@@ -1,0 +1,241 @@
+// Package scpitest plays the instrument in tests: a script of steps, each one
+// expecting a program message or sending bytes, behind a real TCP listener on
+// the loopback interface. The script is strict: the test fails when another
+// message arrives, when a step does not come within ten seconds, or when steps
+// are left at the end.
+//
+// Tests of whole procedures use the simulator instead. Scripts are for what a
+// well-behaved instrument does not do.
+package scpitest
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"benchyard/instruments/scpi"
+)
+
+// patience bounds one step.
+const patience = 10 * time.Second
+
+// Identity is what Greet answers to *IDN?.
+const Identity = "Benchyard,Script,S-1,1.0"
+
+// NoError is the answer of an empty error queue.
+const NoError = `0,"No error"`
+
+// Peer is the state of a running script.
+type Peer struct {
+	listener *net.TCPListener
+	conn     net.Conn
+	r        *bufio.Reader
+	quit     chan struct{}
+}
+
+// Step is one line of a script.
+type Step func(*Peer) error
+
+// Serve runs the script in the background and returns where it listens. The
+// script is checked, and its goroutine awaited, when the test ends.
+func Serve(t testing.TB, steps ...Step) scpi.Resource {
+	t.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &Peer{listener: listener.(*net.TCPListener), quit: make(chan struct{})}
+	done := make(chan error, 1)
+	go func() { done <- p.run(steps) }()
+	t.Cleanup(func() {
+		close(p.quit)
+		if t.Failed() {
+			listener.Close() // ends a step that waits for a client who gave up
+		}
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		listener.Close()
+	})
+	return scpi.Resource{Host: "127.0.0.1", Port: listener.Addr().(*net.TCPAddr).Port}
+}
+
+func (p *Peer) run(steps []Step) error {
+	defer func() {
+		if p.conn != nil {
+			p.conn.Close()
+		}
+	}()
+	for i, step := range steps {
+		if err := step(p); err != nil {
+			return fmt.Errorf("script, step %d of %d: %w", i+1, len(steps), err)
+		}
+	}
+	return nil
+}
+
+// Steps joins steps into one.
+func Steps(steps ...Step) Step {
+	return func(p *Peer) error {
+		for _, step := range steps {
+			if err := step(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
+
+// Accept waits for a connection, after closing the one before.
+func Accept() Step {
+	return func(p *Peer) error {
+		if p.conn != nil {
+			p.conn.Close()
+		}
+		if err := p.listener.SetDeadline(time.Now().Add(patience)); err != nil {
+			return err
+		}
+		conn, err := p.listener.Accept()
+		if err != nil {
+			return err
+		}
+		p.conn, p.r = conn, bufio.NewReader(conn)
+		return conn.SetDeadline(time.Now().Add(patience))
+	}
+}
+
+// Greet accepts a connection and answers what a session asks first.
+func Greet() Step { return GreetAs("0", Identity) }
+
+// GreetAs is Greet with another event status register or identity.
+func GreetAs(events, identity string) Step {
+	return Steps(Accept(), Answer("*ESR?;*CLS;*IDN?", events+";"+identity))
+}
+
+// Expect waits for one program message and compares it.
+func Expect(message string) Step {
+	return func(p *Peer) error {
+		got, err := p.read()
+		if err == nil && got != message {
+			err = fmt.Errorf("got message %q, want %q", got, message)
+		}
+		return err
+	}
+}
+
+// Send sends bytes as they are.
+func Send(bytes string) Step {
+	return func(p *Peer) error {
+		_, err := io.WriteString(p.conn, bytes)
+		return err
+	}
+}
+
+// Answer expects a message and sends the answer with a line feed.
+func Answer(message, answer string) Step { return Steps(Expect(message), Send(answer+"\n")) }
+
+// Command expects units with the error query behind them and reports no error.
+func Command(units string) Step { return Answer(units+";:SYST:ERR?", NoError) }
+
+// Resync answers a resynchronisation the way an instrument does whose late
+// answers are given: first those, then the echo; then its error queue.
+func Resync(late string, queued ...string) Step {
+	return func(p *Peer) error {
+		probe, err := p.read()
+		if err != nil {
+			return err
+		}
+		var a, b int
+		if _, err := fmt.Sscanf(probe[strings.Index(probe, "*ESE"):], "*ESE %d;*ESE?;*ESE %d;*ESE?", &a, &b); err != nil {
+			return fmt.Errorf("got message %q, want a resync: %w", probe, err)
+		}
+		if _, err := fmt.Fprintf(p.conn, "%s%d;%d\n", late, a, b); err != nil {
+			return err
+		}
+		for _, entry := range append(queued, NoError) {
+			if err := Answer(":SYST:ERR?", entry)(p); err != nil {
+				return err
+			}
+		}
+		return Expect("*ESE 0;*CLS")(p)
+	}
+}
+
+// Gone answers nothing more and waits until the client has closed the connection.
+func Gone() Step {
+	return func(p *Peer) error {
+		for {
+			if _, err := p.read(); errors.Is(err, os.ErrDeadlineExceeded) {
+				return errors.New("the client does not close the connection")
+			} else if err != nil {
+				return nil
+			}
+		}
+	}
+}
+
+// Close closes the connection in the orderly way.
+func Close() Step { return func(p *Peer) error { return p.conn.Close() } }
+
+// Reset closes the connection with a TCP reset.
+func Reset() Step {
+	return func(p *Peer) error {
+		return errors.Join(p.conn.(*net.TCPConn).SetLinger(0), p.conn.Close())
+	}
+}
+
+// Do calls f, for example to tell the test how far the script is.
+func Do(f func()) Step {
+	return func(*Peer) error {
+		f()
+		return nil
+	}
+}
+
+// Await waits until ready is closed.
+func Await(ready <-chan struct{}) Step {
+	return func(*Peer) error {
+		select {
+		case <-ready:
+			return nil
+		case <-time.After(patience):
+			return errors.New("the test did not go on")
+		}
+	}
+}
+
+// Serving answers every message by f until the client closes the connection or
+// the test ends.
+func Serving(f func(message string) (answer string)) Step {
+	return func(p *Peer) error {
+		go func(conn net.Conn) {
+			<-p.quit
+			conn.Close()
+		}(p.conn)
+		for {
+			line, err := p.r.ReadString('\n')
+			if err != nil {
+				return nil
+			}
+			if answer := f(strings.TrimSuffix(line, "\n")); answer != "" {
+				if _, err := io.WriteString(p.conn, answer); err != nil {
+					return nil
+				}
+			}
+		}
+	}
+}
+
+func (p *Peer) read() (string, error) {
+	if err := p.conn.SetDeadline(time.Now().Add(patience)); err != nil {
+		return "", err
+	}
+	line, err := p.r.ReadString('\n')
+	return strings.TrimSuffix(line, "\n"), err
+}

@@ -1,0 +1,173 @@
+package scpi
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"sync"
+	"time"
+)
+
+// Defaults of Config.
+const (
+	defaultTimeout    = 5 * time.Second
+	defaultMaxBlock   = 64 << 20
+	defaultMaxMessage = 200
+)
+
+// Config holds the settings of a Session. The zero value is ready for use.
+type Config struct {
+	// Timeout bounds one exchange when the context has no earlier deadline.
+	// Defaults to 5 s.
+	Timeout time.Duration
+	// MaxBlock bounds one response in bytes, blocks included; it is checked
+	// before memory is allocated. Defaults to 64 MiB.
+	MaxBlock int
+	// MaxMessage bounds one program message in bytes, its terminator included:
+	// input buffers of instruments are small. Defaults to 200.
+	MaxMessage int
+	// Guard is asked before every write, those of a resync included. An error
+	// refuses the write. Defaults to none. See WithGuard.
+	Guard func() error
+	// Transcript receives every message. Defaults to none.
+	Transcript Transcript
+	// Seed starts the sequence of numbers that resynchronisation uses. Any value
+	// will do; runs with one seed send the same bytes. Defaults to 1.
+	Seed uint64
+}
+
+// Session is a conversation with one instrument over one TCP connection, which
+// it opens anew when it has to. It serves one exchange at a time; callers on
+// several goroutines wait for their turn, and their contexts end the wait.
+type Session struct {
+	resource Resource
+	config   Config
+	turn     chan struct{} // holds one token: who has it may use what follows
+	random   *rand.Rand
+	suspect  error    // why the connection must be proved empty before use; nil when in step
+	identity Identity // of the first connection
+	known    bool     // identity is set
+	restart  bool     // a restart was seen and not yet reported
+
+	mu         sync.Mutex // guards what is touched out of turn
+	abort      string     // unit that stops a running measurement, "" for none
+	link       *link      // nil when there is no connection
+	closed     bool
+	generation uint64
+}
+
+// Dial connects to the instrument, clears its status and error queue, reads its
+// identity, and returns the session. The context bounds the connecting only.
+func Dial(ctx context.Context, resource Resource, config Config) (*Session, error) {
+	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
+	config.MaxBlock = cmp.Or(config.MaxBlock, defaultMaxBlock)
+	config.MaxMessage = cmp.Or(config.MaxMessage, defaultMaxMessage)
+	config.Seed = cmp.Or(config.Seed, 1)
+	if config.Timeout < 0 || config.MaxBlock < 0 || config.MaxMessage < 0 {
+		return nil, fmt.Errorf("scpi: timeout %v, block limit %d and message limit %d must not be negative",
+			config.Timeout, config.MaxBlock, config.MaxMessage)
+	}
+	s := &Session{
+		resource: resource, config: config, turn: make(chan struct{}, 1),
+		random: rand.New(rand.NewPCG(config.Seed, 0)),
+	}
+	if err := s.connect(ctx); err != nil {
+		return nil, unsent(err)
+	}
+	s.restart = false // the first connection finds the instrument as it is
+	s.turn <- struct{}{}
+	return s, nil
+}
+
+// Resource returns where the instrument is.
+func (s *Session) Resource() Resource { return s.resource }
+
+// Generation returns a number that changes whenever the connection was opened
+// anew. What a driver remembers of the instrument's settings is worth nothing
+// after that.
+func (s *Session) Generation() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.generation
+}
+
+// SetAbort names the unit, such as ":ABORt", that stops a running measurement.
+// It is sent first of all when the session resynchronises or reconnects.
+func (s *Session) SetAbort(unit string) error {
+	if _, err := checkUnit(unit); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.abort = unit
+	return nil
+}
+
+func (s *Session) abortUnit() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.abort
+}
+
+// Close closes the connection. An exchange under way fails with ErrClosed, and
+// so does every later one. Closing twice does nothing.
+func (s *Session) Close() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		return nil
+	}
+	s.closed = true
+	if s.link == nil {
+		return nil
+	}
+	return s.link.conn.Close()
+}
+
+// acquire waits for the turn.
+func (s *Session) acquire(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("scpi: %s: %w", s.resource, err)
+	}
+	select {
+	case <-s.turn:
+	case <-ctx.Done():
+		return fmt.Errorf("scpi: %s: waiting for another exchange: %w", s.resource, ctx.Err())
+	}
+	return nil
+}
+
+func (s *Session) release() { s.turn <- struct{}{} }
+
+// adopt makes l the connection. It fails when the session was closed meanwhile.
+func (s *Session) adopt(l *link) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		l.conn.Close() // unused, nothing to lose
+		return fmt.Errorf("scpi: %s: %w", s.resource, ErrClosed)
+	}
+	s.link = l
+	s.generation++
+	return nil
+}
+
+// drop closes the connection: the state of its stream is unknown, and a closed
+// stream is the only one that cannot deliver a stale answer.
+func (s *Session) drop(why error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.link == nil {
+		return
+	}
+	s.note("connection closed: %v", why)
+	s.link.conn.Close() // given up, its error would say nothing new
+	s.link = nil
+}
+
+func (s *Session) isClosed() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.closed
+}
