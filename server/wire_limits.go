@@ -64,16 +64,20 @@ func ConditionsOf(c conformance.Carrier, connector int, testModel string) api.Co
 func ResultsToWire(judged []conformance.Result, at api.Conditions, simulated bool) []api.Result {
 	out := make([]api.Result, 0, len(judged))
 	for _, j := range judged {
-		q := j.Requirement
-		out = append(out, api.Result{
-			Key: q.Key, Clause: q.Clause, Title: q.Title, Quantity: q.Quantity, Value: j.Value, Unit: q.Unit,
-			Lower: j.Lower, Upper: j.Upper, Margin: j.Margin, Verdict: string(j.Verdict), Conditions: at,
-			AtHz: hertzOrNull(j.At), MeasurementBandwidthHz: hertzOrNull(q.MeasurementBandwidth),
-			Core: q.Core, Tolerance: q.Tolerance, Uncertainty: j.Uncertainty, Rule: j.Rule, Note: j.Note,
-			Source: q.CoreSource, Provenance: q.Provenance, Simulated: simulated,
-		})
+		out = append(out, resultToWire(j, at, simulated))
 	}
 	return out
+}
+
+func resultToWire(j conformance.Result, at api.Conditions, simulated bool) api.Result {
+	q := j.Requirement
+	return api.Result{
+		Key: q.Key, Clause: q.Clause, Title: q.Title, Quantity: q.Quantity, Value: j.Value, Unit: q.Unit,
+		Lower: j.Lower, Upper: j.Upper, Margin: j.Margin, Verdict: string(j.Verdict), Conditions: at,
+		AtHz: hertzOrNull(j.At), MeasurementBandwidthHz: hertzOrNull(q.MeasurementBandwidth),
+		Core: q.Core, Tolerance: q.Tolerance, ToleranceKnown: q.ToleranceKnown, Uncertainty: j.Uncertainty, Rule: j.Rule, Note: j.Note,
+		Source: q.CoreSource, ToleranceSource: q.ToleranceSource, Provenance: q.Provenance, Simulated: simulated,
+	}
 }
 
 func hertz(f rf.Hertz) *float64 { v := float64(f); return &v }

@@ -32,12 +32,10 @@ type BenchWork struct {
 	StartedAt  *time.Time `json:"started_at"`
 }
 
-// Lease says which agent drives a bench, and until when unless it renews.
+// Lease says which agent drives a bench.
 type Lease struct {
-	Holder    string    `json:"holder"`
-	Token     int64     `json:"token"`
-	ExpiresAt time.Time `json:"expires_at"`
-	Expired   bool      `json:"expired"` // by the clock of the database
+	Holder string `json:"holder"`
+	Token  int64  `json:"token"` // grows with every holder
 }
 
 // Calibration is the instrument or path of a bench whose validity ends first.

@@ -18,6 +18,7 @@ type Campaign struct {
 	SubmittedAt time.Time  `json:"submitted_at"`
 	CancelledBy string     `json:"cancelled_by"`
 	CancelledAt *time.Time `json:"cancelled_at"`
+	FinishedAt  *time.Time `json:"finished_at"`
 	EndsAt      *time.Time `json:"ends_at"` // estimate; null when done or unknown
 	Progress    Progress   `json:"progress"`
 }
@@ -46,9 +47,10 @@ func (p Progress) Share() float64 {
 
 // Submission asks for a campaign: a plan document for units under a build.
 type Submission struct {
-	Name        string   `json:"name"`
-	Plan        string   `json:"plan"`  // the YAML document itself
-	Units       []string `json:"units"` // serial numbers
+	Name        string   `json:"name,omitempty"`  // empty takes the title of the plan
+	Plan        string   `json:"plan"`            // the YAML document itself
+	Units       []string `json:"units,omitempty"` // serial numbers; empty means every unit of Types
+	Types       []string `json:"types,omitempty"` // radio unit types; empty means every type
 	Build       string   `json:"build"`
 	Priority    int      `json:"priority,omitempty"` // zero means 100
 	RequestedBy string   `json:"requested_by,omitempty"`

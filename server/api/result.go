@@ -32,10 +32,12 @@ type Result struct {
 	MeasurementBandwidthHz *float64 `json:"measurement_bandwidth_hz"` // null where the limit has none
 	Core                   float64  `json:"core"`
 	Tolerance              float64  `json:"tolerance"`
-	Uncertainty            float64  `json:"uncertainty"` // expanded, k = 2, in the unit of the margin
+	ToleranceKnown         bool     `json:"tolerance_known"` // false: the core value is used as it stands
+	Uncertainty            float64  `json:"uncertainty"`     // expanded, k = 2, in the unit of the margin
 	Rule                   string   `json:"rule"`
 	Note                   string   `json:"note"`
-	Source                 string   `json:"source"`
+	Source                 string   `json:"source"` // of the core value
+	ToleranceSource        string   `json:"tolerance_source"`
 	Provenance             string   `json:"provenance"`
 
 	Serial     string    `json:"serial,omitempty"`
@@ -54,4 +56,11 @@ func MarginUnit(unit string) string {
 		return "dB"
 	}
 	return unit
+}
+
+// ResultQuery chooses figures. Empty fields choose nothing out; Limit zero means 1000.
+type ResultQuery struct {
+	Campaign, Run           string // ids
+	Serial, Clause, Verdict string
+	Limit                   int
 }

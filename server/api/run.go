@@ -13,9 +13,10 @@ type Run struct {
 	UnitType   string          `json:"unit_type"`
 	Build      string          `json:"build"`
 	Attempt    int             `json:"attempt"`
-	Repeats    string          `json:"repeats"` // run this one repeats; empty for the first attempt
-	State      string          `json:"state"`   // queued, active, done, error, cancelled
-	Verdict    string          `json:"verdict"` // empty until closed
+	Repeats    string          `json:"repeats"`     // run this one repeats; empty for the first attempt
+	RepeatedBy string          `json:"repeated_by"` // attempt after this one; empty: none
+	State      string          `json:"state"`       // queued, active, done, error, cancelled
+	Verdict    string          `json:"verdict"`     // empty until closed
 	Bench      string          `json:"bench"`
 	Blocked    string          `json:"blocked"` // why no bench can take it now
 	Error      string          `json:"error"`
@@ -86,13 +87,30 @@ type CaseDetail struct {
 // Trace describes one stored trace; its levels come from their own address as
 // little-endian 32-bit floats.
 type Trace struct {
-	Number      int             `json:"number"`
-	Role        string          `json:"role"`
-	StartHz     float64         `json:"start_hz"`
-	StepHz      float64         `json:"step_hz"`
-	Points      int             `json:"points"`
-	RBWHz       float64         `json:"rbw_hz"`
-	NoiseHz     float64         `json:"noise_bandwidth_hz"`
-	Settings    json.RawMessage `json:"settings"` // the sweep that was asked for
-	AtConnector bool            `json:"at_connector"`
+	Number   int             `json:"number"`
+	Role     string          `json:"role"`
+	StartHz  float64         `json:"start_hz"`
+	StopHz   float64         `json:"stop_hz"` // of the last point
+	StepHz   float64         `json:"step_hz"`
+	Points   int             `json:"points"`
+	RBWHz    float64         `json:"rbw_hz"`
+	NoiseHz  float64         `json:"noise_bandwidth_hz"`
+	Settings json.RawMessage `json:"settings"` // the sweep that was asked for
+	// AtConnector is true when the levels served are raised by the path loss,
+	// false when they stand as the analyzer read them.
+	AtConnector bool `json:"at_connector"`
+}
+
+// SeriesList holds the level series of one case.
+type SeriesList struct {
+	Series []Series `json:"series"`
+}
+
+// Series is a level over frequency, referred to the measurement bandwidth of
+// the limit of the same key: what was judged, at the connector.
+type Series struct {
+	Key                    string    `json:"key"`
+	MeasurementBandwidthHz float64   `json:"measurement_bandwidth_hz"`
+	FrequenciesHz          []float64 `json:"frequencies_hz"` // filter centres, rising
+	LevelsDBm              []float64 `json:"levels_dbm"`
 }

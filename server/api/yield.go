@@ -9,6 +9,9 @@ type Yield struct {
 	Units     int      `json:"units"`      // n: units that reached a verdict
 	FirstPass Fraction `json:"first_pass"` // passed every case at the first attempt
 	Final     Fraction `json:"final"`      // passed in the end
+	Unjudged  int      `json:"unjudged"`   // units in a campaign that never reached a verdict
+	Errors    int      `json:"errors"`     // runs that ended in an error
+	Aborted   int      `json:"aborted"`    // runs that were cancelled or left cases out
 	Simulated bool     `json:"simulated"`
 }
 
@@ -20,24 +23,29 @@ type Fraction struct {
 	High  *float64 `json:"high"`
 }
 
-// Change is what became of one clause of one unit between two builds.
+// Change is what became of one clause of one unit between two builds: its
+// verdict changed, or its worst margin moved by more than measuring again does.
 type Change struct {
-	Serial   string   `json:"serial"`
-	UnitType string   `json:"unit_type"`
-	Clause   string   `json:"clause"`
-	BuildA   string   `json:"build_a"`
-	BuildB   string   `json:"build_b"`
-	VerdictA string   `json:"verdict_a"`
-	VerdictB string   `json:"verdict_b"`
-	MarginA  *float64 `json:"margin_a"`
-	MarginB  *float64 `json:"margin_b"`
-	Unit     string   `json:"unit"` // of the margins
+	Serial   string  `json:"serial"`
+	UnitType string  `json:"unit_type"`
+	Clause   string  `json:"clause"`
+	BuildA   string  `json:"build_a"`
+	BuildB   string  `json:"build_b"`
+	VerdictA string  `json:"verdict_a"`
+	VerdictB string  `json:"verdict_b"`
+	MarginA  float64 `json:"margin_a"` // worst of the clause
+	MarginB  float64 `json:"margin_b"`
+	Unit     string  `json:"unit"`  // of the margins
+	Worse    bool    `json:"worse"` // false: for the better
+	RunA     string  `json:"run_a"`
+	RunB     string  `json:"run_b"`
 }
 
 // YieldReport answers "does it comply" and "what got worse" together.
 type YieldReport struct {
 	Simulated bool     `json:"simulated"`
 	Yields    []Yield  `json:"yields"`
+	Builds    []string `json:"builds"`  // with results, oldest first
 	BuildA    string   `json:"build_a"` // empty when there are fewer than two builds
 	BuildB    string   `json:"build_b"`
 	Changes   []Change `json:"changes"`

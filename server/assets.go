@@ -1,0 +1,55 @@
+package server
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"benchyard/web"
+)
+
+// assets are the addresses of the built scripts and styles. Built is false when
+// the program was compiled without them.
+type assets struct {
+	Built         bool
+	Script, Style string
+	files         fs.FS
+}
+
+func loadAssets() (assets, error) {
+	dist, err := fs.Sub(web.Dist, "dist")
+	if err != nil {
+		return assets{}, err
+	}
+	return readManifest(dist)
+}
+
+func readManifest(dist fs.FS) (assets, error) {
+	raw, err := fs.ReadFile(dist, "manifest.json")
+	if errors.Is(err, fs.ErrNotExist) {
+		return assets{files: dist}, nil
+	}
+	if err != nil {
+		return assets{}, fmt.Errorf("server: read the asset manifest: %w", err)
+	}
+	var names map[string]string
+	if err := json.Unmarshal(raw, &names); err != nil {
+		return assets{}, fmt.Errorf("server: asset manifest is not valid, build it again with make web: %w", err)
+	}
+	if names["app.js"] == "" || names["style.css"] == "" {
+		return assets{}, errors.New("server: asset manifest lacks app.js or style.css, build it again with make web")
+	}
+	return assets{Built: true, Script: "/assets/" + names["app.js"], Style: "/assets/" + names["style.css"], files: dist}, nil
+}
+
+// serveAsset answers with one built file. Names carry a hash of their content,
+// so a browser may keep them for good.
+func (s *Server) serveAsset(c echo.Context) error {
+	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	http.StripPrefix("/assets/", http.FileServerFS(s.assets.files)).ServeHTTP(c.Response(), c.Request())
+	return nil
+}

@@ -1,0 +1,228 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/labstack/echo/v4"
+
+	"benchyard/jobs"
+	"benchyard/jobs/lab"
+	"benchyard/server/api"
+)
+
+// boardData is what the bench board shows.
+type boardData struct {
+	Lab       string
+	Simulated bool
+	Benches   []api.Bench
+	Runs      int            // in the queue
+	EndsAt    *time.Time     // of the queue; nil when it is empty
+	Paced     bool           // the forecast rests on measured pace
+	Open      []api.Campaign // queued and active
+}
+
+func (s *Server) board(ctx context.Context) (boardData, error) {
+	var d boardData
+	inventory, err := s.inventories.current(ctx, s.pool)
+	if err != nil {
+		return d, err
+	}
+	if d.Benches, err = s.benches(ctx, inventory); err != nil {
+		return d, err
+	}
+	if inventory != nil {
+		d.Lab, d.Simulated = inventory.Name, inventory.Simulated
+	}
+	forecast, err := jobs.ETA(ctx, s.pool)
+	if err != nil {
+		return d, err
+	}
+	d.Runs, d.Paced = forecast.Runs, forecast.Measured
+	if forecast.Runs > 0 {
+		d.EndsAt = ends(forecast.Remaining)
+	}
+	all, err := s.campaigns(ctx)
+	if err != nil {
+		return d, err
+	}
+	for _, c := range all {
+		if c.State == string(jobs.Queued) || c.State == string(jobs.Active) {
+			d.Open = append(d.Open, c)
+		}
+	}
+	return d, nil
+}
+
+func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, error) {
+	found, err := jobs.Benches(ctx, s.pool)
+	if err != nil {
+		return nil, err
+	}
+	next, err := s.nextRuns(ctx)
+	if err != nil {
+		return nil, err
+	}
+	benches := make([]api.Bench, 0, len(found))
+	for _, b := range found {
+		w := benchToWire(b)
+		w.Next = next[b.Name]
+		if inventory != nil {
+			w.Calibration = soonest(inventory, b.Name, lab.DateOf(time.Now().In(s.location)))
+			w.Simulated = inventory.Simulated
+		}
+		if b.Run != nil {
+			if w.Now.Segment, err = s.runningSegment(ctx, *b.Run); err != nil {
+				return nil, err
+			}
+		}
+		benches = append(benches, w)
+	}
+	return benches, nil
+}
+
+func benchToWire(b jobs.BenchStatus) api.Bench {
+	w := api.Bench{
+		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm,
+		Waiting: b.Queued, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
+	}
+	if b.Holder != "" {
+		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token}
+	}
+	if b.Run != nil {
+		w.Now = &api.BenchWork{
+			RunID: b.Run.String(), CampaignID: idOrEmpty(b.Campaign), Campaign: b.Title, Serial: b.Serial, UnitType: b.UnitType,
+			Build: b.Build, CasesDone: b.CasesDone, CasesTotal: b.CasesTotal, StartedAt: b.StartedAt,
+		}
+	}
+	return w
+}
+
+// soonest returns the instrument or path of a bench whose validity ends first;
+// nil when nothing on it has a date.
+func soonest(inventory *lab.Lab, bench string, today lab.Date) *api.Calibration {
+	var first *lab.Due
+	for _, due := range inventory.CalibrationDueBefore(lab.DateOf(time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC))) {
+		if due.Bench == bench && (first == nil || due.On.Before(first.On)) {
+			first = &due
+		}
+	}
+	if first == nil {
+		return nil
+	}
+	return &api.Calibration{What: first.What, Due: first.On.String(), DaysLeft: daysBetween(today, first.On)}
+}
+
+func daysBetween(from, to lab.Date) int {
+	day := func(d lab.Date) time.Time {
+		t, _ := time.Parse(time.DateOnly, d.String()) // a date prints as what it was read from
+		return t
+	}
+	return int(day(to).Sub(day(from)).Hours() / 24)
+}
+
+// runningSegment is the title of what is measured right now, empty between segments.
+func (s *Server) runningSegment(ctx context.Context, run uuid.UUID) (string, error) {
+	segments, err := jobs.SegmentsOf(ctx, s.pool, run)
+	if err != nil {
+		return "", err
+	}
+	for _, g := range segments {
+		if g.State == "running" {
+			return g.Title, nil
+		}
+	}
+	return "", nil
+}
+
+// nextRuns returns the run each bench takes next: first by priority, then by
+// age, as the queue does.
+func (s *Server) nextRuns(ctx context.Context) (map[string]*api.BenchWork, error) {
+	rows, err := s.pool.Query(ctx, `
+		SELECT DISTINCT ON (r.bench) r.bench, r.id, c.id, c.name, r.serial, r.unit_type, c.build, r.cases
+		FROM run r JOIN campaign c ON c.id = r.campaign_id
+		WHERE r.state = 'queued' AND r.bench IS NOT NULL
+		ORDER BY r.bench, (r.blocked IS NOT NULL), c.priority, r.queued_at, r.id`)
+	if err != nil {
+		return nil, fmt.Errorf("server: reading the next runs: %w", err)
+	}
+	next := map[string]*api.BenchWork{}
+	var bench string
+	var run, campaign uuid.UUID
+	var w api.BenchWork
+	_, err = pgx.ForEachRow(rows, []any{&bench, &run, &campaign, &w.Campaign, &w.Serial, &w.UnitType, &w.Build, &w.CasesTotal}, func() error {
+		work := w
+		work.RunID, work.CampaignID = run.String(), campaign.String()
+		next[bench] = &work
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("server: reading the next runs: %w", err)
+	}
+	return next, nil
+}
+
+func (s *Server) boardPage(c echo.Context) error {
+	ctx := c.Request().Context()
+	after, err := jobs.LastEvent(ctx, s.pool)
+	if err != nil {
+		return err
+	}
+	d, err := s.board(ctx)
+	if err != nil {
+		return err
+	}
+	return s.render(c, http.StatusOK, "board", page{
+		Title: "Benches", Section: "benches", Simulated: d.Simulated, Stream: streamURL("board", nil, after), Data: d,
+	})
+}
+
+func (s *Server) boardFragments(ctx context.Context) ([]fragment, error) {
+	d, err := s.board(ctx)
+	if err != nil {
+		return nil, err
+	}
+	parts := []part{{"queue", "queue", d}}
+	for _, b := range d.Benches {
+		parts = append(parts, part{"bench", "bench-" + slug(b.Name), b})
+	}
+	return s.fragments("board", parts...)
+}
+
+func (s *Server) getBenches(c echo.Context) error {
+	ctx := c.Request().Context()
+	inventory, err := s.inventories.current(ctx, s.pool)
+	if err != nil {
+		return err
+	}
+	benches, err := s.benches(ctx, inventory)
+	if err != nil {
+		return err
+	}
+	return writeJSON(c, http.StatusOK, benches)
+}
+
+// ends is the moment a forecast points at, to the full second.
+func ends(remaining time.Duration) *time.Time {
+	t := time.Now().Add(remaining).Truncate(time.Second)
+	return &t
+}
+
+func idOrEmpty(id *uuid.UUID) string {
+	if id == nil {
+		return ""
+	}
+	return id.String()
+}
+
+func parseID(c echo.Context) (uuid.UUID, error) {
+	id, err := uuid.Parse(c.Param("id"))
+	if err != nil {
+		return uuid.Nil, fmt.Errorf("server: id %q: %w", c.Param("id"), errNotFound)
+	}
+	return id, nil
+}

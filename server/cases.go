@@ -1,0 +1,103 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strconv"
+
+	"github.com/labstack/echo/v4"
+
+	"benchyard/jobs"
+	"benchyard/jobs/results"
+	"benchyard/server/api"
+)
+
+// caseToWire returns a stored case, its figures marked with the identity of
+// their run.
+func caseToWire(c results.StoredCase, run api.Run) api.Case {
+	at := conditionsOf(c)
+	w := api.Case{
+		ID: c.ID, RunID: run.ID, Key: c.Key, Position: c.Position, Segment: c.Segment, Clause: c.Clause, Conditions: at,
+		Verdict: string(c.Verdict), Error: c.Error, MeasuredAt: c.MeasuredAt, DurationS: c.Duration.Seconds(),
+		Results: ResultsToWire(c.Results, at, run.Simulated),
+	}
+	for i := range w.Results {
+		r := &w.Results[i]
+		r.Serial, r.UnitType, r.Build, r.RunID = run.Serial, run.UnitType, run.Build, run.ID
+		r.CaseID, r.MeasuredAt = c.ID, c.MeasuredAt
+	}
+	return w
+}
+
+func conditionsOf(c results.StoredCase) api.Conditions {
+	return api.Conditions{
+		Band: c.Band, RFChannel: string(c.RFChannel), CarrierHz: c.CarrierHz, BandwidthHz: c.BandwidthHz,
+		SCSHz: c.SCSHz, Connector: c.Connector, TestModel: c.TestModel,
+	}
+}
+
+// evidence is a case with everything it can be looked at again with.
+type evidence struct {
+	stored  results.StoredCase
+	run     api.Run
+	traces  []results.Trace
+	context measuredWith
+}
+
+func (s *Server) evidence(ctx context.Context, id int64) (evidence, error) {
+	var e evidence
+	var err error
+	if e.stored, err = results.CaseByID(ctx, s.pool, id); err != nil {
+		return e, err
+	}
+	summary, err := jobs.RunByID(ctx, s.pool, e.stored.Run)
+	if err != nil {
+		return e, err
+	}
+	e.run = runToWire(summary)
+	if e.traces, err = results.Traces(ctx, s.pool, id); err != nil {
+		return e, err
+	}
+	e.context, err = s.measuredWith(ctx, e.stored, e.run)
+	return e, err
+}
+
+func (e evidence) toWire() api.CaseDetail {
+	d := api.CaseDetail{
+		Case: caseToWire(e.stored, e.run), Run: e.run, Note: e.context.missing,
+		Traces: []api.Trace{}, Limits: LimitsToWire(e.context.requirements),
+	}
+	for i, t := range e.traces {
+		_, corrected := e.context.atConnector(t.Spectrum)
+		d.Traces = append(d.Traces, traceToWire(i+1, t, corrected))
+	}
+	return d
+}
+
+func (s *Server) casePage(c echo.Context) error {
+	e, err := s.evidenceOf(c)
+	if err != nil {
+		return err
+	}
+	d := e.toWire()
+	title := fmt.Sprintf("%s of %s, build %s", d.Clause, d.Run.Serial, d.Run.Build)
+	return s.render(c, http.StatusOK, "case", page{Title: title, Section: "campaigns", Simulated: d.Run.Simulated, Data: d})
+}
+
+func (s *Server) getCase(c echo.Context) error {
+	e, err := s.evidenceOf(c)
+	if err != nil {
+		return err
+	}
+	return writeJSON(c, http.StatusOK, e.toWire())
+}
+
+// evidenceOf reads the case that an address names.
+func (s *Server) evidenceOf(c echo.Context) (evidence, error) {
+	id, err := strconv.ParseInt(c.Param("id"), 10, 64)
+	if err != nil {
+		return evidence{}, fmt.Errorf("server: case %q: %w", c.Param("id"), errNotFound)
+	}
+	return s.evidence(c.Request().Context(), id)
+}

@@ -1,0 +1,174 @@
+package server
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/server/api"
+)
+
+// none stands for "no figure": never zero, never empty.
+const none = "–"
+
+var figureFunctions = template.FuncMap{
+	"hz":          func(v any) string { return figureText(v, "Hz") },
+	"figure":      figureText,
+	"margin":      marginText,
+	"marginUnit":  api.MarginUnit,
+	"delta":       func(a, b float64, unit string) string { return marginText(b-a, unit) },
+	"clauseTitle": conformance.ClauseTitle,
+	"percent":     percentText,
+	"span":        spanText,
+	"slug":        slug,
+	"short":       func(s string) string { return s[:min(len(s), 12)] },
+	"condition":   conditionText,
+	"json":        func(raw []byte) string { return string(raw) },
+	"lasting":     lastingText,
+	"default": func(fallback, s string) string {
+		if s == "" {
+			return fallback
+		}
+		return s
+	},
+}
+
+// number takes a value or a pointer to one, as wire types have both.
+func number(v any) (float64, bool) {
+	switch x := v.(type) {
+	case float64:
+		return x, true
+	case *float64:
+		if x != nil {
+			return *x, true
+		}
+	case int:
+		return float64(x), true
+	}
+	return 0, false
+}
+
+// figureText prints a figure with its unit: levels and ratios to 0.01,
+// frequencies with the largest fitting unit and no more than seven figures.
+func figureText(v any, unit string) string {
+	x, ok := number(v)
+	switch {
+	case !ok:
+		return none
+	case unit == "Hz":
+		return minus(hertzText(x))
+	default:
+		return minus(strconv.FormatFloat(x, 'f', 2, 64)) + " " + unit
+	}
+}
+
+func hertzText(x float64) string {
+	if x == 0 {
+		return "0 Hz"
+	}
+	// Seven figures are a part in ten million: a raster point in every band.
+	digits := math.Pow(10, 6-math.Floor(math.Log10(math.Abs(x))))
+	return rf.Hertz(math.Round(x*digits) / digits).String()
+}
+
+// marginText prints a margin with its sign: plus passes.
+func marginText(v any, unit string) string {
+	x, ok := number(v)
+	if !ok {
+		return none
+	}
+	text := figureText(x, unit)
+	if x >= 0 {
+		return "+" + text
+	}
+	return text
+}
+
+// minus sets the typographic sign, which is as wide as a plus.
+func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
+
+func percentText(v any) string {
+	x, ok := number(v)
+	if !ok {
+		return "no data"
+	}
+	return strconv.FormatFloat(100*x, 'f', 1, 64) + " %"
+}
+
+// spanText prints a closed span of frequency or offset.
+func spanText(from, to *float64) string {
+	if from == nil || to == nil {
+		return none
+	}
+	if *from == *to {
+		return figureText(from, "Hz")
+	}
+	return figureText(from, "Hz") + " to " + figureText(to, "Hz")
+}
+
+func conditionText(c api.Conditions) string {
+	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz), hertzText(c.SCSHz), c.RFChannel, c.Connector)
+}
+
+// slug makes a word safe for the name of an element or a class.
+func slug(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '-':
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r + 'a' - 'A'
+		}
+		return '-'
+	}, s)
+}
+
+func timeOf(v any) (time.Time, bool) {
+	switch t := v.(type) {
+	case time.Time:
+		return t, !t.IsZero()
+	case *time.Time:
+		if t != nil && !t.IsZero() {
+			return *t, true
+		}
+	}
+	return time.Time{}, false
+}
+
+// whenText prints date and time with the offset of the zone, so that a printed
+// page can be read anywhere.
+func whenText(v any, zone *time.Location) string {
+	t, ok := timeOf(v)
+	if !ok {
+		return none
+	}
+	t = t.In(zone)
+	return t.Format("2006-01-02 15:04:05 ") + zoneName(t)
+}
+
+func clockText(v any, zone *time.Location) string {
+	t, ok := timeOf(v)
+	if !ok {
+		return none
+	}
+	t = t.In(zone)
+	return t.Format("15:04:05 ") + zoneName(t)
+}
+
+func zoneName(t time.Time) string { return "UTC" + t.Format("-07:00") }
+
+// lastingText prints a duration in seconds for people.
+func lastingText(seconds float64) string {
+	switch {
+	case seconds < 0.1:
+		return strconv.FormatFloat(1000*seconds, 'f', 1, 64) + " ms"
+	case seconds < 100:
+		return strconv.FormatFloat(seconds, 'f', 1, 64) + " s"
+	}
+	return time.Duration(math.Round(seconds) * float64(time.Second)).String()
+}

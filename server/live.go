@@ -1,0 +1,131 @@
+package server
+
+import (
+	"bytes"
+	"context"
+	"maps"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"benchyard/jobs"
+)
+
+// fragment is one part of a page that is rendered anew when something changed:
+// Name is the name of the stream event and of the element that takes it.
+type fragment struct {
+	Name string
+	HTML []byte
+}
+
+// livePage is what a stream needs to know of the page behind it.
+type livePage struct {
+	touches   func(jobs.Event) bool
+	fragments func(context.Context) ([]fragment, error)
+}
+
+// livePage returns what the stream of a page shows. The query names the page
+// and carries what its address did.
+func (s *Server) livePage(q url.Values) (livePage, error) {
+	every := func(jobs.Event) bool { return true }
+	switch name := q.Get("page"); name {
+	case "board":
+		return livePage{every, s.boardFragments}, nil
+	case "campaigns":
+		return livePage{every, s.campaignsFragments}, nil
+	case "yield":
+		return livePage{
+			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
+			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
+		}, nil
+	case "campaign", "run":
+		id, err := uuid.Parse(q.Get("id"))
+		if err != nil {
+			return livePage{}, badRequest("the stream of a " + name + " needs its id")
+		}
+		if name == "run" {
+			return livePage{
+				func(e jobs.Event) bool { return e.Run != nil && *e.Run == id },
+				func(ctx context.Context) ([]fragment, error) { return s.runFragments(ctx, id, q.Get("show")) },
+			}, nil
+		}
+		return livePage{
+			func(e jobs.Event) bool { return e.Campaign != nil && *e.Campaign == id },
+			func(ctx context.Context) ([]fragment, error) { return s.campaignFragments(ctx, id) },
+		}, nil
+	}
+	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield")
+}
+
+// streamURL is the address of the stream of a page that was rendered when the
+// outbox stood at the given event.
+func streamURL(name string, q url.Values, after int64) string {
+	all := url.Values{"page": {name}, "after": {strconv.FormatInt(after, 10)}}
+	maps.Copy(all, q)
+	return "/events?" + all.Encode()
+}
+
+// streamPage is GET /events: fragments of one page, whenever they change.
+func (s *Server) streamPage(c echo.Context) error {
+	live, err := s.livePage(c.QueryParams())
+	if err != nil {
+		return err
+	}
+	after, err := lastEvent(c)
+	if err != nil {
+		return err
+	}
+	st, err := openStream(c)
+	if err != nil {
+		return err
+	}
+	sent := map[string][]byte{}
+	return s.follow(c, st, after, func(ctx context.Context, events []jobs.Event, at int64) error {
+		if events != nil && !slices.ContainsFunc(events, live.touches) {
+			return nil
+		}
+		fragments, err := live.fragments(ctx)
+		if err != nil {
+			return err
+		}
+		for _, f := range fragments {
+			if bytes.Equal(sent[f.Name], f.HTML) {
+				continue
+			}
+			if err := st.send(f.Name, at, f.HTML); err != nil {
+				return err
+			}
+			sent[f.Name] = f.HTML
+		}
+		return nil
+	})
+}
+
+// streamEvents is GET /api/v1/events: the outbox itself, as JSON, optionally of
+// one campaign.
+func (s *Server) streamEvents(c echo.Context) error {
+	campaign := c.QueryParam("campaign")
+	after, err := lastEvent(c)
+	if err != nil {
+		return err
+	}
+	st, err := openStream(c)
+	if err != nil {
+		return err
+	}
+	return s.follow(c, st, after, func(_ context.Context, events []jobs.Event, _ int64) error {
+		for _, e := range events {
+			w := eventToWire(e)
+			if campaign != "" && w.CampaignID != campaign {
+				continue
+			}
+			if err := st.send("change", w.ID, encodeJSON(w)); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}

@@ -1,0 +1,127 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/google/uuid"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
+	"benchyard/jobs/procedure"
+	"benchyard/jobs/results"
+	"benchyard/server/api"
+)
+
+// measuredWith is what a case was measured with, brought back from the inventory
+// version of its campaign: declaration, carrier and signal path. With it the
+// stored traces give the judged levels again, and the limits their full masks.
+type measuredWith struct {
+	setup        procedure.Setup
+	requirements []conformance.Requirement
+	known        bool
+	missing      string // why it could not be brought back, for people; empty when it was
+}
+
+// errNoContext is wrapped where the inventory does not hold what a case needs.
+var errNoContext = errors.New("server: the inventory does not say what the case was measured with")
+
+func (s *Server) measuredWith(ctx context.Context, c results.StoredCase, run api.Run) (measuredWith, error) {
+	campaign, err := uuid.Parse(run.CampaignID)
+	if err != nil {
+		return measuredWith{}, err
+	}
+	var version int64
+	var limitSet string
+	err = s.pool.QueryRow(ctx, "SELECT lab_id, limit_set FROM campaign WHERE id = $1", campaign).Scan(&version, &limitSet)
+	if err != nil {
+		return measuredWith{}, fmt.Errorf("server: inventory version of campaign %s: %w", campaign, err)
+	}
+	inventory, err := s.inventories.version(ctx, s.pool, version)
+	if err != nil {
+		return measuredWith{}, err
+	}
+	m, err := recall(inventory, c, run.Serial)
+	if err != nil {
+		return measuredWith{missing: "Masks and corrected levels cannot be shown: " + err.Error() + "."}, nil
+	}
+	if now := conformance.LimitSet(); now != limitSet {
+		m.missing = fmt.Sprintf("The masks drawn are those of %s; the figures were judged by %s.", now, limitSet)
+	}
+	return m, nil
+}
+
+// recall finds declaration, carrier and path of a case in an inventory.
+func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWith, error) {
+	unit, ok := inventory.Unit(serial)
+	if !ok {
+		return measuredWith{}, fmt.Errorf("%w: no radio unit %s", errNoContext, serial)
+	}
+	kind, ok := inventory.Type(unit.Type)
+	if !ok {
+		return measuredWith{}, fmt.Errorf("%w: no radio unit type %s", errNoContext, unit.Type)
+	}
+	path, ok := inventory.PathFor(unit.Bench, unit.Slot, c.Connector)
+	if !ok {
+		return measuredWith{}, fmt.Errorf("%w: no path for %s slot %d connector %d", errNoContext, unit.Bench, unit.Slot, c.Connector)
+	}
+	carrier, err := conformance.Place(c.Band, c.RFChannel, rf.Hertz(c.BandwidthHz), rf.Hertz(c.SCSHz))
+	if err != nil {
+		return measuredWith{}, err
+	}
+	subject := conformance.Subject{Carrier: carrier, Declaration: conformance.Declaration{
+		Class: conformance.Class(kind.Class), Category: kind.Category, CategoryBOption: kind.CategoryBOption,
+		Type: conformance.Type(kind.Type), RatedPower: kind.RatedPower, TransmitUnits: kind.TransmitUnits,
+	}}
+	requirements, err := conformance.Requirements(subject, c.Clause)
+	if err != nil {
+		return measuredWith{}, err
+	}
+	return measuredWith{
+		known: true, requirements: requirements, setup: procedure.Setup{Subject: subject, Correction: path.Correction},
+	}, nil
+}
+
+// atConnector raises a trace to the connector; false leaves it as it was read,
+// because the path is not known or does not cover it.
+func (m measuredWith) atConnector(t rf.Spectrum) (rf.Spectrum, bool) {
+	if !m.known {
+		return t, false
+	}
+	corrected, err := m.setup.Correction.Apply(t)
+	if err != nil {
+		return t, false
+	}
+	return corrected, true
+}
+
+// series gives the levels over frequency that were judged, once more from the
+// stored traces. Single figures have none.
+func (m measuredWith) series(clause string, traces []results.Trace) ([]api.Series, error) {
+	list := []api.Series{}
+	if !m.known || len(traces) == 0 {
+		return list, nil
+	}
+	taken := make([]procedure.Trace, len(traces))
+	for i, t := range traces {
+		taken[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum}
+	}
+	readings, err := procedure.Analyze(clause, m.setup, taken)
+	if err != nil {
+		return nil, err
+	}
+	bandwidths := map[string]float64{}
+	for _, r := range m.requirements {
+		bandwidths[r.Key] = float64(r.MeasurementBandwidth)
+	}
+	for _, r := range readings {
+		if r.Series != nil {
+			list = append(list, api.Series{
+				Key: r.Key, MeasurementBandwidthHz: bandwidths[r.Key], FrequenciesHz: r.Series.Frequencies, LevelsDBm: r.Series.Levels,
+			})
+		}
+	}
+	return list, nil
+}

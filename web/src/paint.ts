@@ -1,0 +1,136 @@
+// What stands over the trace, painted on the canvas of the plot.
+import type uPlot from "uplot";
+import type { Channel, Piece } from "./mask";
+import { figure } from "./words";
+import type { Conditions, Series } from "./wire";
+
+const MHZ = 1e6;
+
+/** Everything of a plot that is not the trace. */
+export interface Scene {
+  carrier: Conditions;
+  masks: Piece[];
+  channels: Channel[];
+  series: Series[];
+  worst: { at: number; level: number; verdict: string } | undefined;
+}
+
+/** Colours, taken from the style sheet so that light and dark agree with it. */
+export interface Ink {
+  trace: string;
+  series: string;
+  mask: string;
+  edge: string;
+  shade: string;
+  quiet: string;
+  grid: string;
+  fail: string;
+  ink: string;
+}
+
+export function readInk(): Ink {
+  const style = getComputedStyle(document.documentElement);
+  const of = (name: string) => style.getPropertyValue(`--${name}`).trim();
+  return {
+    trace: of("trace"), series: of("series"), mask: of("mask"), edge: of("edge"), shade: of("shade"),
+    quiet: of("quiet"), grid: of("line"), fail: of("fail"), ink: of("ink"),
+  };
+}
+
+export function paint(u: uPlot, scene: Scene, ink: Ink): void {
+  const g = u.ctx;
+  g.save();
+  g.beginPath();
+  g.rect(u.bbox.left, u.bbox.top, u.bbox.width, u.bbox.height);
+  g.clip();
+  const px = devicePixelRatio;
+  const x = (hz: number) => u.valToPos(hz / MHZ, "x", true);
+  const y = (dbm: number) => u.valToPos(dbm, "y", true);
+  paintChannels(u, scene, ink, x, px);
+  paintEdges(u, scene, ink, x, px);
+  paintSeries(g, scene, ink, x, y, px);
+  paintMasks(g, scene, ink, x, y, px);
+  if (scene.worst) paintWorst(u, scene.worst, ink, x(scene.worst.at), y(scene.worst.level), px);
+  g.restore();
+}
+
+type Place = (v: number) => number;
+
+function paintChannels(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): void {
+  const g = u.ctx;
+  g.font = `${12 * px}px system-ui`;
+  g.textAlign = "center";
+  for (const channel of scene.channels) {
+    const left = x(channel.from);
+    const width = x(channel.to) - left;
+    g.fillStyle = ink.shade;
+    g.fillRect(left, u.bbox.top, width, u.bbox.height);
+    g.fillStyle = channel.result.margin < 0 ? ink.fail : ink.ink;
+    const r = channel.result;
+    g.fillText(`${figure(r.value, r.unit)}`, left + width / 2, u.bbox.top + 18 * px);
+    if (r.lower !== null) g.fillText(`limit ${figure(r.lower, r.unit)}`, left + width / 2, u.bbox.top + 34 * px);
+    g.fillText(r.verdict, left + width / 2, u.bbox.top + 50 * px);
+  }
+}
+
+function paintEdges(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): void {
+  const g = u.ctx;
+  const half = scene.carrier.bandwidth_hz / 2;
+  g.strokeStyle = ink.edge;
+  g.lineWidth = px;
+  g.setLineDash([2 * px, 4 * px]);
+  g.beginPath();
+  for (const at of [scene.carrier.carrier_hz - half, scene.carrier.carrier_hz + half]) {
+    g.moveTo(x(at), u.bbox.top);
+    g.lineTo(x(at), u.bbox.top + u.bbox.height);
+  }
+  g.stroke();
+  g.setLineDash([]);
+}
+
+function paintSeries(g: CanvasRenderingContext2D, scene: Scene, ink: Ink, x: Place, y: Place, px: number): void {
+  g.strokeStyle = ink.series;
+  g.lineWidth = 1.6 * px;
+  for (const s of scene.series) {
+    g.beginPath();
+    s.frequencies_hz.forEach((f, i) => g.lineTo(x(f), y(s.levels_dbm[i] ?? NaN)));
+    g.stroke();
+  }
+}
+
+function paintMasks(g: CanvasRenderingContext2D, scene: Scene, ink: Ink, x: Place, y: Place, px: number): void {
+  g.strokeStyle = ink.mask;
+  g.lineWidth = 2 * px;
+  g.setLineDash([7 * px, 4 * px]);
+  g.beginPath();
+  let end: Piece | undefined;
+  for (const piece of scene.masks) {
+    // Neighbouring pieces are joined by a riser; a gap in the mask stays a gap.
+    if (end && Math.abs(end.to - piece.from) < 0.05 * (piece.to - piece.from)) g.lineTo(x(piece.from), y(piece.atFrom));
+    else g.moveTo(x(piece.from), y(piece.atFrom));
+    g.lineTo(x(piece.to), y(piece.atTo));
+    end = piece;
+  }
+  g.stroke();
+  g.setLineDash([]);
+}
+
+function paintWorst(u: uPlot, worst: { level: number; verdict: string }, ink: Ink, x: number, y: number, px: number): void {
+  const g = u.ctx;
+  const r = 6 * px;
+  g.strokeStyle = worst.verdict.endsWith("fail") ? ink.fail : ink.ink;
+  g.fillStyle = g.strokeStyle;
+  g.lineWidth = 2 * px;
+  g.beginPath();
+  g.moveTo(x, y - r);
+  g.lineTo(x + r, y);
+  g.lineTo(x, y + r);
+  g.lineTo(x - r, y);
+  g.closePath();
+  g.stroke();
+  g.font = `600 ${12 * px}px system-ui`;
+  const nearRight = x > u.bbox.left + 0.8 * u.bbox.width;
+  g.textAlign = nearRight ? "right" : "left";
+  const high = y < u.bbox.top + 24 * px;
+  g.fillText(`worst ${figure(worst.level, "dBm")}`, x + (nearRight ? -1.6 : 1.6) * r, y + (high ? 2.6 : -1) * r);
+}

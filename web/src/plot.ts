@@ -1,0 +1,163 @@
+// Plots of stored traces: the levels at the connector, the mask or the channel
+// filters they are held against, and the point with the least margin.
+import uPlot from "uplot";
+import { readInk, type Ink, paint, type Scene } from "./paint";
+import { masksOf, neighbours, traceOf, worstOf } from "./mask";
+import { figure, hertz, margin } from "./words";
+import { fetchCase, fetchLevels, fetchSeries, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
+
+const MHZ = 1e6;
+
+/** Draws every plot below root that was not drawn yet. */
+export function drawPlots(root: ParentNode): void {
+  for (const element of root.querySelectorAll<HTMLElement>("figure.plot[data-state=waiting]")) {
+    element.dataset.state = "loading";
+    new Plot(element).open().catch((reason: unknown) => {
+      element.dataset.state = "failed";
+      text(element, ".plot-note", `The plot could not be drawn: ${reason instanceof Error ? reason.message : String(reason)}`);
+    });
+  }
+}
+
+function part<T extends HTMLElement>(root: HTMLElement, selector: string): T {
+  const found = root.querySelector<T>(selector);
+  if (!found) throw new Error(`the page lacks ${selector}`);
+  return found;
+}
+
+function text(root: HTMLElement, selector: string, words: string): void {
+  part(root, selector).textContent = words;
+}
+
+class Plot {
+  private drawn: uPlot | undefined;
+  private scene: Scene | undefined;
+  private ink: Ink;
+
+  constructor(private readonly root: HTMLElement) {
+    this.ink = readInk();
+  }
+
+  async open(): Promise<void> {
+    const c = await fetchCase(this.root.dataset.case ?? "");
+    const series = await fetchSeries(c.id);
+    const worst = worstOf(c.results);
+    const choice = part<HTMLSelectElement>(this.root, ".plot-choice");
+    choice.replaceChildren(...c.traces.map((t) => new Option(`${t.role}: ${hertz(t.start_hz)} to ${hertz(t.stop_hz)}`, String(t.number))));
+    choice.disabled = c.traces.length < 2;
+    const first = traceOf(c, worst);
+    if (!first) throw new Error("this case has no trace");
+    choice.value = String(first.number);
+    choice.addEventListener("change", () => {
+      const trace = c.traces.find((t) => String(t.number) === choice.value);
+      if (trace) void this.show(c, trace, series, worst);
+    });
+    this.follow();
+    await this.show(c, first, series, worst);
+  }
+
+  /** Keeps the drawing in step with the window and the colour scheme. */
+  private follow(): void {
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+      this.ink = readInk();
+      this.drawn?.redraw();
+    });
+    new ResizeObserver(() => this.drawn?.setSize(this.size())).observe(part(this.root, ".plot-area"));
+  }
+
+  private size(): { width: number; height: number } {
+    const width = Math.max(320, part(this.root, ".plot-area").clientWidth);
+    return { width, height: Math.round(Math.min(420, Math.max(260, width * 0.36))) };
+  }
+
+  private async show(c: Case, trace: Trace, all: Series[], worst: Result | undefined): Promise<void> {
+    this.root.dataset.state = "loading";
+    const levels = await fetchLevels(c.id, trace, this.size().width);
+    const series = all.filter((s) => inside(s, trace));
+    const here = c.results.filter((r) => r.at_hz !== null && trace.start_hz <= r.at_hz && r.at_hz <= trace.stop_hz);
+    const mark = worst && here.includes(worst) ? worst : worstOf(here);
+    this.scene = {
+      carrier: c.conditions, masks: masksOf(c.limits, trace), channels: neighbours(c), series,
+      worst: mark && mark.unit === "dBm" && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
+    };
+    this.draw(levels);
+    this.describe(trace, series, mark ?? worst);
+    this.root.dataset.state = "drawn";
+  }
+
+  private draw(levels: Levels): void {
+    this.drawn?.destroy();
+    const scene = this.scene;
+    if (!scene) return;
+    const [low, high] = reach(levels, scene);
+    const ink = () => this.ink;
+    const axis = { stroke: () => ink().quiet, grid: { stroke: () => ink().grid, width: 1 }, ticks: { stroke: () => ink().grid, width: 1 }, font: "12px system-ui" };
+    this.drawn = new uPlot(
+      {
+        ...this.size(),
+        legend: { show: false },
+        cursor: { y: false, drag: { x: true, y: false } },
+        scales: { x: { time: false }, y: { range: [low, high] } },
+        axes: [
+          { ...axis, label: "Frequency in MHz", labelSize: 22, size: 38 },
+          { ...axis, label: "Level in dBm", labelSize: 22, size: 52 },
+        ],
+        series: [{}, { stroke: () => ink().trace, width: 1, points: { show: false } }],
+        hooks: {
+          draw: [(u) => paint(u, scene, this.ink)],
+          setCursor: [(u) => this.read(u)],
+        },
+      },
+      [Array.from(levels.x, (f) => f / MHZ), Array.from(levels.y)],
+      part(this.root, ".plot-area"),
+    );
+  }
+
+  private read(u: uPlot): void {
+    const i = u.cursor.idx;
+    const x = i === null || i === undefined ? undefined : u.data[0][i];
+    const y = i === null || i === undefined ? undefined : u.data[1]?.[i];
+    text(this.root, ".plot-cursor", x === undefined || y === undefined || y === null ? "" : `Under the cursor: ${hertz(x * MHZ)}, ${figure(y, "dBm")}`);
+  }
+
+  private describe(trace: Trace, series: Series[], worst: Result | undefined): void {
+    const bandwidths = [...new Set(series.map((s) => hertz(s.measurement_bandwidth_hz)))].join(" and ");
+    const place = trace.at_connector ? "at the connector" : "at the analyzer, not corrected";
+    text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${hertz(trace.rbw_hz)}.` +
+      (bandwidths ? ` Strong line: the same referred to the measurement bandwidth of the limit, ${bandwidths}.` : "") +
+      (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Drag to zoom, double-click to see all.");
+    const readout = part(this.root, ".plot-worst");
+    this.root.dataset.masks = String(this.scene?.masks.length ?? 0);
+    if (!worst) {
+      readout.textContent = "";
+      return;
+    }
+    const bound = worst.upper ?? worst.lower;
+    readout.dataset.hz = worst.at_hz === null ? "" : String(worst.at_hz);
+    readout.dataset.margin = String(worst.margin);
+    readout.textContent = `Least margin ${margin(worst.margin, worst.unit)}: ${figure(worst.value, worst.unit)}` +
+      (worst.at_hz === null ? "" : ` at ${hertz(worst.at_hz)}`) + (bound === null ? "" : `, limit ${figure(bound, worst.unit)}`) + ` (${worst.verdict})`;
+  }
+}
+
+function inside(s: Series, trace: Trace): boolean {
+  const first = s.frequencies_hz[0];
+  const last = s.frequencies_hz[s.frequencies_hz.length - 1];
+  return first !== undefined && last !== undefined && last > trace.start_hz && first < trace.stop_hz;
+}
+
+/** The span of levels that shows trace, series, masks and worst point. */
+function reach(levels: Levels, scene: Scene): [number, number] {
+  let low = Infinity;
+  let high = -Infinity;
+  const see = (v: number) => {
+    if (!Number.isFinite(v)) return;
+    low = Math.min(low, v);
+    high = Math.max(high, v);
+  };
+  levels.y.forEach(see);
+  for (const s of scene.series) s.levels_dbm.forEach(see);
+  for (const m of scene.masks) [m.atFrom, m.atTo].forEach(see);
+  if (scene.worst) see(scene.worst.level);
+  return low > high ? [-100, 0] : [Math.floor(low / 10) * 10 - 5, Math.ceil(high / 10) * 10 + 5];
+}

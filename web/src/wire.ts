@@ -1,0 +1,97 @@
+// The part of the JSON API that plots read; see server/api/openapi.yaml.
+
+export interface Conditions {
+  band: string;
+  carrier_hz: number;
+  bandwidth_hz: number;
+  connector: number;
+}
+
+export interface Result {
+  key: string;
+  clause: string;
+  title: string;
+  value: number;
+  unit: string;
+  lower: number | null;
+  upper: number | null;
+  margin: number;
+  verdict: string;
+  at_hz: number | null;
+  measurement_bandwidth_hz: number | null;
+}
+
+export interface Limit {
+  key: string;
+  clause: string;
+  side: string;
+  unit: string;
+  lower: number | null;
+  upper: number | null;
+  upper_to: number | null;
+  measurement_bandwidth_hz: number | null;
+  offset_from_hz: number | null;
+  offset_to_hz: number | null;
+  frequency_from_hz: number | null;
+  frequency_to_hz: number | null;
+}
+
+export interface Trace {
+  number: number;
+  role: string;
+  start_hz: number;
+  stop_hz: number;
+  step_hz: number;
+  points: number;
+  rbw_hz: number;
+  at_connector: boolean;
+}
+
+export interface Case {
+  id: number;
+  clause: string;
+  conditions: Conditions;
+  results: Result[];
+  traces: Trace[];
+  limits: Limit[];
+}
+
+/** Levels referred to the measurement bandwidth of one limit. */
+export interface Series {
+  key: string;
+  measurement_bandwidth_hz: number;
+  frequencies_hz: number[];
+  levels_dbm: number[];
+}
+
+export interface Levels {
+  x: Float64Array; // hertz
+  y: Float32Array; // dBm
+}
+
+async function get(path: string): Promise<Response> {
+  const answer = await fetch(path);
+  if (!answer.ok) throw new Error(`the server answered ${answer.status} for ${path}`);
+  return answer;
+}
+
+export async function fetchCase(id: string): Promise<Case> {
+  return (await get(`/api/v1/cases/${encodeURIComponent(id)}`)).json();
+}
+
+export async function fetchSeries(id: number): Promise<Series[]> {
+  return (await (await get(`/api/v1/cases/${id}/series`)).json()).series;
+}
+
+/** Reads a trace, at most two points (least and greatest) for each column. */
+export async function fetchLevels(id: number, trace: Trace, columns: number): Promise<Levels> {
+  const answer = await get(`/api/v1/cases/${id}/traces/${trace.number}?columns=${columns}`);
+  const view = new DataView(await answer.arrayBuffer());
+  const y = new Float32Array(view.byteLength / 4);
+  for (let i = 0; i < y.length; i++) y[i] = view.getFloat32(4 * i, true);
+  const start = Number(answer.headers.get("Benchyard-Start-Hz"));
+  const step = Number(answer.headers.get("Benchyard-Step-Hz"));
+  const x = new Float64Array(y.length);
+  for (let i = 0; i < x.length; i++) x[i] = start + i * step;
+  return { x, y };
+}
