@@ -143,7 +143,6 @@ type maskRow struct {
 	Option     int
 	Clause     string
 	TestClause string `yaml:"test_clause"`
-	Note       string
 	Applies    []scope
 	Segments   []segment
 }
