@@ -1,0 +1,277 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/document"
+	"benchyard/jobs/lab"
+	"benchyard/jobs/plan"
+	"benchyard/jobs/procedure"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+)
+
+// DefaultPriority is that of a submission that names none.
+const DefaultPriority = 100
+
+// caseOverhead is added to the sweep time of a case in every estimate:
+// transfer of traces and settling, from experience.
+const caseOverhead = 20 * time.Millisecond
+
+// order is a submission that was checked: everything that goes into the tables.
+type order struct {
+	plan    *plan.Plan
+	lab     *lab.Lab
+	labID   int64
+	units   []orderedUnit
+	preview Preview
+}
+
+type orderedUnit struct {
+	mount    *mount
+	segments []plan.Segment
+	cases    int
+	estimate time.Duration
+}
+
+// Submit queues a campaign against the inventory in force. Before anything is
+// queued, every unit is checked on the bench where it is mounted: whether the
+// plan fits its type, whether its paths cover every frequency of the plan, and
+// whether the analyzer stands what it transmits. It returns a *RefusedError with
+// every problem when one unit could not be measured; then nothing is stored.
+func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
+	l, labID, err := lab.Load(ctx, db, 0)
+	if err != nil {
+		return CampaignSummary{}, err
+	}
+	o := prepare(l, s)
+	o.labID = labID
+	if len(o.preview.Problems) > 0 {
+		return CampaignSummary{}, &RefusedError{o.preview.Problems}
+	}
+	id, err := uuid.NewV7()
+	if err != nil {
+		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
+	}
+	if err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error { return o.insert(ctx, tx, id, s) }); err != nil {
+		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
+	}
+	return CampaignByID(ctx, db, id)
+}
+
+// Check returns what Submit would queue, problems included, and stores nothing.
+func Check(ctx context.Context, db DB, s Submission) (Preview, error) {
+	l, _, err := lab.Load(ctx, db, 0)
+	if err != nil {
+		return Preview{}, err
+	}
+	return CheckIn(l, s), nil
+}
+
+// CheckIn is Check against an inventory that is not stored.
+func CheckIn(l *lab.Lab, s Submission) Preview { return prepare(l, s).preview }
+
+// prepare expands and checks a submission. It collects every problem.
+func prepare(l *lab.Lab, s Submission) *order {
+	o := &order{lab: l}
+	p, err := plan.Parse(s.PlanFile, s.PlanDocument)
+	if err != nil {
+		o.refuse(err)
+		return o
+	}
+	o.plan = p
+	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
+	if s.Build == "" {
+		o.refuse(errors.New("the submission names no build"))
+	} else if len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
+		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))
+	}
+	byType := map[string][]*mount{}
+	for _, m := range o.choose(s) {
+		if byType[m.unit.Type] == nil {
+			o.preview.Types = append(o.preview.Types, TypePreview{Type: m.unit.Type})
+		}
+		byType[m.unit.Type] = append(byType[m.unit.Type], m)
+	}
+	for i := range o.preview.Types {
+		t := &o.preview.Types[i]
+		o.expand(t, byType[t.Type])
+	}
+	o.total()
+	return o
+}
+
+// refuse adds an error to the problems; of a document, each of its own.
+func (o *order) refuse(err error) {
+	var problems document.Problems
+	if errors.As(err, &problems) {
+		for _, p := range problems {
+			o.preview.Problems = append(o.preview.Problems, p.String())
+		}
+		return
+	}
+	o.preview.Problems = append(o.preview.Problems, err.Error())
+}
+
+// choose returns the units that the submission asks for, in the order of the
+// inventory. Units on the shelf count only when they are named.
+func (o *order) choose(s Submission) []*mount {
+	for _, t := range s.Types {
+		if _, ok := o.lab.Type(t); !ok {
+			o.refuse(fmt.Errorf("radio unit type %s is not in the inventory of %s", t, o.lab.Name))
+		}
+	}
+	wanted := slices.Clone(s.Serials)
+	if len(wanted) == 0 {
+		for _, u := range o.lab.Units {
+			if u.Mounted() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
+				wanted = append(wanted, u.Serial)
+			}
+		}
+		if len(wanted) == 0 && len(o.preview.Problems) == 0 {
+			o.refuse(errors.New("no unit on a bench is of the types asked for"))
+		}
+	}
+	var chosen []*mount
+	for i, serial := range wanted {
+		m, err := findMount(o.lab, serial)
+		switch {
+		case slices.Contains(wanted[:i], serial):
+			err = fmt.Errorf("%s is asked for twice", serial)
+		case err == nil && len(s.Types) > 0 && !slices.Contains(s.Types, m.unit.Type):
+			err = fmt.Errorf("%s is a %s, not of the types asked for", serial, m.unit.Type)
+		}
+		if err != nil {
+			o.refuse(err)
+			continue
+		}
+		chosen = append(chosen, m)
+	}
+	return chosen
+}
+
+// expand works out the cases of one type and checks every unit of it.
+func (o *order) expand(t *TypePreview, mounts []*mount) {
+	cases, err := plan.Expand(o.plan, targetOf(mounts[0].kind))
+	if err != nil {
+		o.refuse(err)
+		return
+	}
+	segments := plan.Segments(cases)
+	t.Segments = len(segments)
+	for _, m := range mounts {
+		for _, problem := range m.check(cases) {
+			o.refuse(errors.New(problem))
+		}
+	}
+	for _, c := range cases {
+		t.Cases = append(t.Cases, previewCase(mounts[0], c))
+		t.Estimate += t.Cases[len(t.Cases)-1].Estimate
+	}
+	for _, m := range mounts {
+		o.units = append(o.units, orderedUnit{m, segments, len(cases), t.Estimate})
+	}
+	t.Units = len(mounts)
+}
+
+// targetOf tells a plan what it must know of a type.
+func targetOf(t lab.RadioUnitType) plan.Target {
+	target := plan.Target{Type: t.Name, Connectors: t.Connectors, Declaration: declarationOf(t)}
+	for _, c := range t.Carriers {
+		target.Carriers = append(target.Carriers, plan.Declared{Band: c.Band, Bandwidths: c.Bandwidths, SCS: c.SCS})
+	}
+	return target
+}
+
+// previewCase estimates a case; one that cannot be planned is among the
+// problems already and takes no time here.
+func previewCase(m *mount, c plan.Case) CasePreview {
+	p := CasePreview{
+		Key: c.Key, Clause: c.Clause, Band: c.Carrier.Band, RFChannel: string(c.Carrier.Channel),
+		CarrierHz: float64(c.Carrier.Center), BandwidthHz: float64(c.Carrier.Bandwidth), SCSHz: float64(c.Carrier.SCS),
+		Connector: c.Connector, TestModel: c.TestModel,
+	}
+	setup, err := m.setup(c)
+	if err != nil {
+		return p
+	}
+	if planned, err := procedure.Plan(c.Clause, setup); err == nil {
+		p.Sweeps, p.Estimate = len(planned), procedure.Duration(planned)+caseOverhead
+	}
+	return p
+}
+
+func (o *order) total() {
+	busy := map[string]time.Duration{}
+	for _, u := range o.units {
+		o.preview.Cases += u.cases
+		o.preview.Units = append(o.preview.Units, UnitPreview{
+			Serial: u.mount.unit.Serial, Type: u.mount.unit.Type, Bench: u.mount.unit.Bench, Slot: u.mount.unit.Slot,
+			Cases: u.cases, Estimate: u.estimate,
+		})
+		busy[u.mount.unit.Bench] += u.estimate
+		o.preview.Estimate = max(o.preview.Estimate, busy[u.mount.unit.Bench])
+	}
+}
+
+// insert writes the order. The rows of a unit stand together, in queue order.
+func (o *order) insert(ctx context.Context, tx pgx.Tx, id uuid.UUID, s Submission) error {
+	planID, err := insertPlan(ctx, tx, o.plan, s)
+	if err != nil {
+		return err
+	}
+	title := s.Name
+	if title == "" {
+		title = o.plan.Title
+	}
+	if title == "" {
+		title = o.plan.Name
+	}
+	priority := s.Priority
+	if priority == 0 {
+		priority = DefaultPriority
+	}
+	var batch pgx.Batch
+	batch.Queue(`INSERT INTO build (name) VALUES ($1) ON CONFLICT DO NOTHING`, s.Build)
+	batch.Queue(`INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, priority, requested_by)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), priority, s.By)
+	for _, u := range o.units {
+		if err := u.queue(&batch, id); err != nil {
+			return err
+		}
+	}
+	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
+		return err
+	}
+	return emit(ctx, tx, change{kind: campaignEvent, campaign: &id, body: eventBody{State: Queued, By: s.By, Text: title}})
+}
+
+func insertPlan(ctx context.Context, tx pgx.Tx, p *plan.Plan, s Submission) (id int64, err error) {
+	err = tx.QueryRow(ctx, `
+		INSERT INTO plan_version (name, content_hash, document, created_by) VALUES ($1, $2, $3, $4)
+		ON CONFLICT (content_hash) DO UPDATE SET content_hash = excluded.content_hash
+		RETURNING id`, p.Name, p.Hash(), string(s.PlanDocument), s.By).Scan(&id)
+	return id, err
+}
+
+// queue adds the rows of one run. Its bench is where the unit is mounted.
+func (u orderedUnit) queue(batch *pgx.Batch, campaign uuid.UUID) error {
+	run, err := uuid.NewV7() // rises, so that it keeps the queue order
+	if err != nil {
+		return err
+	}
+	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds())
+	for _, s := range u.segments {
+		batch.Queue(`INSERT INTO run_segment (run_id, number, title, cases) VALUES ($1, $2, $3, $4)`, run, s.Number, s.Title, len(s.Cases))
+	}
+	return nil
+}
