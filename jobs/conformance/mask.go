@@ -50,7 +50,7 @@ func (s checked) reach(side Side) rf.Hertz {
 // mask returns the one mask that the declaration and the carrier select.
 func (s checked) mask() (maskRow, error) {
 	for _, m := range limits().Masks.Masks {
-		if m.Class == s.Class && (m.Category == "" || m.Category == s.Category) && (m.Option == 0 || m.Option == s.option()) && m.holds(s) {
+		if m.selects(s) {
 			return m, nil
 		}
 	}
@@ -81,6 +81,15 @@ func (s checked) masksOfClass() []string {
 	return words
 }
 
+// selects reports whether this is the mask of the declaration and the carrier.
+func (m maskRow) selects(s checked) bool {
+	return m.Class == s.Class &&
+		(m.Category == "" || m.Category == s.Category) &&
+		(m.Option == 0 || m.Option == s.option()) &&
+		m.holds(s)
+}
+
+// holds reports whether the mask is for this carrier and type.
 func (m maskRow) holds(s checked) bool {
 	for _, a := range m.Applies {
 		if a.holds(s) {
