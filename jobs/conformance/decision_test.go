@@ -143,7 +143,7 @@ func TestVerdictNeverImprovesAsReadingWorsens(t *testing.T) {
 		b, errB := one(lo, hi, moved, uncertainty, rule)
 		return errA == nil && errB == nil && better(b.Verdict) > 0 && better(b.Verdict) <= better(a.Verdict) && b.Margin <= a.Margin
 	}
-	if err := quick.Check(property, &quick.Config{MaxCount: 20000}); err != nil {
+	if err := quick.Check(property, &quick.Config{MaxCount: 5000}); err != nil {
 		t.Error(err)
 	}
 }

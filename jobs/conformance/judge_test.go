@@ -284,7 +284,7 @@ func TestSeriesNeverImprovesAsPointsRise(t *testing.T) {
 		after := judged()
 		return better(after.Verdict) <= better(before.Verdict) && after.Margin <= before.Margin
 	}
-	if err := quick.Check(property, &quick.Config{MaxCount: 2000}); err != nil {
+	if err := quick.Check(property, &quick.Config{MaxCount: 500}); err != nil {
 		t.Error(err)
 	}
 }

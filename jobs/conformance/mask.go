@@ -103,7 +103,7 @@ func (m maskRow) holds(s checked) bool {
 func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz) Requirement {
 	r := Requirement{
 		Clause:               OperatingBandClause,
-		Title:                fmt.Sprintf("operating band unwanted emissions, %s side, mask %s", side, m.Name),
+		Title:                fmt.Sprintf("operating band unwanted emissions, %s side%s, mask %s", side, s.summed(), m.Name),
 		Quantity:             "unwanted emission",
 		Unit:                 "dBm",
 		Side:                 side,

@@ -1,6 +1,7 @@
 package conformance
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -100,12 +101,13 @@ func (b Band) raster(scs rf.Hertz) Raster {
 	return best
 }
 
-// points are the raster points at which a channel lies inside its band: First
-// + k*Every for k from low to high, or the list.
+// points are the raster points at which a channel lies inside its band: N_REF
+// of raster.First + k*Every for k from low to high, or the list.
 type points struct {
-	raster    Raster
-	low, high int
-	list      []int
+	raster     Raster
+	base, step rf.Hertz // frequency of k = 0, and between neighbours
+	low, high  int
+	list       []int
 }
 
 // inside returns the raster points at which a channel of bandwidth bw stays
@@ -119,12 +121,9 @@ func (r Raster) inside(b Band, bw rf.Hertz) (points, error) {
 	if err != nil {
 		return points{}, err
 	}
-	step := float64(next - base)
-	p := points{
-		raster: r,
-		low:    max(0, int(math.Ceil(float64(b.DL.Low+bw/2-base)/step))),
-		high:   min((r.Last-r.First)/r.Every, int(math.Floor(float64(b.DL.High-bw/2-base)/step))),
-	}
+	p := points{raster: r, base: base, step: next - base}
+	p.low = max(0, int(math.Ceil(p.position(b.DL.Low+bw/2))))
+	p.high = min((r.Last-r.First)/r.Every, int(math.Floor(p.position(b.DL.High-bw/2))))
 	for _, n := range r.Only {
 		if k := (n - r.First) / r.Every; k >= p.low && k <= p.high {
 			p.list = append(p.list, n)
@@ -136,18 +135,23 @@ func (r Raster) inside(b Band, bw rf.Hertz) (points, error) {
 	return p, nil
 }
 
+// position returns where f lies on the raster, in steps from its first point.
+func (p points) position(f rf.Hertz) float64 { return float64((f - p.base) / p.step) }
+
+func (p points) nref(k int) int { return p.raster.First + k*p.raster.Every }
+
 func (p points) first() int {
 	if p.list != nil {
 		return p.list[0]
 	}
-	return p.raster.First + p.low*p.raster.Every
+	return p.nref(p.low)
 }
 
 func (p points) last() int {
 	if p.list != nil {
 		return p.list[len(p.list)-1]
 	}
-	return p.raster.First + p.high*p.raster.Every
+	return p.nref(p.high)
 }
 
 func (p points) contains(nref int) bool {
@@ -159,21 +163,15 @@ func (p points) contains(nref int) bool {
 
 // nearest returns the point nearest f, of two equally near the lower.
 func (p points) nearest(f rf.Hertz) int {
-	best, distance := p.first(), math.Inf(1)
-	try := func(nref int) {
-		at, err := Frequency(nref)
-		if d := math.Abs(float64(at - f)); err == nil && d < distance {
-			best, distance = nref, d
-		}
+	if p.list == nil {
+		return p.nref(min(p.high, max(p.low, int(math.Ceil(p.position(f)-0.5)))))
 	}
-	if p.list != nil {
-		for _, nref := range p.list {
-			try(nref)
-		}
-		return best
-	}
-	for nref := p.first(); nref <= p.last(); nref += p.raster.Every {
-		try(nref)
-	}
-	return best
+	wanted := p.position(f)
+	return slices.MinFunc(p.list, func(a, b int) int {
+		return cmp.Compare(p.distance(a, wanted), p.distance(b, wanted))
+	})
+}
+
+func (p points) distance(nref int, position float64) float64 {
+	return math.Abs(float64(nref-p.raster.First)/float64(p.raster.Every) - position)
 }

@@ -39,6 +39,14 @@ type checked struct {
 	scaling float64  // 10log10(NTXU,countedpercell), dB; zero for type 1-C
 }
 
+// summed says in a title that a limit holds for a whole cell of type 1-H.
+func (s checked) summed() string {
+	if s.scaling == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", sum over %d transmitter units", s.TransmitUnits)
+}
+
 func (s checked) requirements(clause string) ([]Requirement, error) {
 	switch clause {
 	case OutputPowerClause:

@@ -40,7 +40,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 	r := Requirement{
 		Key:                  fmt.Sprintf("%s/%d", SpuriousEmissionsClause, number),
 		Clause:               SpuriousEmissionsClause,
-		Title:                fmt.Sprintf("spurious emissions, %s to %s, category %s", span.Low, span.High, s.Category),
+		Title:                fmt.Sprintf("spurious emissions, %s to %s, category %s%s", span.Low, span.High, s.Category, s.summed()),
 		Quantity:             "spurious emission",
 		Unit:                 "dBm",
 		Core:                 core,
