@@ -179,10 +179,11 @@ func TestByteOrderMarkAndCarriageReturnsDoNotMovePositions(t *testing.T) {
 }
 
 func TestNearest(t *testing.T) {
-	known := []string{"analyzer", "generator", "supply", "B", "M", "T"}
+	known := []string{"analyzer", "generator", "supply", "B", "M", "T", "bench-1", "slots", "6.6.3", "on_fail"}
 	for word, want := range map[string]string{
 		"analyser": "analyzer", "Supply": "supply", "supplly": "supply", "genreator": "generator",
-		"b": "B", "X": "", "camera": "", strings.Repeat("a", 65): "",
+		"b": "B", "X": "", "camera": "",
+		"bench-2": "", "banch-1": "bench-1", "6.6.6": "", "slotss": "slots", "onfail": "on_fail", strings.Repeat("a", 65): "",
 	} {
 		if got, _ := document.Nearest(word, known); got != want {
 			t.Errorf("Nearest(%q) = %q, want %q", word, got, want)

@@ -7,8 +7,10 @@ import (
 )
 
 // Nearest returns the known word that was most probably meant: one that
-// differs by case only, or by one letter and at most a third of them. False
-// when none is near enough.
+// differs by case only, or by one letter and at most a third of them; of two as
+// near the one with more of the beginning in common. False when none is near
+// enough. Words that differ in their digits only are never near: nobody can
+// tell which number was meant.
 func Nearest(word string, known []string) (string, bool) {
 	if len(word) > 64 { // nobody mistypes that much, and the comparison is quadratic
 		return "", false
@@ -18,11 +20,35 @@ func Nearest(word string, known []string) (string, bool) {
 		if strings.EqualFold(k, word) {
 			return k, true
 		}
-		if n := distance(word, k); n < least && n < len(k) {
+		if withoutDigits(k) == withoutDigits(word) {
+			continue
+		}
+		n := distance(word, k)
+		nearer := n < least || n == least && best != "" && common(word, k) > common(word, best)
+		if nearer && n < len(k) {
 			best, least = k, n
 		}
 	}
 	return best, best != ""
+}
+
+// withoutDigits takes numbers off a word, with the points inside "6.6.3".
+func withoutDigits(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsDigit(r) || r == '.' {
+			return -1
+		}
+		return r
+	}, s)
+}
+
+// common returns how many bytes two words have in common at the beginning.
+func common(a, b string) int {
+	n := 0
+	for n < len(a) && n < len(b) && a[n] == b[n] {
+		n++
+	}
+	return n
 }
 
 // OneOf reports the value at the path unless it is one of the known words. The

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"iter"
 	"slices"
 	"strings"
 
@@ -55,8 +56,10 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 	if t.Connectors < 1 {
 		return nil, fmt.Errorf("plan: radio unit type %q has %d connectors", t.Type, t.Connectors)
 	}
+	if err := p.checkConnectors(t); err != nil {
+		return nil, err
+	}
 	var cases []Case
-	fits := false
 	for _, choice := range p.allCarriers() {
 		if !t.declares(choice) {
 			continue
@@ -66,14 +69,10 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 			if err != nil {
 				return nil, fmt.Errorf("plan: %q for radio unit type %q: %w", p.Name, t.Type, err)
 			}
-			more, err := p.casesAt(choice, carrier, t)
-			if err != nil {
-				return nil, err
-			}
-			cases, fits = append(cases, more...), fits || len(more) > 0
+			cases = append(cases, p.casesAt(choice, carrier, t)...)
 		}
 	}
-	if !fits {
+	if len(cases) == 0 {
 		return nil, fmt.Errorf("plan: %q has nothing for radio unit type %q: it measures %s, the type declares %s",
 			p.Name, t.Type, list(p.allCarriers()), t.declared())
 	}
@@ -84,7 +83,7 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 }
 
 // casesAt returns the cases of one carrier in its place.
-func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Target) ([]Case, error) {
+func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Target) []Case {
 	var cases []Case
 	for _, model := range p.modelsAt(choice, carrier.Channel) {
 		for connector := 1; connector <= t.Connectors; connector++ {
@@ -97,7 +96,7 @@ func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Targ
 			}
 		}
 	}
-	return cases, p.checkConnectors(t)
+	return cases
 }
 
 // modelsAt returns the test models used with a carrier, in the order of the plan.
@@ -130,17 +129,27 @@ func (p *Plan) asks(clause string, choice CarrierChoice, channel conformance.RFC
 // leave them out in silence would let a unit pass unmeasured.
 func (p *Plan) checkConnectors(t Target) error {
 	for _, test := range p.Tests {
-		if !slices.ContainsFunc(p.carriersOf(test), t.declares) {
-			continue
-		}
-		for _, n := range test.Connectors {
-			if n > t.Connectors {
-				return fmt.Errorf("plan: %q asks for clause %s on connector %d, radio unit type %q has connectors 1 to %d",
-					p.Name, test.Clause, n, t.Type, t.Connectors)
-			}
+		for _, n := range p.beyond(test, t) {
+			return fmt.Errorf("plan: %q asks for clause %s on connector %d, radio unit type %q has connectors 1 to %d",
+				p.Name, test.Clause, n, t.Type, t.Connectors)
 		}
 	}
 	return nil
+}
+
+// beyond yields place and number of the connectors that a test asks for and a
+// type does not have, on carriers that it has.
+func (p *Plan) beyond(test Test, t Target) iter.Seq2[int, int] {
+	return func(yield func(int, int) bool) {
+		if !slices.ContainsFunc(p.carriersOf(test), t.declares) {
+			return
+		}
+		for i, n := range test.Connectors {
+			if n > t.Connectors && !yield(i, n) {
+				return
+			}
+		}
+	}
 }
 
 // key names the condition: "n78/100MHz/30kHz/B/NR-FR1-TM1.1/1/6.6.3".

@@ -24,7 +24,12 @@ var name = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+-]{0,63}$`)
 // Parse reads a plan and checks that every carrier, clause, RF channel and test
 // model in it exists and that it asks for nothing twice. The error is
 // document.Problems: all that is wrong, each at its line and column.
-func Parse(file string, data []byte) (*Plan, error) {
+func Parse(file string, data []byte) (*Plan, error) { return ParseFor(file, data) }
+
+// ParseFor is Parse with the radio unit types of a lab at hand. It also
+// reports connectors that a type measured on them does not have, and a plan
+// that fits none of the types.
+func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	var p Plan
 	d := document.Read(file, data)
 	d.Decode(&p)
@@ -35,6 +40,7 @@ func Parse(file string, data []byte) (*Plan, error) {
 	c.tests()
 	c.warmUp()
 	c.repeated()
+	c.targets(targets)
 	if err := d.Problems().Err(); err != nil {
 		return nil, err
 	}
@@ -112,14 +118,6 @@ func (c *checker) carriers(list string, carriers []CarrierChoice) {
 func (c *checker) carrier(path string, choice CarrierChoice) {
 	band, err := conformance.BandByName(choice.Band)
 	if err != nil {
-		names := []string{}
-		for _, b := range conformance.Bands() {
-			names = append(names, b.Name)
-		}
-		if _, near := document.Nearest(choice.Band, names); near && len(choice.Band) > 2 {
-			c.OneOf(path+".band", "operating band", choice.Band, names...)
-			return
-		}
 		c.Report(path+".band", "%s", withoutPackage(err))
 		return
 	}
@@ -219,6 +217,24 @@ func (c *checker) warmUp() {
 	}
 	if w.Limit > 0 && w.Minimum+w.Interval > w.Limit {
 		c.Report("warm_up.limit", "limit %s leaves no time for two readings: minimum %s and interval %s are longer", w.Limit, w.Minimum, w.Interval)
+	}
+}
+
+// targets holds the plan against the radio unit types of a lab.
+func (c *checker) targets(targets []Target) {
+	fits := len(targets) == 0
+	for _, t := range targets {
+		fits = fits || slices.ContainsFunc(c.plan.allCarriers(), t.declares)
+		for i, test := range c.plan.Tests {
+			for j, n := range c.plan.beyond(test, t) {
+				if n > 0 && n <= maxConnectors {
+					c.Report(at("tests[%d].connectors[%d]", i, j), "connector %d: radio unit type %q has connectors 1 to %d", n, t.Type, t.Connectors)
+				}
+			}
+		}
+	}
+	if !fits {
+		c.ReportKey("carriers", "no radio unit type of the lab declares any carrier of this plan")
 	}
 }
 

@@ -12,7 +12,7 @@ import (
 // test model and connector. Its end is a checkpoint of the run.
 type Segment struct {
 	Number    int    // from 1
-	Title     string // "n78 B 3350.01 MHz, connector 2"
+	Title     string // "n78 B 3.35001 GHz, NR-FR1-TM1.1, connector 2"
 	Carrier   conformance.Carrier
 	TestModel string
 	Connector int
