@@ -17,7 +17,11 @@ type (
 	muter      interface{ Mute(context.Context) error }
 	outputOff  interface{ Off(context.Context) error }
 	terminator interface{ Terminate(context.Context) error }
-	protector  interface {
+	dcSupply   interface {
+		Off(context.Context) error
+		Read(context.Context) (volts, amps float64, on bool, err error)
+	}
+	protector interface {
 		Protect(context.Context) error
 		Sweep(context.Context, rf.Sweep) (rf.Spectrum, error)
 	}
@@ -41,7 +45,7 @@ type safeBench struct {
 	units     []safeUnit
 	generator outputOff
 	analyzer  protector
-	supply    outputOff
+	supply    dcSupply
 	switcher  terminator
 	probes    []probe
 	cutSupply bool // policy of the bench: no DC while idle
@@ -86,6 +90,13 @@ func (r SafetyReport) Err() error {
 func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
 	var r SafetyReport
 	r.Steps = b.mute(ctx, limit)
+	if r.Err() != nil && b.withoutDC(ctx, limit) {
+		for i, s := range r.Steps {
+			if s.Err != nil {
+				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
+			}
+		}
+	}
 	if b.generator != nil {
 		r.take(ctx, limit, "generator output off", b.generator.Off)
 	}
@@ -137,6 +148,21 @@ func (b safeBench) mute(ctx context.Context, limit time.Duration) []SafetyStep {
 	}
 	wait.Wait()
 	return steps
+}
+
+// withoutDC reports whether the supply says that its output is off. Then a
+// unit that does not answer is one that nobody switched on.
+func (b safeBench) withoutDC(ctx context.Context, limit time.Duration) bool {
+	off := false
+	if b.supply == nil {
+		return false
+	}
+	s := take(ctx, limit, "", func(ctx context.Context) error {
+		_, _, on, err := b.supply.Read(ctx)
+		off = !on
+		return err
+	})
+	return s.Err == nil && off
 }
 
 // look reads the power that arrives at the analyzer through whatever path is

@@ -21,6 +21,7 @@ type part struct {
 	fail  error
 	hang  bool
 	level float64 // of the trace, dBm
+	dc    bool    // output is on
 }
 
 type callLog struct {
@@ -47,6 +48,9 @@ func (p *part) Mute(ctx context.Context) error      { return p.do(ctx, "mute") }
 func (p *part) Off(ctx context.Context) error       { return p.do(ctx, "off") }
 func (p *part) Protect(ctx context.Context) error   { return p.do(ctx, "protect") }
 func (p *part) Terminate(ctx context.Context) error { return p.do(ctx, "terminate") }
+func (p *part) Read(ctx context.Context) (volts, amps float64, on bool, err error) {
+	return 54, 1, p.dc, p.do(ctx, "read")
+}
 func (p *part) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	err := p.do(ctx, "sweep")
 	return rf.Spectrum{Start: s.Start, Step: 1e6, RBW: s.RBW, Levels: []float64{p.level, p.level}}, err
@@ -62,6 +66,7 @@ func newPartBench() *partBench {
 	b := &partBench{log: &callLog{}}
 	add := func(name string) *part { return &part{log: b.log, name: name, level: -70} }
 	b.unit, b.generator, b.analyzer, b.supply, b.switcher = add("unit"), add("generator"), add("analyzer"), add("supply"), add("switcher")
+	b.supply.dc = true
 	b.safeBench = safeBench{
 		units: []safeUnit{{"T4-0001", b.unit}}, generator: b.generator, analyzer: b.analyzer, supply: b.supply, switcher: b.switcher,
 		probes: []probe{{Sweep: rf.Sweep{Start: 3.3e9, Stop: 3.8e9, RBW: 1e6, Points: 2}, Loss: 40}},
@@ -154,4 +159,16 @@ func TestSafeStateMutesTheOthersWhenOneUnitHangs(t *testing.T) {
 			t.Errorf("steps %+v, want the first open and the second confirmed", report.Steps)
 		}
 	})
+}
+
+// A unit without DC does not answer, and that is no alarm; one with DC is.
+func TestSafeStateAcceptsASilentUnitOnlyWithoutDC(t *testing.T) {
+	for _, dc := range []bool{false, true} {
+		b := newPartBench()
+		b.unit.fail = errors.New("no answer")
+		b.supply.dc = dc
+		if err := b.drive(t.Context(), time.Second).Err(); (err != nil) != dc {
+			t.Errorf("DC %v: report %v", dc, err)
+		}
+	}
 }

@@ -22,6 +22,7 @@ type Timings struct {
 	SafeStep  time.Duration // longest time for one step of the safe state; 2 s
 	SafeRetry time.Duration // between attempts on a bench in alarm; 10 s
 	Exchange  time.Duration // longest exchange with an instrument; 5 s
+	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
 	Segment   time.Duration // longest time for one segment; 15 min
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
@@ -40,6 +41,7 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.SafeStep, 2*time.Second)
 	fill(&t.SafeRetry, 10*time.Second)
 	fill(&t.Exchange, 5*time.Second)
+	fill(&t.Boot, 2*time.Minute)
 	fill(&t.Poll, 5*time.Second)
 	fill(&t.Segment, 15*time.Minute)
 	fill(&t.SoftStop, 30*time.Second)
@@ -47,7 +49,7 @@ func (t Timings) withDefaults() Timings {
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Poll, t.Segment, t.SoftStop} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.SoftStop} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}
