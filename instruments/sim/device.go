@@ -1,0 +1,250 @@
+package sim
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+
+	"benchyard/instruments/scpi"
+)
+
+// device is one instrument behind its parser: command table, status, and at
+// most one overlapped operation. All of its state is shared by its connections.
+type device struct {
+	name     string
+	role     string
+	identity string
+	world    *world
+	ctx      context.Context // ends with the lab
+	owner    *sync.WaitGroup // waits for every goroutine of the lab
+
+	mu       sync.Mutex
+	status   status
+	commands []command
+	found    map[string]*lookup // headers met so far
+	pending  *operation
+	armed    bool // *OPC waits for the pending operation
+	reset    func()
+	test     func() int
+	fault    WireFault
+}
+
+// command is one row of the command table. A nil set or get means that the
+// header has no command or no query form.
+type command struct {
+	notation string
+	set      func(*args) error
+	get      func(*args) (string, error)
+	wait     bool // not before the pending operation is done
+}
+
+// lookup is a header resolved once.
+type lookup struct {
+	command  *command
+	suffixes []int
+}
+
+// operation is something that takes simulated time while commands go on.
+type operation struct {
+	done   chan struct{}
+	cancel chan struct{}
+}
+
+// headersKept bounds the cache of resolved headers.
+const headersKept = 1024
+
+// newDevice returns an instrument with the commands every one has; tables of
+// its own are added by the caller.
+func newDevice(name, role, identity string, w *world) *device {
+	d := &device{name: name, role: role, identity: identity, world: w, status: newStatus(), found: map[string]*lookup{}}
+	d.reset, d.test = func() {}, func() int { return 0 }
+	d.commands = append(d.common(), d.statusTree()...)
+	return d
+}
+
+// begin starts an overlapped operation of the given simulated length. work runs
+// when the time is over, without the lock; what it returns runs under the lock,
+// and only if the operation has not been aborted. The lock is held.
+func (d *device) begin(seconds float64, work func() func()) {
+	op := &operation{done: make(chan struct{}), cancel: make(chan struct{})}
+	d.pending = op
+	d.owner.Go(func() {
+		timer := time.NewTimer(d.world.clock.wall(seconds))
+		defer timer.Stop()
+		defer close(op.done)
+		select {
+		case <-timer.C:
+		case <-op.cancel:
+			return
+		case <-d.ctx.Done():
+			return
+		}
+		publish := work()
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		if d.pending != op {
+			return
+		}
+		publish()
+		d.finish()
+	})
+}
+
+// abort ends the pending operation without its result. *OPC does not come true
+// by it, since nothing was completed. The lock is held.
+func (d *device) abort() {
+	if d.pending == nil {
+		return
+	}
+	close(d.pending.cancel)
+	d.pending, d.armed = nil, false
+	d.status.operation.set(operationSweeping|operationMeasuring, false)
+}
+
+// finish marks the pending operation done. The lock is held.
+func (d *device) finish() {
+	d.pending = nil
+	d.status.operation.set(operationSweeping|operationMeasuring, false)
+	if d.armed {
+		d.armed = false
+		d.status.event |= eventOperation
+	}
+}
+
+// idle waits until no operation is pending; false when the lab ends first.
+func (d *device) idle() bool {
+	for {
+		d.mu.Lock()
+		op := d.pending
+		d.mu.Unlock()
+		if op == nil {
+			return true
+		}
+		select {
+		case <-op.done:
+		case <-op.cancel:
+		case <-d.ctx.Done():
+			return false
+		}
+	}
+}
+
+// execute runs one program message and returns its response message without
+// terminator, empty when there is none. Units after an error are still executed.
+// ok is false when the lab ended meanwhile.
+func (d *device) execute(line []byte) (answer string, ok bool) {
+	units, bad := scpi.ParseMessage(line)
+	var answers []string
+	path := ""
+	for _, u := range units {
+		var header string
+		header, path = scpi.Resolve(path, u.Header)
+		text, err := d.unit(header, u, len(answers) > 0)
+		if errors.Is(err, errClosing) {
+			return "", false
+		}
+		if err != nil {
+			d.fail(err)
+		} else if u.Query {
+			answers = append(answers, text)
+		}
+	}
+	if bad != nil {
+		d.fail(bad)
+	}
+	return strings.Join(answers, ";"), true
+}
+
+var errClosing = errors.New("sim: the lab is closing")
+
+// unit executes one program message unit.
+func (d *device) unit(header string, u scpi.Unit, answered bool) (string, error) {
+	d.mu.Lock()
+	found, err := d.lookup(header, u.Query)
+	d.mu.Unlock()
+	if err != nil {
+		return "", err
+	}
+	if found.command.wait && !d.idle() {
+		return "", errClosing
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	a := &args{params: u.Params, suffixes: found.suffixes, waiting: answered}
+	if !u.Query {
+		if err := found.command.set(a); err != nil {
+			return "", err
+		}
+		return "", nil
+	}
+	return found.command.get(a)
+}
+
+// lookup finds the command of an absolute header. The lock is held.
+func (d *device) lookup(header string, query bool) (*lookup, error) {
+	key := header
+	if query {
+		key += "?"
+	}
+	if found, ok := d.found[key]; ok {
+		return found, nil
+	}
+	found := d.match(header, query)
+	if found == nil {
+		bare := stripSuffixes(header)
+		if bare != header && d.match(bare, query) != nil {
+			return nil, scpi.StandardError(-114, header)
+		}
+		return nil, scpi.StandardError(-113, key)
+	}
+	if len(d.found) < headersKept {
+		d.found[key] = found
+	}
+	return found, nil
+}
+
+func (d *device) match(header string, query bool) *lookup {
+	for i := range d.commands {
+		c := &d.commands[i]
+		if query && c.get == nil || !query && c.set == nil {
+			continue
+		}
+		if suffixes, ok := scpi.MatchHeader(c.notation, header); ok {
+			return &lookup{c, suffixes}
+		}
+	}
+	return nil
+}
+
+// stripSuffixes removes the number at the end of every word of a header.
+func stripSuffixes(header string) string {
+	words := strings.Split(header, ":")
+	for i := range words {
+		words[i] = strings.TrimRight(words[i], "0123456789")
+	}
+	return strings.Join(words, ":")
+}
+
+// fail queues an error.
+func (d *device) fail(err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var e *scpi.Error
+	if !errors.As(err, &e) {
+		e = scpi.StandardError(-200, err.Error())
+	}
+	d.status.push(e)
+}
+
+// note writes a line of the journal.
+func (d *device) note(kind, format string, a ...any) {
+	d.world.journal.note(d.name, kind, format, a...)
+}
+
+// conflict is error -221 with an explanation.
+func conflict(format string, a ...any) error {
+	return scpi.StandardError(-221, fmt.Sprintf(format, a...))
+}

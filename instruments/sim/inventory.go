@@ -1,0 +1,88 @@
+package sim
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"benchyard/instruments/rf"
+)
+
+// Figures of the inventory that are the lab's choice, not physics.
+const (
+	calibrationDays = 200 // until calibrations and path tables run out
+	supplyAmps      = 20  // current limit of a bench
+)
+
+// Inventory returns the inventory document (YAML) of the lab as it runs: real
+// ports, calibrations that are good for another 200 days, and correction tables
+// that know each path within their uncertainty.
+func (l *Lab) Inventory() []byte {
+	var b strings.Builder
+	due := time.Now().AddDate(0, 0, calibrationDays).Format(time.DateOnly)
+	fmt.Fprintf(&b, "# Made by the simulator, seed %d. Nothing in it exists.\nlab: simulated-%d\nsimulated: true\nbuilds: [", l.config.Seed, l.config.Seed)
+	for i, build := range l.config.Builds {
+		fmt.Fprintf(&b, "%s%q", separator(i), build)
+	}
+	b.WriteString("]\n\ninstruments:\n")
+	for _, bench := range l.config.Benches {
+		l.writeInstruments(&b, bench, due)
+	}
+	b.WriteString("\nbenches:\n")
+	for _, bench := range l.config.Benches {
+		n := bench.Name
+		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, switcher: %s-switcher, ", n, n, n, n, n)
+		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep}\n", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
+	}
+	b.WriteString("\nradio_unit_types:\n")
+	for _, t := range l.config.Types {
+		fmt.Fprintf(&b, "  - {name: %s, maker: %s, connectors: %d, class: %s, category: %s, type: %s, rated_power: %s, ",
+			t.Name, t.Maker, t.Connectors, t.Class, t.Category, t.Type, t.Rated)
+		fmt.Fprintf(&b, "carriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", t.Band, t.Bandwidth, t.SCS)
+	}
+	b.WriteString("\nradio_units:\n")
+	for _, u := range l.config.Units {
+		resource, _ := l.Resource(u.Serial)
+		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: %s, bench: %s, slot: %d, resource: \"%s\"}\n", u.Serial, u.Type, u.Revision, u.Bench, u.Slot, resource)
+	}
+	b.WriteString("\npaths:\n")
+	for _, u := range l.config.Units {
+		l.writePaths(&b, u, due)
+	}
+	return []byte(b.String())
+}
+
+func separator(i int) string {
+	if i == 0 {
+		return ""
+	}
+	return ", "
+}
+
+// writeInstruments writes the four instruments of a bench.
+func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string) {
+	for _, role := range []string{roleAnalyzer, roleGenerator, roleSupply, roleSwitcher} {
+		name := bench.Name + "-" + role
+		resource, _ := l.Resource(name)
+		fmt.Fprintf(b, "  - name: %s\n    role: %s\n    resource: \"%s\"\n    identity: \"%s\"\n", name, role, resource, l.devices[name].identity)
+		fmt.Fprintf(b, "    certificate: SIM-%s\n    calibration_due: %s\n", strings.ToUpper(name), due)
+		if role == roleAnalyzer {
+			fmt.Fprintf(b, "    max_input: %s\n    noise_factor: %.6f\n", bench.MaxInput, noiseFactor)
+		}
+		if role == roleAnalyzer || role == roleGenerator {
+			fmt.Fprintf(b, "    frequency: {low: %s, high: %s}\n", rf.Hertz(lowestHz), rf.Hertz(highestHz))
+		}
+	}
+}
+
+// writePaths writes the paths of one unit's connectors, a row per line.
+func (l *Lab) writePaths(b *strings.Builder, u UnitConfig, due string) {
+	bench := l.world.benches[u.Bench]
+	for connector := 1; connector <= len(l.world.units[u.Serial].tx.chains); connector++ {
+		ch := channel(u.Slot, connector)
+		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    route: \"%d\"\n    valid_until: %s\n    correction:\n", u.Bench, u.Slot, connector, ch, due)
+		for _, row := range bench.paths[ch].table(l.config.Seed, u.Bench, u.Slot, connector) {
+			fmt.Fprintf(b, "      - {frequency: %s, loss: %.3f dB, uncertainty: %s}\n", row.Frequency, float64(row.Loss), row.Uncertainty)
+		}
+	}
+}

@@ -1,0 +1,190 @@
+package sim
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+
+	"benchyard/instruments/rf"
+)
+
+// Roles of instruments, as an inventory names them.
+const (
+	roleAnalyzer  = "analyzer"
+	roleGenerator = "generator"
+	roleSupply    = "supply"
+	roleSwitcher  = "switcher"
+	roleRadio     = "radio unit"
+)
+
+// maker is what every instrument of the lab says of its manufacturer.
+const maker = "Invented Instruments"
+
+// identity is the answer of a bench instrument to *IDN?.
+func identity(model, prefix, bench string) string {
+	return strings.Join([]string{maker, model, prefix + "-" + bench, "1.0"}, ",")
+}
+
+// Lab is a running simulated lab.
+type Lab struct {
+	config  Config
+	world   *world
+	cancel  context.CancelFunc
+	owner   sync.WaitGroup
+	devices map[string]*device
+	servers []*server // benches in order, four each; then units in order
+	closed  sync.Once
+}
+
+// Start opens every instrument's port and serves until ctx ends or Close is
+// called. The journal gets one JSON line per event (JournalEntry), written at
+// once; nil keeps none. With Config.BasePort set, instruments take consecutive
+// ports in the order of the configuration: analyzer, generator, supply and
+// switcher of each bench, then the radio units.
+func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	if out == nil {
+		out = io.Discard
+	}
+	k := clock{time.Now(), c.Speed}
+	if k.speed == 0 {
+		k.speed = 1
+	}
+	w, err := newWorld(c, k, &journal{w: out, clock: k})
+	if err != nil {
+		return nil, err
+	}
+	inner, cancel := context.WithCancel(ctx)
+	l := &Lab{config: c, world: w, cancel: cancel, devices: map[string]*device{}}
+	for i, d := range build(c, w) {
+		d.ctx, d.owner = inner, &l.owner
+		l.devices[d.name] = d
+		port := 0
+		if c.BasePort != 0 {
+			port = c.BasePort + i
+		}
+		s, err := listen(d, l.address(), port)
+		if err != nil {
+			_ = l.Close()
+			return nil, err
+		}
+		l.servers = append(l.servers, s)
+	}
+	for _, s := range l.servers {
+		l.owner.Go(s.serve)
+	}
+	l.owner.Go(func() {
+		<-inner.Done()
+		for _, s := range l.servers {
+			s.close()
+		}
+	})
+	return l, nil
+}
+
+// build makes every instrument, in the order of their ports.
+func build(c Config, w *world) []*device {
+	var devices []*device
+	for i, bench := range c.Benches {
+		b := w.benches[bench.Name]
+		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device,
+			newGenerator(w, b).device, newSupply(w, b).device, newSwitcher(w, b).device)
+	}
+	for _, u := range c.Units {
+		devices = append(devices, newRadio(w, w.units[u.Serial]).device)
+	}
+	return devices
+}
+
+func (l *Lab) address() string {
+	if l.config.Listen == "" {
+		return "127.0.0.1"
+	}
+	return l.config.Listen
+}
+
+// Close cuts every connection, frees the ports and waits for all that runs.
+func (l *Lab) Close() error {
+	l.closed.Do(func() {
+		l.cancel()
+		for _, s := range l.servers {
+			s.close()
+		}
+		l.owner.Wait()
+	})
+	return nil
+}
+
+// Config returns the configuration the lab was started with.
+func (l *Lab) Config() Config { return l.config }
+
+// Resource returns the resource string of an instrument, by its name in the
+// inventory; radio units go by their serial number.
+func (l *Lab) Resource(instrument string) (string, error) {
+	for _, s := range l.servers {
+		if s.device.name == instrument {
+			return fmt.Sprintf("TCPIP::%s::%d::SOCKET", l.address(), s.port()), nil
+		}
+	}
+	return "", fmt.Errorf("sim: no instrument %q", instrument)
+}
+
+// Expect returns the truth about a condition; see Config.Expect.
+func (l *Lab) Expect(cond Condition) (*Expectation, error) { return l.config.Expect(cond) }
+
+// Chill returns how cold a unit's amplifier is now: 1 when it has just been
+// switched on, 0 when it is warm. It is meant for Condition.Chill.
+func (l *Lab) Chill(serial string) (float64, error) {
+	l.world.mu.Lock()
+	defer l.world.mu.Unlock()
+	u, ok := l.world.units[serial]
+	if !ok {
+		return 0, fmt.Errorf("sim: no radio unit %q", serial)
+	}
+	return 1 - u.heat.at(l.world.clock.now()), nil
+}
+
+// Loss returns the true loss of the path of a unit's connector at f, which the
+// tables of the inventory know only with an error.
+func (l *Lab) Loss(serial string, connector int, f rf.Hertz) (rf.DB, error) {
+	u, err := l.config.unit(serial)
+	if err != nil {
+		return 0, err
+	}
+	p, ok := l.world.benches[u.Bench].paths[channel(u.Slot, connector)]
+	if !ok {
+		return 0, fmt.Errorf("sim: no connector %d", connector)
+	}
+	return rf.DB(p.loss(float64(f))), nil
+}
+
+// Transmitting returns the serial numbers of all units on the air, in the order
+// of the configuration.
+func (l *Lab) Transmitting() []string {
+	l.world.mu.Lock()
+	defer l.world.mu.Unlock()
+	var on []string
+	for _, u := range l.config.Units {
+		if l.world.units[u.Serial].on {
+			on = append(on, u.Serial)
+		}
+	}
+	return on
+}
+
+// Damaged returns one line per occasion on which an instrument got more than
+// its maximum safe input: instrument, power and simulated time.
+func (l *Lab) Damaged() []string {
+	l.world.mu.Lock()
+	defer l.world.mu.Unlock()
+	var all []string
+	for _, b := range l.config.Benches {
+		all = append(all, l.world.benches[b.Name].damage...)
+	}
+	return all
+}

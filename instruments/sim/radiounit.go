@@ -1,0 +1,230 @@
+package sim
+
+import (
+	"fmt"
+	"strings"
+
+	"benchyard/instruments/nr"
+	"benchyard/instruments/rf"
+	"benchyard/instruments/scpi"
+)
+
+// radio is the control port of a radio unit. It stays reachable without DC
+// supply; the transmitter does not run without it.
+type radio struct {
+	*device
+	unit *unit
+	want struct{ center, bandwidth, scs, power float64 } // carrier settings
+}
+
+// testModels are the FR1 test models that a unit can transmit (TS 38.141-1 4.9.2.2).
+var testModels = []string{
+	"NR-FR1-TM1.1", "NR-FR1-TM1.2", "NR-FR1-TM2", "NR-FR1-TM2a", "NR-FR1-TM3.1", "NR-FR1-TM3.1a", "NR-FR1-TM3.2", "NR-FR1-TM3.3",
+}
+
+func newRadio(w *world, u *unit) *radio {
+	r := &radio{device: newDevice(u.config.Serial, roleRadio, "", w), unit: u}
+	r.device.reset = func() {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		w.mute(u, "reset")
+		w.settle(u.bench)
+		u.forget()
+	}
+	r.identity = strings.Join([]string{u.tx.typ.Maker, u.tx.typ.Name, u.config.Serial, u.build}, ",")
+	locked := func(value func() string) func(*args) (string, error) {
+		return answer(func() string {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			return value()
+		})
+	}
+	r.commands = append(r.commands, r.carrierCommands(locked)...)
+	r.commands = append(r.commands,
+		command{notation: ":OUTPut[:STATe]", set: r.output, get: locked(func() string { return digit(u.on) })},
+		command{notation: ":SYSTem:REVision", get: answer(func() string { return scpi.Quote(u.config.Revision) })},
+		command{notation: ":SYSTem:BUILd", set: r.load, get: locked(func() string { return scpi.Quote(u.build) })},
+		command{notation: ":ROSCillator:LOCKed", get: answer(func() string { return "1" })},
+		command{notation: ":TEMPerature", get: locked(func() string {
+			if r.fault == NotANumber {
+				return scpi.FormatNumber(notANumber)
+			}
+			return fmt.Sprintf("%.1f", 27+21*u.housing.at(w.clock.now()))
+		})},
+		command{notation: ":ALARm:COUNt", get: locked(func() string {
+			if u.bench.powered() {
+				return "0"
+			}
+			return "1" // supply missing
+		})},
+	)
+	return r
+}
+
+// carrierCommands are the settings of the carrier. Each is refused while the
+// unit transmits or loads a build.
+func (r *radio) carrierCommands(locked func(func() string) func(*args) (string, error)) []command {
+	u, typ, w := r.unit, r.unit.tx.typ, &r.want
+	number := func(name, unit string, low, high float64, p *float64) command {
+		c := numberCommand(":CARRier:"+name, unit, low, high, p, nil)
+		c.set = r.tuning(name, c.set)
+		return c
+	}
+	return []command{
+		number("FREQuency", "HZ", float64(typ.Downlink.Low), float64(typ.Downlink.High), &w.center),
+		number("BANDwidth", "HZ", 3e6, 100e6, &w.bandwidth),
+		number("SCSPacing", "HZ", 15e3, 60e3, &w.scs),
+		number("POWer", "DBM", 0, float64(typ.Rated)+1, &w.power),
+		{
+			notation: ":CARRier:TMODel", get: locked(func() string { return scpi.Quote(u.model) }),
+			set: r.tuning("TMODel", func(a *args) error {
+				name, err := a.text()
+				if err == nil {
+					err = a.end()
+				}
+				if err != nil {
+					return err
+				}
+				for _, m := range testModels {
+					if m == name {
+						u.model = name
+						return nil
+					}
+				}
+				return scpi.StandardError(-224, fmt.Sprintf("no test model %.20q", name))
+			}),
+		},
+		{
+			notation: ":CARRier:DUPLex", get: locked(func() string { return u.duplex }),
+			set: r.tuning("DUPLex", func(a *args) error {
+				name, err := a.word("TDD|FDD")
+				if err == nil {
+					err = a.end()
+				}
+				if err == nil && name != typ.Duplex {
+					err = scpi.StandardError(-224, fmt.Sprintf("%s is a %s unit", typ.Name, typ.Duplex))
+				}
+				if err == nil {
+					u.duplex = name
+				}
+				return err
+			}),
+		},
+	}
+}
+
+// tuning wraps a carrier setting: it is refused at the wrong time and
+// remembered as made.
+func (r *radio) tuning(name string, set func(*args) error) func(*args) error {
+	return func(a *args) error {
+		r.world.mu.Lock()
+		defer r.world.mu.Unlock()
+		switch {
+		case r.unit.on:
+			return conflict("the unit transmits; send :OUTPut OFF first")
+		case r.unit.loading:
+			return conflict("a build is being loaded")
+		}
+		if err := set(a); err != nil {
+			return err
+		}
+		r.unit.set[name] = true
+		w := r.want
+		r.unit.carrier = Carrier{rf.Hertz(w.center), rf.Hertz(w.bandwidth), rf.Hertz(w.scs), rf.DBm(w.power)}
+		return nil
+	}
+}
+
+// forget drops the carrier configuration.
+func (u *unit) forget() {
+	u.set = map[string]bool{}
+	u.model, u.duplex = "", ""
+}
+
+// carrierSettings is how many settings make a carrier.
+const carrierSettings = 6
+
+// ready tells why a unit cannot transmit, or nil.
+func (u *unit) ready() error {
+	if u.loading {
+		return conflict("a build is being loaded")
+	}
+	if len(u.set) < carrierSettings {
+		return conflict("the carrier is not configured: %d of %d settings", len(u.set), carrierSettings)
+	}
+	if !u.bench.powered() {
+		return conflict("no supply: %.1f V, want 48 V +-10 %%", u.bench.rail.actual)
+	}
+	if _, err := nr.ResourceBlocks(u.carrier.Bandwidth, u.carrier.SCS); err != nil {
+		return conflict("%v", err)
+	}
+	half := u.carrier.Bandwidth / 2
+	if d := u.tx.typ.Downlink; u.carrier.Center-half < d.Low || u.carrier.Center+half > d.High {
+		return conflict("the channel leaves the band")
+	}
+	return nil
+}
+
+// output switches all connectors together.
+func (r *radio) output(a *args) error {
+	on, err := a.boolean()
+	if err == nil {
+		err = a.end()
+	}
+	if err != nil {
+		return err
+	}
+	w, u := r.world, r.unit
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !on {
+		w.mute(u, "commanded")
+		w.settle(u.bench)
+		return nil
+	}
+	if err := u.ready(); err != nil {
+		return err
+	}
+	if u.on {
+		w.journal.note(u.config.Serial, "transmit on", "already")
+		return nil
+	}
+	w.transmit(u)
+	return nil
+}
+
+// load starts loading a build. The unit comes back with that build and without
+// a carrier configuration.
+func (r *radio) load(a *args) error {
+	name, err := a.text()
+	if err == nil {
+		err = a.end()
+	}
+	if err != nil {
+		return err
+	}
+	w, u := r.world, r.unit
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch {
+	case u.on:
+		return conflict("the unit transmits; send :OUTPut OFF first")
+	case u.loading:
+		return conflict("a build is being loaded")
+	case !w.builds[name]:
+		return scpi.StandardError(-224, fmt.Sprintf("no build %.20q", name))
+	}
+	u.loading = true
+	r.note("build", "loading %s", name)
+	r.begin(buildLoad.Seconds(), func() func() {
+		return func() {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			u.loading, u.build = false, name
+			u.forget()
+			r.identity = strings.Join([]string{u.tx.typ.Maker, u.tx.typ.Name, u.config.Serial, name}, ",")
+			r.note("build", "%s", name)
+		}
+	})
+	return nil
+}

@@ -1,0 +1,272 @@
+package sim
+
+import (
+	"fmt"
+	"math"
+	"sync"
+
+	"benchyard/instruments/nr"
+	"benchyard/instruments/rf"
+)
+
+// world is the physical state of the lab: who transmits, which path is closed,
+// what the supplies give. Instruments change it and look at it under its lock;
+// it never calls back into an instrument.
+type world struct {
+	mu      sync.Mutex
+	clock   clock
+	journal *journal
+	benches map[string]*bench
+	units   map[string]*unit
+	builds  map[string]bool // that can be loaded
+	// analyzers names the bench of every analyzer.
+	analyzers map[string]*bench
+}
+
+// bench is one bench: slots, paths, the supply rail and the closed route.
+type bench struct {
+	config  BenchConfig
+	name    string
+	units   []*unit      // by slot, nil where empty
+	paths   map[int]path // by channel, slot*100 + connector
+	closed  int          // channel closed to the analyzer, 0: all terminated
+	rail    rail
+	changes uint64  // counts what an analyzer would see change
+	changed float64 // when it last did, simulated seconds
+	bypass  bool    // the pads are missing
+	over    bool    // the analyzer is above its safe input
+	damage  []string
+}
+
+// rail is the supply output that feeds every slot.
+type rail struct {
+	volts, amps     float64 // settings
+	on              bool
+	actual, current float64 // at the terminals
+}
+
+// unit is one radio unit in its slot.
+type unit struct {
+	config  UnitConfig
+	tx      *transmitter
+	bench   *bench
+	build   string
+	loading bool
+	carrier Carrier
+	model   string // test model
+	duplex  string
+	set     map[string]bool // which carrier settings have been made
+	on      bool
+	heat    thermal // of the amplifier: 0 cold, 1 warm
+	housing thermal // of the housing, 0 to 1
+}
+
+// thermal follows a target exponentially.
+type thermal struct{ tau, value, target, since float64 }
+
+// at returns the value at a time.
+func (t thermal) at(now float64) float64 {
+	return t.target + (t.value-t.target)*math.Exp(-(now-t.since)/t.tau)
+}
+
+// aim sets a new target from now on.
+func (t *thermal) aim(target, now float64) {
+	t.value, t.since, t.target = t.at(now), now, target
+}
+
+// Electrical figures of every radio unit and its rail.
+const (
+	nominalVolts   = 48.0
+	voltsTolerance = 0.10 // units run within 48 V +-10 %
+	idleWatts      = 40.0
+	efficiency     = 0.35 // radio frequency power over the supply power it takes
+	peakRatio      = 10.0 // peak over average of the carrier, dB
+)
+
+// newWorld builds the state in which a lab starts: everything off and open.
+func newWorld(c Config, k clock, j *journal) (*world, error) {
+	w := &world{clock: k, journal: j, benches: map[string]*bench{}, units: map[string]*unit{}, analyzers: map[string]*bench{}, builds: map[string]bool{}}
+	for _, name := range c.Builds {
+		w.builds[name] = true
+	}
+	for _, b := range c.Benches {
+		w.benches[b.Name] = &bench{
+			config: b, name: b.Name, units: make([]*unit, len(b.Pads)), paths: map[int]path{},
+		}
+		w.analyzers[b.Name+"-analyzer"] = w.benches[b.Name]
+		for slot := 1; slot <= len(b.Pads); slot++ {
+			for connector := 1; connector <= maxConnectors; connector++ {
+				w.benches[b.Name].paths[channel(slot, connector)] = newPath(c.Seed, b.Name, b.Pads[slot-1], slot, connector)
+			}
+		}
+	}
+	for _, u := range c.Units {
+		tx, err := newTransmitter(c, u)
+		if err != nil {
+			return nil, err
+		}
+		b := w.benches[u.Bench]
+		unit := &unit{
+			config: u, tx: tx, bench: b, build: u.Build, set: map[string]bool{},
+			heat: thermal{tau: 30}, housing: thermal{tau: 300},
+		}
+		b.units[u.Slot-1], w.units[u.Serial] = unit, unit
+	}
+	return w, nil
+}
+
+// channel returns the switch matrix channel of a connector.
+func channel(slot, connector int) int { return slot*100 + connector }
+
+// routed returns the unit and connector closed to the analyzer, or nil.
+func (b *bench) routed() (*unit, int) {
+	slot, connector := b.closed/100, b.closed%100
+	if b.closed == 0 || b.units[slot-1] == nil || connector > len(b.units[slot-1].tx.chains) {
+		return nil, 0
+	}
+	return b.units[slot-1], connector
+}
+
+// emission returns what a unit's connector sends out now, nil when silent.
+func (w *world) emission(u *unit, connector int) *emission {
+	if u == nil || !u.on {
+		return nil
+	}
+	e, err := u.tx.emission(u.build, connector, u.carrier, 1-u.heat.at(w.clock.now()))
+	if err != nil {
+		return nil // a carrier that cannot exist was refused when it was configured
+	}
+	return e
+}
+
+// view is what an analyzer has before it at one moment.
+type view struct {
+	scene   scene
+	input   float64 // power at the analyzer input while on, mW
+	period  float64 // spacing of the frame trigger, s
+	changes uint64
+	changed float64
+}
+
+// look returns the view of a bench's analyzer.
+func (w *world) look(b *bench) view {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.see(b)
+}
+
+func (w *world) see(b *bench) view {
+	v := view{period: nr.Frame.Seconds(), changes: b.changes, changed: b.changed}
+	u, connector := b.routed()
+	if u == nil {
+		return v
+	}
+	v.scene = scene{emission: w.emission(u, connector), path: b.paths[b.closed]}
+	if b.bypass {
+		v.scene.path.pad = 0
+	}
+	if v.scene.emission == nil {
+		return v
+	}
+	if u.duplex == "TDD" {
+		if p, err := nr.TDDPattern(u.carrier.SCS); err == nil {
+			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
+			v.period = p.Period.Seconds()
+		}
+	}
+	for _, s := range v.scene.emission.shapes {
+		v.input += s.power * v.scene.path.gain(s.centre)
+	}
+	for _, l := range v.scene.emission.lines {
+		v.input += l.power * v.scene.path.gain(l.frequency)
+	}
+	return v
+}
+
+// settle works out what follows from a change on a bench: what the rail gives,
+// which units lose their supply, what reaches the analyzer. The lock is held.
+func (w *world) settle(b *bench) {
+	b.changes++
+	b.changed = w.clock.now()
+	w.load(b)
+	if !b.powered() {
+		for _, u := range b.units {
+			if u != nil && u.on {
+				w.mute(u, "supply lost")
+			}
+		}
+		w.load(b)
+	}
+	average := decibels(w.see(b).input)
+	over := average+peakRatio > float64(b.config.MaxInput)
+	if over && !b.over {
+		name := b.name + "-analyzer"
+		detail := fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+peakRatio, b.config.MaxInput)
+		b.damage = append(b.damage, fmt.Sprintf("%s: %s, at %.3f s", name, detail, b.changed))
+		w.journal.note(name, "damage", "%s", detail)
+	}
+	b.over = over
+}
+
+// load works out voltage and current of the rail.
+func (w *world) load(b *bench) {
+	b.rail.actual, b.rail.current = 0, 0
+	if !b.rail.on {
+		return
+	}
+	watts := 0.0
+	for _, u := range b.units {
+		if u == nil {
+			continue
+		}
+		watts += idleWatts
+		if u.on {
+			watts += milliwatts(float64(u.carrier.Power)-30) * float64(len(u.tx.chains)) / efficiency
+		}
+	}
+	b.rail.actual = b.rail.volts
+	if b.rail.volts > 0 {
+		b.rail.current = watts / b.rail.volts
+	}
+	if b.rail.current > b.rail.amps { // constant current: the voltage gives way
+		b.rail.actual *= b.rail.amps / b.rail.current
+		b.rail.current = b.rail.amps
+		w.journal.note(b.name+"-supply", "current limit", "%.2f A, voltage down to %.1f V", b.rail.amps, b.rail.actual)
+	}
+}
+
+// bypass takes the pads of a bench out of its paths, or puts them back.
+func (w *world) bypass(b *bench, missing bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	b.bypass = missing
+	w.settle(b)
+}
+
+// powered reports whether the rail can run radio units.
+func (b *bench) powered() bool {
+	return b.rail.on && math.Abs(b.rail.actual-nominalVolts) <= nominalVolts*voltsTolerance
+}
+
+// transmit switches every connector of a unit on.
+func (w *world) transmit(u *unit) {
+	now := w.clock.now()
+	w.journal.note(u.config.Serial, "transmit on", "%s, %s, build %s", rf.Hertz(u.carrier.Center), u.carrier.Power, u.build)
+	u.on = true
+	u.heat.aim(1, now)
+	u.housing.aim(1, now)
+	w.settle(u.bench)
+}
+
+// mute switches every connector of a unit off; reason goes to the journal.
+func (w *world) mute(u *unit, reason string) {
+	if !u.on {
+		w.journal.note(u.config.Serial, "transmit off", "already")
+		return
+	}
+	now := w.clock.now()
+	u.on = false
+	u.heat.aim(0, now)
+	u.housing.aim(0, now)
+	w.journal.note(u.config.Serial, "transmit off", "%s", reason)
+}
