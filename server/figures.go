@@ -61,19 +61,20 @@ func figureText(v any, unit string) string {
 	case !ok:
 		return none
 	case unit == "Hz":
-		return minus(hertzText(x))
+		// Seven figures are a part in ten million: a raster point in every band.
+		return minus(hertzText(x, 7))
 	default:
 		return minus(strconv.FormatFloat(x, 'f', 2, 64)) + " " + unit
 	}
 }
 
-func hertzText(x float64) string {
+// hertzText prints a frequency to so many figures with the largest fitting unit.
+func hertzText(x float64, figures int) string {
 	if x == 0 {
 		return "0 Hz"
 	}
-	// Seven figures are a part in ten million: a raster point in every band.
-	digits := math.Pow(10, 6-math.Floor(math.Log10(math.Abs(x))))
-	return rf.Hertz(math.Round(x*digits) / digits).String()
+	scale := math.Pow(10, float64(figures-1)-math.Floor(math.Log10(math.Abs(x))))
+	return rf.Hertz(math.Round(x*scale) / scale).String()
 }
 
 // marginText prints a margin with its sign: plus passes.
@@ -83,6 +84,9 @@ func marginText(v any, unit string) string {
 		return none
 	}
 	text := figureText(x, unit)
+	if unit == "Hz" {
+		text = minus(hertzText(x, 4))
+	}
 	if x >= 0 {
 		return "+" + text
 	}
@@ -112,7 +116,7 @@ func spanText(from, to *float64) string {
 }
 
 func conditionText(c api.Conditions) string {
-	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz), hertzText(c.SCSHz), c.RFChannel, c.Connector)
+	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz, 7), hertzText(c.SCSHz, 7), c.RFChannel, c.Connector)
 }
 
 // slug makes a word safe for the name of an element or a class.

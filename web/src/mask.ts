@@ -11,13 +11,24 @@ export interface Piece {
   key: string;
 }
 
-/** Pieces of the masks that concern a trace, cut to its span, in rising order. */
-export function masksOf(limits: Limit[], trace: Trace): Piece[] {
+/** A span of frequency in hertz. */
+export interface Span {
+  from: number;
+  to: number;
+}
+
+/** The span of several traces. */
+export function spanOf(traces: Trace[]): Span {
+  return { from: Math.min(...traces.map((t) => t.start_hz)), to: Math.max(...traces.map((t) => t.stop_hz)) };
+}
+
+/** Pieces of the masks that concern a span, cut to it, in rising order. */
+export function masksOf(limits: Limit[], span: Span): Piece[] {
   const pieces: Piece[] = [];
   for (const limit of limits) {
     const piece = pieceOf(limit);
-    if (!piece || piece.to <= trace.start_hz || piece.from >= trace.stop_hz) continue;
-    pieces.push(cut(piece, trace.start_hz, trace.stop_hz));
+    if (!piece || piece.to <= span.from || piece.from >= span.to) continue;
+    pieces.push(cut(piece, span.from, span.to));
   }
   return pieces.sort((a, b) => a.from - b.from);
 }

@@ -2,20 +2,21 @@
 // filters they are held against, and the point with the least margin.
 import uPlot from "uplot";
 import { readInk, type Ink, paint, type Scene } from "./paint";
-import { masksOf, neighbours, traceOf, worstOf } from "./mask";
+import { masksOf, neighbours, spanOf, traceOf, worstOf, type Span } from "./mask";
 import { figure, hertz, margin } from "./words";
-import { fetchCase, fetchLevels, fetchSeries, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
+import { fetchCase, fetchSeries, fetchTogether, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
 
 const MHZ = 1e6;
+
+/** The choice that shows every sweep of a case in one drawing. */
+const ALL = "all";
 
 /** Draws every plot below root that was not drawn yet. */
 export function drawPlots(root: ParentNode): void {
   for (const element of root.querySelectorAll<HTMLElement>("figure.plot[data-state=waiting]")) {
     element.dataset.state = "loading";
-    new Plot(element).open().catch((reason: unknown) => {
-      element.dataset.state = "failed";
-      text(element, ".plot-note", `The plot could not be drawn: ${reason instanceof Error ? reason.message : String(reason)}`);
-    });
+    const plot = new Plot(element);
+    plot.open().catch((reason: unknown) => plot.fail(reason));
   }
 }
 
@@ -42,18 +43,22 @@ class Plot {
     const c = await fetchCase(this.root.dataset.case ?? "");
     const series = await fetchSeries(c.id);
     const worst = worstOf(c.results);
+    if (c.traces.length === 0) throw new Error("this case has no trace");
     const choice = part<HTMLSelectElement>(this.root, ".plot-choice");
-    choice.replaceChildren(...c.traces.map((t) => new Option(`${t.role}: ${hertz(t.start_hz)} to ${hertz(t.stop_hz)}`, String(t.number))));
-    choice.disabled = c.traces.length < 2;
-    const first = traceOf(c, worst);
-    if (!first) throw new Error("this case has no trace");
-    choice.value = String(first.number);
-    choice.addEventListener("change", () => {
-      const trace = c.traces.find((t) => String(t.number) === choice.value);
-      if (trace) void this.show(c, trace, series, worst);
-    });
+    const options = c.traces.map((t) => new Option(`${titleOf(c, t)}: ${hertz(t.start_hz)} to ${hertz(t.stop_hz)}`, String(t.number)));
+    if (c.traces.length > 1) options.unshift(new Option(`every sweep (${c.traces.length})`, ALL));
+    choice.replaceChildren(...options);
+    choice.disabled = options.length < 2;
+    choice.value = firstChoice(c, worst);
+    const show = () => this.show(c, c.traces.filter((t) => choice.value === ALL || choice.value === String(t.number)), series, worst);
+    choice.addEventListener("change", () => show().catch((reason: unknown) => this.fail(reason)));
     this.follow();
-    await this.show(c, first, series, worst);
+    await show();
+  }
+
+  fail(reason: unknown): void {
+    this.root.dataset.state = "failed";
+    text(this.root, ".plot-note", `The plot could not be drawn: ${reason instanceof Error ? reason.message : String(reason)}`);
   }
 
   /** Keeps the drawing in step with the window and the colour scheme. */
@@ -70,18 +75,19 @@ class Plot {
     return { width, height: Math.round(Math.min(420, Math.max(260, width * 0.36))) };
   }
 
-  private async show(c: Case, trace: Trace, all: Series[], worst: Result | undefined): Promise<void> {
+  private async show(c: Case, traces: Trace[], all: Series[], worst: Result | undefined): Promise<void> {
     this.root.dataset.state = "loading";
-    const levels = await fetchLevels(c.id, trace, this.size().width);
-    const series = all.filter((s) => inside(s, trace));
-    const here = c.results.filter((r) => r.at_hz !== null && trace.start_hz <= r.at_hz && r.at_hz <= trace.stop_hz);
+    const levels = await fetchTogether(c.id, traces, this.size().width);
+    const span = spanOf(traces);
+    const series = all.filter((s) => inside(s, span));
+    const here = c.results.filter((r) => r.at_hz !== null && span.from <= r.at_hz && r.at_hz <= span.to);
     const mark = worst && here.includes(worst) ? worst : worstOf(here);
     this.scene = {
-      carrier: c.conditions, masks: masksOf(c.limits, trace), channels: neighbours(c), series,
+      carrier: c.conditions, masks: masksOf(c.limits, span), channels: neighbours(c), series,
       worst: mark && mark.unit === "dBm" && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
     };
     this.draw(levels);
-    this.describe(trace, series, mark ?? worst);
+    this.describe(traces, series, mark ?? worst);
     this.root.dataset.state = "drawn";
   }
 
@@ -108,7 +114,7 @@ class Plot {
           setCursor: [(u) => this.read(u)],
         },
       },
-      [Array.from(levels.x, (f) => f / MHZ), Array.from(levels.y)],
+      [levels.x.map((f) => f / MHZ), levels.y],
       part(this.root, ".plot-area"),
     );
   }
@@ -120,10 +126,11 @@ class Plot {
     text(this.root, ".plot-cursor", x === undefined || y === undefined || y === null ? "" : `Under the cursor: ${hertz(x * MHZ)}, ${figure(y, "dBm")}`);
   }
 
-  private describe(trace: Trace, series: Series[], worst: Result | undefined): void {
+  private describe(traces: Trace[], series: Series[], worst: Result | undefined): void {
     const bandwidths = [...new Set(series.map((s) => hertz(s.measurement_bandwidth_hz)))].join(" and ");
-    const place = trace.at_connector ? "at the connector" : "at the analyzer, not corrected";
-    text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${hertz(trace.rbw_hz)}.` +
+    const place = traces.every((t) => t.at_connector) ? "at the connector" : "at the analyzer, not corrected";
+    const resolutions = [...new Set(traces.map((t) => hertz(t.rbw_hz)))].join(", ");
+    text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${resolutions}.` +
       (bandwidths ? ` Strong line: the same referred to the measurement bandwidth of the limit, ${bandwidths}.` : "") +
       (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Drag to zoom, double-click to see all.");
     const readout = part(this.root, ".plot-worst");
@@ -140,18 +147,29 @@ class Plot {
   }
 }
 
-function inside(s: Series, trace: Trace): boolean {
+/** The sweeps of a mask belong together; those of the spurious range are too far apart. */
+function firstChoice(c: Case, worst: Result | undefined): string {
+  if (c.traces.length > 1 && c.clause !== "6.6.5") return ALL;
+  return String(traceOf(c, worst)?.number ?? ALL);
+}
+
+/** Sweeps taken for one limit carry its key; people read its title. */
+function titleOf(c: Case, trace: Trace): string {
+  return c.results.find((r) => r.key === trace.role)?.title ?? trace.role;
+}
+
+function inside(s: Series, span: Span): boolean {
   const first = s.frequencies_hz[0];
   const last = s.frequencies_hz[s.frequencies_hz.length - 1];
-  return first !== undefined && last !== undefined && last > trace.start_hz && first < trace.stop_hz;
+  return first !== undefined && last !== undefined && last > span.from && first < span.to;
 }
 
 /** The span of levels that shows trace, series, masks and worst point. */
 function reach(levels: Levels, scene: Scene): [number, number] {
   let low = Infinity;
   let high = -Infinity;
-  const see = (v: number) => {
-    if (!Number.isFinite(v)) return;
+  const see = (v: number | null) => {
+    if (v === null || !Number.isFinite(v)) return;
     low = Math.min(low, v);
     high = Math.max(high, v);
   };

@@ -64,9 +64,10 @@ export interface Series {
   levels_dbm: number[];
 }
 
+/** Rising hertz, and dBm at each; null where neighbouring sweeps leave a gap. */
 export interface Levels {
-  x: Float64Array; // hertz
-  y: Float32Array; // dBm
+  x: number[];
+  y: (number | null)[];
 }
 
 async function get(path: string): Promise<Response> {
@@ -87,11 +88,34 @@ export async function fetchSeries(id: number): Promise<Series[]> {
 export async function fetchLevels(id: number, trace: Trace, columns: number): Promise<Levels> {
   const answer = await get(`/api/v1/cases/${id}/traces/${trace.number}?columns=${columns}`);
   const view = new DataView(await answer.arrayBuffer());
-  const y = new Float32Array(view.byteLength / 4);
-  for (let i = 0; i < y.length; i++) y[i] = view.getFloat32(4 * i, true);
   const start = Number(answer.headers.get("Benchyard-Start-Hz"));
   const step = Number(answer.headers.get("Benchyard-Step-Hz"));
-  const x = new Float64Array(y.length);
-  for (let i = 0; i < x.length; i++) x[i] = start + i * step;
-  return { x, y };
+  const levels: Levels = { x: [], y: [] };
+  for (let i = 0; 4 * i < view.byteLength; i++) {
+    levels.x.push(start + i * step);
+    levels.y.push(view.getFloat32(4 * i, true));
+  }
+  return levels;
+}
+
+/** Several traces as one line, in rising frequency; what overlaps is drawn once. */
+export async function fetchTogether(id: number, traces: Trace[], columns: number): Promise<Levels> {
+  const rising = [...traces].sort((a, b) => a.start_hz - b.start_hz);
+  const parts = await Promise.all(rising.map((t) => fetchLevels(id, t, columns)));
+  const all: Levels = { x: [], y: [] };
+  for (const [n, part] of parts.entries()) {
+    const end = all.x[all.x.length - 1] ?? -Infinity;
+    const first = part.x.findIndex((f) => f > end);
+    if (first < 0) continue;
+    const next = part.x[first] ?? end;
+    if (n > 0 && next - end > 2 * (rising[n]?.step_hz ?? 0)) {
+      all.x.push((end + next) / 2);
+      all.y.push(null);
+    }
+    for (let i = first; i < part.x.length; i++) {
+      all.x.push(part.x[i] ?? 0);
+      all.y.push(part.y[i] ?? null);
+    }
+  }
+  return all;
 }

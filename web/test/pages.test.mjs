@@ -1,0 +1,172 @@
+// Drives the pages of a running server with a real browser.
+//
+//   BENCHYARD_URL    address of the server, with at least one measured campaign
+//   BENCHYARD_SHOTS  folder for screenshots; none are taken without it
+//   CHROMIUM         the browser; /usr/bin/chromium when not given
+import assert from "node:assert/strict";
+import { join } from "node:path";
+import { after, before, test } from "node:test";
+import { chromium } from "playwright-core";
+
+const base = process.env.BENCHYARD_URL;
+const shots = process.env.BENCHYARD_SHOTS;
+const screen = { width: 1366, height: 768 };
+let browser;
+
+before(async () => {
+  assert.ok(base, "set BENCHYARD_URL to the address of a running server");
+  browser = await chromium.launch({
+    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+    args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+      "--disable-component-update", "--disable-sync"],
+  });
+});
+
+after(async () => browser?.close());
+
+/** Opens a page that fails the test on script errors, refused content and requests to anywhere else. */
+async function open(t, path, options = {}) {
+  const context = await browser.newContext({ viewport: screen, colorScheme: "light", ...options });
+  const page = await context.newPage();
+  const complaints = [];
+  page.on("pageerror", (e) => complaints.push(`script error: ${e.message}`));
+  page.on("console", (m) => m.type() === "error" && complaints.push(`console: ${m.text()}`));
+  page.on("request", (r) => !r.url().startsWith(base) && !r.url().startsWith("data:") && complaints.push(`foreign request: ${r.url()}`));
+  t.after(async () => {
+    await context.close();
+    assert.deepEqual(complaints, []);
+  });
+  const answer = await page.goto(base + path);
+  assert.equal(answer.status(), 200, path);
+  return page;
+}
+
+async function shoot(page, name) {
+  if (!shots) return;
+  for (const colorScheme of ["light", "dark"]) {
+    await page.emulateMedia({ colorScheme });
+    await page.screenshot({ path: join(shots, `${name}-${colorScheme}.png`) });
+  }
+  await page.emulateMedia({ colorScheme: "light" });
+}
+
+async function fitsTheScreen(page) {
+  const width = await page.evaluate(() => document.documentElement.scrollWidth);
+  assert.ok(width <= screen.width, `the page is ${width} pixels wide, the screen ${screen.width}`);
+}
+
+/** Follows links from the newest campaign to its first run: the one that needs attention most. */
+async function toFirstRun(page) {
+  await page.goto(`${base}/campaigns`);
+  await page.locator("tbody th a").first().click();
+  await page.locator(".matrix tbody tr:has(.cell-margin) th a").first().click();
+  await page.waitForURL(/\/runs\//);
+}
+
+async function drawn(page) {
+  await page.waitForSelector("figure.plot[data-state=drawn]", { timeout: 20_000 });
+  const colours = await page.locator("figure.plot canvas").evaluate((canvas) => {
+    const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+    return new Set(new Uint32Array(data.buffer)).size;
+  });
+  assert.ok(colours > 4, `the canvas holds ${colours} colours, so nothing was drawn`);
+}
+
+test("the bench board shows every bench, marked as simulated, and listens", async (t) => {
+  const page = await open(t, "/");
+  assert.ok(await page.locator(".bench").count() > 0, "no bench on the board");
+  assert.ok(await page.locator(".simulated").isVisible());
+  await page.waitForFunction(() => performance.getEntriesByType("resource").length > 1);
+  const stream = await page.evaluate(async () => {
+    const source = new EventSource(document.body.getAttribute("sse-connect"));
+    const state = await new Promise((r) => { source.onopen = () => r("open"); source.onerror = () => r("refused"); });
+    source.close();
+    return state;
+  });
+  assert.equal(stream, "open");
+  await fitsTheScreen(page);
+  await shoot(page, "board");
+});
+
+test("a keyboard finds its way, and sees where it is", async (t) => {
+  const page = await open(t, "/");
+  await page.keyboard.press("Tab");
+  await page.keyboard.press("Tab");
+  const focus = await page.evaluate(() => {
+    const at = document.activeElement;
+    return { text: at.textContent, outline: getComputedStyle(at).outlineStyle };
+  });
+  assert.deepEqual(focus, { text: "Benches", outline: "solid" });
+});
+
+test("a campaign shows its units, fails first", async (t) => {
+  const page = await open(t, "/campaigns");
+  await shoot(page, "campaigns");
+  await page.locator("tbody th a").first().click();
+  const verdicts = await page.locator(".matrix tbody tr > td:nth-child(2)").allInnerTexts();
+  assert.ok(verdicts.length > 0, "the campaign has no rows");
+  const fails = verdicts.map((v) => v.trim() === "fail");
+  assert.deepEqual(fails, [...fails].sort((a, b) => b - a), "fails do not stand first");
+  await fitsTheScreen(page);
+  await shoot(page, "campaign");
+});
+
+test("a run shows its figures and the plot of its worst case", async (t) => {
+  const page = await open(t, "/campaigns");
+  await toFirstRun(page);
+  await drawn(page);
+  assert.match(await page.locator(".plot-worst").innerText(), /^Least margin [+−][\d.]+ (dB|[kM]?Hz): /);
+  const verdicts = await page.locator(".cases .verdict").count();
+  assert.ok(verdicts > 0, "no judged figure on the page");
+  await fitsTheScreen(page);
+  await shoot(page, "run");
+});
+
+for (const clause of ["6.6.4", "6.6.5"]) {
+  test(`a case of ${clause} shows mask and worst point`, async (t) => {
+    const page = await open(t, "/campaigns");
+    await toFirstRun(page);
+    await page.locator(`.cases th a:text-is("${clause}")`).first().click();
+    await page.waitForURL(/\/cases\//);
+    await drawn(page);
+    const plot = page.locator("figure.plot");
+    assert.ok(Number(await plot.getAttribute("data-masks")) > 0, "no mask was drawn");
+    const worst = page.locator(".plot-worst");
+    assert.ok(Number(await worst.getAttribute("data-hz")) > 0, "the worst point has no place");
+    const margins = await page.locator("table").first().locator("tbody td:nth-child(6)").allInnerTexts();
+    const least = Math.min(...margins.map((m) => Number(m.replace("−", "-").replace(" dB", ""))));
+    assert.ok(Math.abs(Number(await worst.getAttribute("data-margin")) - least) < 0.006, "the plot marks another point than the table");
+    await shoot(page, `case-${clause}`);
+
+    const choice = page.locator(".plot-choice");
+    const options = await choice.locator("option").count();
+    assert.ok(options > 1, "there is only one trace to choose");
+    await choice.selectOption({ index: options - 1 });
+    await drawn(page);
+    await fitsTheScreen(page);
+  });
+}
+
+test("a case of 6.6.3 shows the channels", async (t) => {
+  const page = await open(t, "/campaigns");
+  await toFirstRun(page);
+  await page.locator('.cases th a:text-is("6.6.3")').first().click();
+  await drawn(page);
+  await shoot(page, "case-6.6.3");
+});
+
+test("yield comes with its interval, drawn and in numbers", async (t) => {
+  const page = await open(t, "/yield");
+  assert.ok(await page.locator(".interval svg .bar").count() > 0, "no interval is drawn");
+  assert.match(await page.locator(".interval-text").first().innerText(), /[\d.]+ % \d+ of \d+, [\d.]+ % to [\d.]+ %/);
+  await fitsTheScreen(page);
+  await shoot(page, "yield");
+});
+
+test("pages work without scripts", async (t) => {
+  const page = await open(t, "/", { javaScriptEnabled: false });
+  assert.ok(await page.locator(".bench").count() > 0);
+  await page.goto(`${base}/campaigns`);
+  await page.locator("tbody th a").first().click();
+  assert.ok(await page.locator(".matrix tbody tr").count() > 0);
+});
