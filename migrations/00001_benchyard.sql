@@ -173,7 +173,7 @@ CREATE TABLE trace (
     rbw_hz    double precision NOT NULL,
     noise_bandwidth_hz double precision NOT NULL,
     settings  jsonb NOT NULL,               -- the sweep that was asked for
-    levels    bytea NOT NULL,               -- zstd over little-endian float32 dBm at the analyzer input
+    levels    bytea NOT NULL,               -- zstd over float32 dBm at the analyzer input, in four byte planes, least significant first
     PRIMARY KEY (case_id, number)
 );
 

@@ -1,7 +1,6 @@
 package results
 
 import (
-	"encoding/binary"
 	"fmt"
 	"math"
 	"sync"
@@ -24,18 +23,23 @@ var (
 	})
 )
 
-// encodeLevels packs levels as little-endian 32-bit floats and compresses
-// them. A level that is no finite 32-bit float is refused.
+// encodeLevels packs levels as 32-bit floats, sorted into four planes, least
+// significant bytes of all levels first, and compresses them. Neighbours on a
+// trace share sign, exponent and leading digits, which the planes lay side by
+// side: noise takes two thirds of its room then, and all of it without. A level
+// that is no finite 32-bit float is refused.
 func encodeLevels(levels []float64) ([]byte, error) {
 	if len(levels) > maxPoints {
 		return nil, fmt.Errorf("results: trace has %d points, at most %d can be stored", len(levels), maxPoints)
 	}
-	raw := make([]byte, 0, 4*len(levels))
+	n := len(levels)
+	raw := make([]byte, 4*n)
 	for i, v := range levels {
 		if math.IsNaN(v) || math.Abs(v) > math.MaxFloat32 {
 			return nil, fmt.Errorf("results: trace point %d is %v, not a measured level", i, v)
 		}
-		raw = binary.LittleEndian.AppendUint32(raw, math.Float32bits(float32(v)))
+		bits := math.Float32bits(float32(v))
+		raw[i], raw[n+i], raw[2*n+i], raw[3*n+i] = byte(bits), byte(bits>>8), byte(bits>>16), byte(bits>>24)
 	}
 	e, err := encoder()
 	if err != nil {
@@ -63,7 +67,8 @@ func decodeLevels(packed []byte, points int) ([]float64, error) {
 	}
 	levels := make([]float64, points)
 	for i := range levels {
-		levels[i] = float64(math.Float32frombits(binary.LittleEndian.Uint32(raw[4*i:])))
+		bits := uint32(raw[i]) | uint32(raw[points+i])<<8 | uint32(raw[2*points+i])<<16 | uint32(raw[3*points+i])<<24
+		levels[i] = float64(math.Float32frombits(bits))
 		if math.IsNaN(levels[i]) || math.IsInf(levels[i], 0) {
 			return nil, fmt.Errorf("results: point %d of a stored trace is %v", i, levels[i])
 		}
