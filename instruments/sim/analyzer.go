@@ -142,15 +142,20 @@ func (a *analyzer) senseCommands() []command {
 	s := &a.settings
 	return []command{
 		numberCommand("[:SENSe]:BANDwidth|BWIDth[:RESolution]", "HZ", 1, 10e6, &s.rbw, a.touched),
-		numberCommand("[:SENSe]:BANDwidth|BWIDth:VIDeo", "HZ", 1, 50e6, &s.vbw, a.touched),
+		a.coupled("[:SENSe]:BANDwidth|BWIDth:VIDeo", "HZ", 1, 50e6, &s.vbw, func() float64 {
+			if s.vbw == 0 {
+				return 3 * s.rbw
+			}
+			return s.vbw
+		}),
 		{notation: "[:SENSe]:BANDwidth|BWIDth:VIDeo:AUTO", set: a.automatic(&s.vbw, func() float64 { return 3 * s.rbw }),
 			get: answer(func() string { return digit(s.vbw == 0) })},
 		choiceCommand("[:SENSe]:DETector[:FUNCtion]", "RMS|POSitive|SAMPle", &s.detector, a.touch),
 		boolCommand("[:SENSe]:AVERage[:STATe]", &a.averaging, a.touch),
 		{notation: "[:SENSe]:AVERage:COUNt", set: a.integer(1, 100000, &a.count), get: answer(func() string { return fmt.Sprint(a.count) })},
 		choiceCommand("[:SENSe]:AVERage:TYPE", "RMS", &a.average, a.touch),
-		numberCommand("[:SENSe]:SWEep:TIME", "S", 1e-6, 4000, &s.sweepTime, a.touched),
-		{notation: "[:SENSe]:SWEep:TIME:AUTO", set: a.automatic(&s.sweepTime, s.time), get: answer(func() string { return digit(s.sweepTime == 0) })},
+		a.coupled("[:SENSe]:SWEep:TIME", "S", 1e-6, 4000, &s.sweepTime, func() float64 { return s.time() }),
+		{notation: "[:SENSe]:SWEep:TIME:AUTO", set: a.automatic(&s.sweepTime, func() float64 { return s.time() }), get: answer(func() string { return digit(s.sweepTime == 0) })},
 		{notation: "[:SENSe]:SWEep:POINts", set: a.integer(2, mostPoints, &s.points), get: answer(func() string { return fmt.Sprint(s.points) })},
 		numberCommand("[:SENSe]:POWer[:RF]:ATTenuation", "DB", 0, mostAttenuation, &s.attenuation, func(float64) error {
 			s.attenuation = math.Round(s.attenuation/attenuationStep) * attenuationStep
@@ -161,6 +166,14 @@ func (a *analyzer) senseCommands() []command {
 		choiceCommand("[:SENSe]:ROSCillator:SOURce", "INTernal|EXTernal", &a.reference, a.touch),
 		{notation: "[:SENSe]:ROSCillator:LOCKed", get: answer(func() string { return "1" })},
 	}
+}
+
+// coupled is a number that follows other settings: the query answers the value
+// in force, whatever was set.
+func (a *analyzer) coupled(notation, unit string, low, high float64, p *float64, actual func() float64) command {
+	c := numberCommand(notation, unit, low, high, p, a.touched)
+	c.get = func(g *args) (string, error) { return queried(g, actual(), low, high) }
+	return c
 }
 
 // automatic is a coupling switch: ON forgets the set value, OFF freezes the

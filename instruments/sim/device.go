@@ -195,7 +195,7 @@ func (d *device) lookup(header string, query bool) (*lookup, error) {
 	found := d.match(header, query)
 	if found == nil {
 		bare := stripSuffixes(header)
-		if bare != header && d.match(bare, query) != nil {
+		if bare != header && header[0] == ':' && d.match(bare, query) != nil {
 			return nil, scpi.StandardError(-114, header)
 		}
 		return nil, scpi.StandardError(-113, key)

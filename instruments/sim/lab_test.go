@@ -135,7 +135,8 @@ func (c *client) do(message string) {
 // refused sends commands that must leave an error of that number.
 func (c *client) refused(message string, number int) {
 	c.t.Helper()
-	if got := c.ask(message + ";:SYST:ERR?"); !strings.HasPrefix(got, fmt.Sprint(number)+",") {
+	c.send(message)
+	if got := c.ask("SYST:ERR?"); !strings.HasPrefix(got, fmt.Sprint(number)+",") {
 		c.t.Errorf("%q: %s, want error %d", message, got, number)
 	}
 }
@@ -181,18 +182,8 @@ func TestConfigRefusals(t *testing.T) {
 
 // A lab comes back on the ports of BasePort, and says so when they are taken.
 func TestFixedPorts(t *testing.T) {
-	probe, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	base := probe.Addr().(*net.TCPAddr).Port
-	probe.Close()
 	c := Demo(1)
-	c.BasePort = base - 100
-	first, err := Start(context.Background(), c, nil)
-	if err != nil {
-		t.Skipf("ports from %d are in use: %v", c.BasePort, err)
-	}
+	first := startOnFixedPorts(t, &c)
 	if l, err := Start(context.Background(), c, nil); err == nil {
 		l.Close()
 		t.Error("second lab started on the same ports")
@@ -207,6 +198,21 @@ func TestFixedPorts(t *testing.T) {
 	if string(again.Inventory()) != inventory {
 		t.Error("inventory changed although seed and ports did not")
 	}
+}
+
+// startOnFixedPorts looks for 40 free ports in a row below the ephemeral range.
+func startOnFixedPorts(t *testing.T, c *Config) *Lab {
+	t.Helper()
+	var last error
+	for c.BasePort = 21000; c.BasePort < 31000; c.BasePort += 200 {
+		l, err := Start(context.Background(), *c, nil)
+		if err == nil {
+			return l
+		}
+		last = err
+	}
+	t.Fatalf("no free ports: %v", last)
+	return nil
 }
 
 // The lab ends with its context, cutting connections in the middle of a wait.
