@@ -40,7 +40,7 @@ func serverAccount(named, data string) (account, error) {
 			return a, nil
 		}
 	}
-	return account{}, errors.New("postgres: PostgreSQL cannot run as root, and neither account postgres nor nobody exists; name one with --postgres-user")
+	return account{}, errors.New("postgres: PostgreSQL cannot run as root, and neither account postgres nor nobody exists; create one of them or run as an ordinary user")
 }
 
 func lookupAccount(name string) (account, error) {

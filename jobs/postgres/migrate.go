@@ -19,7 +19,7 @@ import (
 )
 
 // QueueSchema is the schema that holds the tables of the job queue, apart from
-// our own in "public".
+// our own, which lie where the search path of the role points ("public").
 const QueueSchema = "jobq"
 
 // migrationLock is the key of the advisory lock that lets one program migrate
@@ -122,7 +122,7 @@ func (s schema) compare(ctx context.Context, pool *pgxpool.Pool) error {
 	}{
 		{"queue", QueueSchema + ".river_migration", "SELECT coalesce(max(version), 0) FROM " + QueueSchema + ".river_migration WHERE line = 'main'",
 			int64(known[len(known)-1].Version)},
-		{"results store", "public.goose_db_version", "SELECT coalesce(max(version_id), 0) FROM public.goose_db_version WHERE is_applied",
+		{"results store", "goose_db_version", "SELECT coalesce(max(version_id), 0) FROM goose_db_version WHERE is_applied",
 			sources[len(sources)-1].Version},
 	}
 	for _, line := range lines {

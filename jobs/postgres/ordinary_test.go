@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"testing"
 )
 
@@ -34,6 +35,8 @@ func TestAsOrdinaryUser(t *testing.T) {
 	cmd.Dir = home
 	cmd.Env = []string{"HOME=" + home, "TMPDIR=" + home, "PATH=" + os.Getenv("PATH")}
 	cmd.SysProcAttr = nobody.attributes()
+	runtime.LockOSThread() // the signal goes by the thread
+	defer runtime.UnlockOSThread()
 	dieWithParent(cmd.SysProcAttr)
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Errorf("%v\n%s", err, out)

@@ -90,7 +90,10 @@ func Open(ctx context.Context, o Options) (*Database, error) {
 	}
 	if o.URL != "" {
 		db := &Database{URL: o.URL}
-		return db, db.connect(ctx, o.Name)
+		if err := db.connect(ctx, o.Name); err != nil {
+			return nil, err
+		}
+		return db, nil
 	}
 	return openPrivate(ctx, o)
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"syscall"
 	"time"
@@ -91,6 +92,8 @@ func (c cluster) startTestServer(ctx context.Context) (err error) {
 	if c.ping(ctx) == nil {
 		return nil
 	}
+	runtime.LockOSThread() // for the parent-death signal of initdb
+	defer runtime.UnlockOSThread()
 	if err := c.create(ctx, nil, "--no-sync"); err != nil {
 		return err
 	}
@@ -132,7 +135,7 @@ func (c cluster) awaitTestServer(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			said, _ := os.ReadFile(c.logFile())
-			return fmt.Errorf("postgres: the test server in %s does not come up: %s; last: %w", c.root, reason(string(said)), err)
+			return fmt.Errorf("postgres: the test server in %s does not come up: %s; last: %w; remove that directory to start afresh", c.root, reason(string(said)), err)
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
