@@ -100,7 +100,12 @@ func (d *Document) decodeStruct(path string, n *node, dst reflect.Value) {
 	}
 	for _, key := range keys {
 		required := dst.Type().Field(fields[key]).Tag.Get("document") == "required"
-		if _, ok := given[key]; required && !ok && !excused[key] {
+		_, ok := given[key]
+		switch {
+		case ok:
+		case excused[key]:
+			d.mark(join(path, key))
+		case required:
 			d.lose(join(path, key), n.position, fmt.Sprintf("missing key %q", key))
 		}
 	}

@@ -173,6 +173,11 @@ func (d *Document) add(at position, message string) {
 // lose records a problem that leaves the path without a value.
 func (d *Document) lose(path string, at position, message string) {
 	d.add(at, message)
+	d.mark(path)
+}
+
+// mark notes that the path has no value to check.
+func (d *Document) mark(path string) {
 	d.lost[path] = true
 	for up, ok := parent(path); ok; up, ok = parent(up) {
 		d.above[up] = true

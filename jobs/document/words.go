@@ -57,9 +57,13 @@ func (d *Document) OneOf(path, noun, value string, known ...string) bool {
 	if slices.Contains(known, value) {
 		return true
 	}
-	if near, ok := Nearest(value, known); ok {
+	near, ok := Nearest(value, known)
+	switch {
+	case len(known) == 0:
+		d.Report(path, "unknown %s %q; the document has none", noun, value)
+	case ok:
 		d.Report(path, "unknown %s %q; did you mean %q?", noun, value, near)
-	} else {
+	default:
 		d.Report(path, "unknown %s %q; want one of: %s", noun, value, strings.Join(known, ", "))
 	}
 	return false

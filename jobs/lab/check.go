@@ -3,6 +3,7 @@ package lab
 import (
 	"fmt"
 	"regexp"
+	"slices"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/document"
@@ -100,11 +101,11 @@ func (c *checker) instruments() {
 	}
 }
 
-// need reports keys that one role cannot do without.
-func (c *checker) need(path, role string, keys ...string) {
+// need reports keys that one kind of item cannot do without.
+func (c *checker) need(path, kind string, keys ...string) {
 	for _, key := range keys {
 		if !c.Has(path + "." + key) {
-			c.Report(path+"."+key, "missing key %q; every %s needs it", key, role)
+			c.Report(path+"."+key, "missing key %q; every %s needs it", key, kind)
 		}
 	}
 }
@@ -145,14 +146,10 @@ func (c *checker) benchUses(path, bench, role, instrument string, usedBy map[str
 	i, ok := c.lab.Instrument(instrument)
 	switch {
 	case !ok:
-		names := make([]string, len(c.lab.Instruments))
-		for n, other := range c.lab.Instruments {
-			names[n] = other.Name
-		}
-		c.OneOf(path, "instrument", instrument, names...)
+		c.OneOf(path, "instrument", instrument, names(c.lab.Instruments, func(i Instrument) string { return i.Name })...)
 		return
 	case i.Role != role:
-		c.Report(path, "instrument %q is a %s, not a %s", instrument, i.Role, role)
+		c.Report(path, "instrument %q has the role %q; the bench wants it as %q", instrument, i.Role, role)
 	case usedBy[instrument] != "":
 		c.Report(path, "instrument %q is on bench %q already", instrument, usedBy[instrument])
 	}
@@ -179,6 +176,17 @@ func wrongPoint(p rf.CorrectionPoint) string {
 		return fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
 	}
 	return ""
+}
+
+// names lists what can be referred to, each name once.
+func names[T any](list []T, name func(T) string) []string {
+	var all []string
+	for _, item := range list {
+		if n := name(item); n != "" && !slices.Contains(all, n) {
+			all = append(all, n)
+		}
+	}
+	return all
 }
 
 // at writes a path.

@@ -44,8 +44,11 @@ func (c *checker) paths() {
 }
 
 func (c *checker) correction(path string, p Path) {
-	if c.Has(path + ".correction_file") {
-		return // read, and checked on the way
+	if c.Has(path + ".correction_file") { // its rows are checked as they are read
+		if c.Has(path + ".correction") {
+			c.Report(path+".correction_file", "the path has a correction and a correction_file; want one of them")
+		}
+		return
 	}
 	if len(p.Correction) == 0 {
 		c.Report(path+".correction", "the path has no correction; want correction with rows of frequency, loss and uncertainty, or correction_file")
@@ -144,22 +147,21 @@ func (c *checker) units() {
 		}
 		unitType, known := c.lab.Type(u.Type)
 		if !known {
-			names := make([]string, len(c.lab.Types))
-			for i, t := range c.lab.Types {
-				names[i] = t.Name
-			}
-			c.OneOf(path+".type", "radio unit type", u.Type, names...)
+			c.OneOf(path+".type", "radio unit type", u.Type, names(c.lab.Types, func(t RadioUnitType) string { return t.Name })...)
 		}
 		if !u.Mounted() {
 			if u.Slot != 0 {
 				c.Report(path+".slot", "slot %d without a bench", u.Slot)
 			}
-			if u.Resource != "" {
-				c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
-			}
+		} else {
+			c.need(path, "radio unit on a bench", "resource")
+		}
+		if c.Has(path + ".resource") {
+			c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
+		}
+		if !u.Mounted() {
 			continue
 		}
-		c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
 		bench, ok := c.bench(path+".bench", u.Bench)
 		if !ok || !c.slot(path+".slot", bench, u.Slot) {
 			continue
@@ -192,11 +194,7 @@ func (c *checker) covered(path string, u RadioUnit, t RadioUnitType) {
 func (c *checker) bench(path, bench string) (Bench, bool) {
 	b, ok := c.lab.Bench(bench)
 	if !ok {
-		names := make([]string, len(c.lab.Benches))
-		for i, other := range c.lab.Benches {
-			names[i] = other.Name
-		}
-		c.OneOf(path, "bench", bench, names...)
+		c.OneOf(path, "bench", bench, names(c.lab.Benches, func(b Bench) string { return b.Name })...)
 	}
 	return b, ok
 }

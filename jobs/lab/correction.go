@@ -23,28 +23,30 @@ var correctionHeader = [...]string{"frequency_hz", "loss_db", "uncertainty_db"}
 // the document with the rows in place of the names.
 func inline(files fs.FS, d *document.Document, data []byte, l *Lab) ([]byte, document.Problems) {
 	var problems document.Problems
-	lines := strings.SplitAfter(string(data), "\n")
-	// From the end to the start, so that a splice moves nothing still to come.
-	for i := len(l.Paths) - 1; i >= 0; i-- {
+	for i := range l.Paths {
 		p := &l.Paths[i]
 		if p.CorrectionFile == "" {
 			continue
 		}
-		name, where := p.CorrectionFile, at("paths[%d].correction_file", i)
-		text, err := readFile(files, name)
+		text, err := readFile(files, p.CorrectionFile)
 		if err != nil {
-			d.Report(where, "%v", err)
+			d.Report(at("paths[%d].correction_file", i), "%v", err)
 			continue
 		}
-		rows, bad := ParseCorrection(name, text)
-		problems = append(problems, bad...)
-		if d.Has(at("paths[%d].correction", i)) {
-			d.Report(where, "the path has a correction and a correction_file; want one of them")
-			continue
+		rows, bad := ParseCorrection(p.CorrectionFile, text)
+		p.Correction, problems = rows, append(problems, bad...)
+	}
+	lines := strings.SplitAfter(string(data), "\n")
+	// From the end to the start, so that a splice moves nothing still to come.
+	for i := len(l.Paths) - 1; i >= 0; i-- {
+		if p := &l.Paths[i]; p.CorrectionFile != "" {
+			where := at("paths[%d].correction_file", i)
+			line, column := d.Position(where)
+			if !splice(lines, line, column, p.CorrectionFile, p.Correction) {
+				d.Report(where, "%s", oneLine)
+			}
+			p.CorrectionFile = ""
 		}
-		line, column := d.Position(where)
-		splice(lines, line, column, name, rows)
-		p.Correction, p.CorrectionFile = rows, ""
 	}
 	complete := []byte(strings.Join(lines, ""))
 	if len(complete) > document.MaxSize {
@@ -164,27 +166,33 @@ func trimmed(fields []string) []string {
 	return out
 }
 
+// oneLine is what somebody can do about a document that cannot be spliced.
+const oneLine = "the correction cannot be put in the place of its file; write correction_file and the plain name of the file on one line"
+
 // splice replaces "correction_file: NAME", whose value starts at line and
 // column, by the rows. The list is written in brackets, which is right in block
-// and in flow style; its lines are indented far enough for both.
-func splice(lines []string, line, column int, name string, rows rf.Correction) {
-	const key = "correction_file"
+// and in flow style; its lines are indented far enough for both. It reports
+// false when the text is spelled in another way.
+func splice(lines []string, line, column int, name string, rows rf.Correction) bool {
+	const key = "correction_file:"
 	runes := []rune(lines[line-1])
-	before := string(runes[:min(column-1, len(runes))])
-	after := string(runes[len([]rune(before)):])
-	i := strings.LastIndex(before, key)
-	if i < 0 {
-		return // verify refuses what was not replaced
+	before, after := string(runes[:min(column-1, len(runes))]), string(runes[min(column-1, len(runes)):])
+	before, found := strings.CutSuffix(strings.TrimRight(before, " "), key)
+	if !found {
+		return false
 	}
+	found = false
 	for _, spelling := range []string{`"` + name + `"`, `'` + name + `'`, name} {
-		if rest, ok := strings.CutPrefix(after, spelling); ok {
-			after = rest
-			break
+		if rest, ok := strings.CutPrefix(after, spelling); ok && !found {
+			after, found = rest, true
 		}
+	}
+	if !found {
+		return false
 	}
 	indent := strings.Repeat(" ", column+1)
 	var text strings.Builder
-	text.WriteString(before[:i] + "correction: [")
+	text.WriteString(before + "correction: [")
 	for n, p := range rows {
 		if n > 0 {
 			text.WriteString(",\n" + indent)
@@ -192,6 +200,7 @@ func splice(lines []string, line, column int, name string, rows rf.Correction) {
 		fmt.Fprintf(&text, "{frequency: %s, loss: %s, uncertainty: %s}", number(float64(p.Frequency)), number(float64(p.Loss)), number(float64(p.Uncertainty)))
 	}
 	lines[line-1] = text.String() + "]" + after
+	return true
 }
 
 // number writes a value so that it reads back as the same value.

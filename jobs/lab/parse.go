@@ -64,11 +64,8 @@ func decode(file string, data []byte) (*document.Document, *Lab) {
 // verify reads the complete document again: what is stored must say what was parsed.
 func verify(file string, complete []byte, l *Lab) error {
 	d, again := decode(file, complete)
-	if problems := d.Problems(); problems != nil {
-		return problems
+	if d.Problems() == nil && reflect.DeepEqual(l, again) {
+		return nil
 	}
-	if !reflect.DeepEqual(l, again) {
-		return document.Problems{{File: file, Message: "the corrections could not be put into the document; write each correction_file and its name on one line"}}
-	}
-	return nil
+	return document.Problems{{File: file, Message: oneLine}}
 }
