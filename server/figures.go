@@ -30,6 +30,7 @@ var figureFunctions = template.FuncMap{
 	"condition":   conditionText,
 	"json":        func(raw []byte) string { return string(raw) },
 	"lasting":     lastingText,
+	"amount":      amountText,
 	"default": func(fallback, s string) string {
 		if s == "" {
 			return fallback
@@ -117,6 +118,14 @@ func spanText(from, to *float64) string {
 
 func conditionText(c api.Conditions) string {
 	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz, 7), hertzText(c.SCSHz, 7), c.RFChannel, c.Connector)
+}
+
+// amountText prints a count with its noun in the right number.
+func amountText(n int, noun string) string {
+	if n != 1 {
+		noun += "s"
+	}
+	return strconv.Itoa(n) + " " + noun
 }
 
 // slug makes a word safe for the name of an element or a class.

@@ -138,6 +138,7 @@ func (s *Server) routes() *echo.Echo {
 	v1.GET("/openapi.yaml", s.getDocument)
 	v1.GET("/benches", s.getBenches)
 	v1.GET("/campaigns", s.getCampaigns)
+	v1.POST("/campaigns", s.postCampaign)
 	v1.GET("/campaigns/:id", s.getCampaign)
 	v1.POST("/campaigns/:id/cancel", s.cancelCampaign)
 	v1.GET("/campaigns/:id/runs", s.getCampaignRuns)

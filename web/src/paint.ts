@@ -26,6 +26,7 @@ export interface Ink {
   grid: string;
   fail: string;
   ink: string;
+  sheet: string;
 }
 
 export function readInk(): Ink {
@@ -33,7 +34,7 @@ export function readInk(): Ink {
   const of = (name: string) => style.getPropertyValue(`--${name}`).trim();
   return {
     trace: of("trace"), series: of("series"), mask: of("mask"), edge: of("edge"), shade: of("shade"),
-    quiet: of("quiet"), grid: of("line"), fail: of("fail"), ink: of("ink"),
+    quiet: of("quiet"), grid: of("line"), fail: of("fail"), ink: of("ink"), sheet: of("sheet"),
   };
 }
 
@@ -132,5 +133,10 @@ function paintWorst(u: uPlot, worst: { level: number; verdict: string }, ink: In
   const nearRight = x > u.bbox.left + 0.8 * u.bbox.width;
   g.textAlign = nearRight ? "right" : "left";
   const high = y < u.bbox.top + 24 * px;
-  g.fillText(`worst ${figure(worst.level, "dBm")}`, x + (nearRight ? -1.6 : 1.6) * r, y + (high ? 2.6 : -1) * r);
+  const label = `worst ${figure(worst.level, "dBm")}`;
+  const at = [x + (nearRight ? -1.6 : 1.6) * r, y + (high ? 2.6 : -1) * r] as const;
+  g.strokeStyle = ink.sheet; // keeps the words apart from the lines they stand on
+  g.lineWidth = 4 * px;
+  g.strokeText(label, ...at);
+  g.fillText(label, ...at);
 }

@@ -45,7 +45,7 @@ class Plot {
     const worst = worstOf(c.results);
     if (c.traces.length === 0) throw new Error("this case has no trace");
     const choice = part<HTMLSelectElement>(this.root, ".plot-choice");
-    const options = c.traces.map((t) => new Option(`${titleOf(c, t)}: ${hertz(t.start_hz)} to ${hertz(t.stop_hz)}`, String(t.number)));
+    const options = c.traces.map((t) => new Option(titleOf(c, t), String(t.number)));
     if (c.traces.length > 1) options.unshift(new Option(`every sweep (${c.traces.length})`, ALL));
     choice.replaceChildren(...options);
     choice.disabled = options.length < 2;
@@ -97,7 +97,8 @@ class Plot {
     if (!scene) return;
     const [low, high] = reach(levels, scene);
     const ink = () => this.ink;
-    const axis = { stroke: () => ink().quiet, grid: { stroke: () => ink().grid, width: 1 }, ticks: { stroke: () => ink().grid, width: 1 }, font: "12px system-ui" };
+    const values = (_: uPlot, ticks: number[]) => ticks.map((v) => String(v).replace("-", "−"));
+    const axis = { values, stroke: () => ink().quiet, grid: { stroke: () => ink().grid, width: 1 }, ticks: { stroke: () => ink().grid, width: 1 }, font: "12px system-ui" };
     this.drawn = new uPlot(
       {
         ...this.size(),
@@ -108,7 +109,7 @@ class Plot {
           { ...axis, label: "Frequency in MHz", labelSize: 22, size: 38 },
           { ...axis, label: "Level in dBm", labelSize: 22, size: 52 },
         ],
-        series: [{}, { stroke: () => ink().trace, width: 1, points: { show: false } }],
+        series: [{}, { stroke: () => (scene.series.length > 0 ? ink().trace : ink().series), width: 1, points: { show: false } }],
         hooks: {
           draw: [(u) => paint(u, scene, this.ink)],
           setCursor: [(u) => this.read(u)],
@@ -155,7 +156,7 @@ function firstChoice(c: Case, worst: Result | undefined): string {
 
 /** Sweeps taken for one limit carry its key; people read its title. */
 function titleOf(c: Case, trace: Trace): string {
-  return c.results.find((r) => r.key === trace.role)?.title ?? trace.role;
+  return c.results.find((r) => r.key === trace.role)?.title ?? `${trace.role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`;
 }
 
 function inside(s: Series, span: Span): boolean {

@@ -53,6 +53,8 @@ async function shoot(page, name) {
 async function fitsTheScreen(page) {
   const width = await page.evaluate(() => document.documentElement.scrollWidth);
   assert.ok(width <= screen.width, `the page is ${width} pixels wide, the screen ${screen.width}`);
+  const tables = await page.locator(".scroll").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth).length);
+  assert.equal(tables, 0, "a table is wider than the screen");
 }
 
 /** Follows links from the newest campaign to its first run: the one that needs attention most. */
@@ -101,6 +103,7 @@ test("a keyboard finds its way, and sees where it is", async (t) => {
 
 test("a campaign shows its units, fails first", async (t) => {
   const page = await open(t, "/campaigns");
+  await fitsTheScreen(page);
   await shoot(page, "campaigns");
   await page.locator("tbody th a").first().click();
   const verdicts = await page.locator(".matrix tbody tr > td:nth-child(2)").allInnerTexts();
