@@ -142,7 +142,7 @@ func (c cluster) create(ctx context.Context, held *os.File, flags ...string) err
 		if ctx.Err() != nil {
 			return fmt.Errorf("postgres: creating the database in %s: %w", c.data(), ctx.Err())
 		}
-		return fmt.Errorf("postgres: cannot create the database in %s: %s (%w)", c.data(), reason(string(out)), err)
+		return fmt.Errorf("postgres: cannot create the database in %s: %s (initdb: %w); mend that or choose another data directory", c.data(), reason(string(out)), err)
 	}
 	if err := os.Rename(unfinished, c.data()); err != nil {
 		return fmt.Errorf("postgres: creating the data directory: %w", err)
@@ -227,23 +227,27 @@ func (c cluster) ping(ctx context.Context) error {
 	return conn.Close(ctx)
 }
 
-// reason picks the line that says why out of what a PostgreSQL program printed.
+// reason picks the line that says why out of what a PostgreSQL program printed,
+// and the hint that goes with it: on a full disk only the hint says so.
 func reason(output string) string {
-	var last string
+	why, last := "", "it said nothing"
 	for line := range strings.Lines(output) {
 		line = strings.TrimSpace(line)
 		if line == "" {
 			continue
 		}
+		last = line
+		if _, hint, found := strings.Cut(line, "HINT:  "); found && why != "" {
+			return why + " (" + hint + ")"
+		}
 		for _, mark := range []string{"error: ", "fatal: ", "FATAL:  ", "PANIC:  "} {
-			if _, text, found := strings.Cut(line, mark); found {
-				return text
+			if _, text, found := strings.Cut(line, mark); found && why == "" {
+				why = text
 			}
 		}
-		last = line
 	}
-	if last == "" {
-		return "it said nothing"
+	if why != "" {
+		return why
 	}
 	return last
 }

@@ -31,3 +31,18 @@ func TestLogLines(t *testing.T) {
 		t.Errorf("%d lines are kept, the last is %q; want %d and line 119", len(lines.last), lines.reason(), keptLines)
 	}
 }
+
+func TestReason(t *testing.T) {
+	for _, test := range []struct{ output, want string }{
+		{"", "it said nothing"},
+		{"creating\nsomething odd\n", "something odd"},
+		{"ok\ninitdb: error: cannot\ninitdb: removing contents\n", "cannot"},
+		// As PostgreSQL 15 prints it on a file system of 20 MB.
+		{"FATAL:  could not extend file \"base/1/2691\": wrote only 4096 of 8192 bytes at block 20\nHINT:  Check free disk space.\nchild process exited with exit code 1\n",
+			`could not extend file "base/1/2691": wrote only 4096 of 8192 bytes at block 20 (Check free disk space.)`},
+	} {
+		if got := reason(test.output); got != test.want {
+			t.Errorf("reason of %q: %q, want %q", test.output, got, test.want)
+		}
+	}
+}
