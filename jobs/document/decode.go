@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // yamlScalar is what the quantities of the trade implement.
@@ -134,6 +136,11 @@ func (d *Document) decodeScalar(path string, n *node, dst reflect.Value) {
 	ok := n.kind == scalar
 	switch kind := dst.Kind(); {
 	case kind == reflect.String:
+		if i := strings.IndexFunc(n.text, notText); ok && i >= 0 {
+			r, _ := utf8.DecodeRuneInString(n.text[i:])
+			d.lose(path, n.position, fmt.Sprintf("control character %U is not text", r))
+			return
+		}
 		if ok {
 			dst.SetString(n.text)
 		}
@@ -162,6 +169,12 @@ func (d *Document) decodeScalar(path string, n *node, dst reflect.Value) {
 	if !ok {
 		d.lose(path, n.position, fmt.Sprintf("want %s, found %s", wanted(dst.Type()), found(n)))
 	}
+}
+
+// notText finds what an escape can bring in although the bytes of a document
+// may not hold it; no database stores it and no terminal should print it.
+func notText(r rune) bool {
+	return unicode.IsControl(r) && r != '\n' && r != '\t' || r == utf8.RuneError
 }
 
 // fieldsOf returns the exported fields of a struct by key, and the keys in the

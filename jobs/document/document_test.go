@@ -132,6 +132,7 @@ func TestReadRefusesWhatIsNoPlainDocument(t *testing.T) {
 		"%YAML 1.2\n---\nshelf: a\n":    `1:1: directives are not accepted; quote the value if it is text`,
 		"shelf: a\nrows: \xff\n":        `2:7: byte 0xff is not UTF-8 text`,
 		"shelf: \x00\n":                 `1:8: control character 0x00 is not text`,
+		"shelf: \"a\\0\"\n":             `1:8: control character U+0000 is not text`,
 		"just a word":                   `1:1: want a mapping with the keys shelf, simulated, rows, wait, share, spare, rf_channels, found "just a word"`,
 		strings.Repeat("[", 100):        `1:33: lists and mappings nest deeper than 32`,
 		strings.Repeat("- ", 100):       `1:65: lists and mappings nest deeper than 32`,

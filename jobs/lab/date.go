@@ -23,8 +23,9 @@ func DateOf(t time.Time) Date {
 	return Date{time.Date(y, m, d, 0, 0, 0, 0, time.UTC)}
 }
 
-// Before reports whether d is an earlier day than other.
-func (d Date) Before(other Date) bool { return d.day.Before(other.day) }
+// Before reports whether d is an earlier day than other. The zero Date is
+// before nothing: what has no last good day does not run out.
+func (d Date) Before(other Date) bool { return !d.IsZero() && d.day.Before(other.day) }
 
 // Sub returns the time from t to the start of the day in the time zone of t,
 // negative when the day began before t.

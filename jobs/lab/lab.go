@@ -191,7 +191,7 @@ func (l *Lab) CalibrationDueBefore(date Date) []Due {
 	}
 	var due []Due
 	for _, i := range l.Instruments {
-		if !i.CalibrationDue.IsZero() && i.CalibrationDue.Before(date) {
+		if i.CalibrationDue.Before(date) {
 			due = append(due, Due{benchOf[i.Name], "instrument " + i.Name, i.CalibrationDue})
 		}
 	}

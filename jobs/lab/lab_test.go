@@ -175,7 +175,7 @@ func TestCalibrationDueBefore(t *testing.T) {
 func TestDates(t *testing.T) {
 	late := time.Date(2027, 3, 31, 23, 30, 0, 0, time.FixedZone("west", -5*3600))
 	day := lab.DateOf(late)
-	if day.String() != "2027-03-31" || day != date(t, "2027-03-31") || day.IsZero() || (lab.Date{}).String() != "" {
+	if day.String() != "2027-03-31" || day != date(t, "2027-03-31") || day.IsZero() || (lab.Date{}).String() != "" || (lab.Date{}).Before(day) {
 		t.Errorf("date of %s is %s", late, day)
 	}
 	if got := date(t, "2027-04-02").Sub(late); got != 24*time.Hour+30*time.Minute {

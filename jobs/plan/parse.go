@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
@@ -84,7 +85,7 @@ func (c *checker) head() {
 	if !name.MatchString(p.Name) {
 		c.Report("plan", "plan name %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", p.Name)
 	}
-	if len(p.Title) > 200 || strings.ContainsAny(p.Title, "\n\r") {
+	if utf8.RuneCountInString(p.Title) > 200 || strings.ContainsAny(p.Title, "\n\r") {
 		c.Report("title", "title: want one line of at most 200 characters")
 	}
 	c.OneOf("on_fail", "on_fail", p.OnFail, Continue, Stop)
