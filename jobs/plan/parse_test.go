@@ -63,8 +63,8 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("defaults\n%+v\ndiffer from the same written out\n%+v", short, full)
 	}
 	want := plan.WarmUp{Minimum: 30 * time.Second, Limit: 10 * time.Minute, Slope: 0.05, Interval: 10 * time.Second}
-	if full.WarmUp != want {
-		t.Errorf("warm-up %+v, want %+v", full.WarmUp, want)
+	if got := good(t, "leakage-guarded.yaml").WarmUp; got != want {
+		t.Errorf("warm-up %+v, want %+v", got, want)
 	}
 }
 
