@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 )
@@ -112,6 +113,8 @@ func (s *Session) failed(ctx context.Context, m message, timeout time.Duration, 
 		err = context.Cause(ctx)
 	case isTimeout(err):
 		err = fmt.Errorf("%w (%v): is the instrument switched on, in remote operation and not busy?", ErrTimeout, timeout)
+	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
+		err = fmt.Errorf("the instrument closed the connection: %w", err)
 	}
 	err = fmt.Errorf("scpi: %s: %.80q: %w", s.resource, m.text, err)
 	s.suspect = err

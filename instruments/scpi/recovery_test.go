@@ -230,7 +230,7 @@ func TestStress(t *testing.T) {
 		t.Fatal(err)
 	}
 	answered := 0
-	for i := range 100 {
+	for i := range 60 {
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
 		x, err := s.QueryNumber(ctx, fmt.Sprintf(":ECHO? %d", i+1000))
 		cancel()
@@ -245,7 +245,7 @@ func TestStress(t *testing.T) {
 		}
 	}
 	if answered < 5 {
-		t.Errorf("only %d of 100 questions were answered", answered)
+		t.Errorf("only %d of 60 questions were answered", answered)
 	}
 	if err := s.Close(); err != nil {
 		t.Error(err)

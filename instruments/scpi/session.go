@@ -51,7 +51,7 @@ type Session struct {
 	restart  bool     // a restart was seen and not yet reported
 
 	mu         sync.Mutex // guards what is touched out of turn
-	abort      string     // unit that stops a running measurement, "" for none
+	abort      string     // command that stops a running measurement, "" for none
 	link       *link      // nil when there is no connection
 	closed     bool
 	generation uint64
@@ -92,16 +92,27 @@ func (s *Session) Generation() uint64 {
 	return s.generation
 }
 
-// SetAbort names the unit, such as ":ABORt", that stops a running measurement.
-// It is sent first of all when the session resynchronises or reconnects.
-func (s *Session) SetAbort(unit string) error {
-	if _, err := checkUnit(unit); err != nil {
-		return err
+// Ready brings the session in step without sending anything of the caller's: a
+// connection that was lost is opened anew, one that is suspect is proved empty.
+// After it Generation says whether the instrument's settings can still be relied on.
+func (s *Session) Ready(ctx context.Context) error {
+	if err := s.acquire(ctx); err != nil {
+		return unsent(err)
 	}
+	defer s.release()
+	if err := s.ready(ctx); err != nil {
+		return unsent(err)
+	}
+	return nil
+}
+
+// SetAbort names the command, such as ":ABORt", that stops a running
+// measurement. It is sent as it is, first of all, when the session
+// resynchronises or reconnects.
+func (s *Session) SetAbort(command string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.abort = unit
-	return nil
+	s.abort = command
 }
 
 func (s *Session) abortUnit() string {

@@ -74,6 +74,7 @@ func (p *Peer) run(steps []Step) error {
 	}()
 	for i, step := range steps {
 		if err := step(p); err != nil {
+			p.listener.Close() // let the client fail now, not after its timeouts
 			return fmt.Errorf("script, step %d of %d: %w", i+1, len(steps), err)
 		}
 	}

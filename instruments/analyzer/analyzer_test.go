@@ -1,0 +1,201 @@
+package analyzer_test
+
+import (
+	"context"
+	"errors"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"benchyard/instruments/analyzer"
+	"benchyard/instruments/rf"
+	"benchyard/instruments/scpi"
+	. "benchyard/instruments/scpi/scpitest"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// open starts the script; long messages keep each step of it on one line.
+func open(t *testing.T, steps ...Step) *analyzer.Analyzer {
+	s, err := scpi.Dial(t.Context(), Serve(t, append([]Step{Greet()}, steps...)...), scpi.Config{MaxMessage: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return analyzer.New(s)
+}
+
+// The sweep of these tests, and what goes over the wire for it.
+var sweep = rf.Sweep{Start: 1e9, Stop: 1.01e9, RBW: 100e3, Points: 3, Attenuation: 11, ReferenceLevel: -10}
+
+const (
+	level     = ":POW:ATT 1.2E+01;:DISP:TRAC:Y:RLEV -1E+01" // 11 dB becomes the next step of 2 dB
+	frequency = ":FREQ:STAR 1E+09;:FREQ:STOP 1.01E+09"
+	filter    = ":BAND 1E+05;:BAND:VID 3E+05"
+	rest      = ":SWE:POIN 3E+00;:SWE:TIME:AUTO ON;:AVER OFF;:SWE:EGAT OFF;:TRIG:SOUR IMM"
+	all       = level + ";" + frequency + ";" + filter + ";" + rest
+	askBack   = ":FREQ:STAR?;:FREQ:STOP?;:SWE:POIN?;:POW:ATT?;:BAND?;:SWE:TIME?"
+	back      = "1E9;1.01E9;3;12;100000;0.01"
+	fetch     = ":STAT:QUES:COND?;:ROSC:LOCK?;:SYST:ERR?;:TRAC? TRACE1"
+)
+
+// trace is the answer to fetch for these levels, without an overload.
+func trace(levels ...float64) string { return status("0;1", levels...) }
+
+func status(condition string, levels ...float64) string {
+	return condition + ";" + NoError + ";" + string(scpi.AppendBlock(nil, scpi.AppendReal32(nil, levels)))
+}
+
+func taken(answer string) Step {
+	return Steps(Answer(":INIT;*OPC?", "1"), Answer(fetch, answer))
+}
+
+func TestOnlyWhatChangedIsSent(t *testing.T) {
+	a := open(t, Command(all), Answer(askBack, back), taken(trace(-10, -20.5, -30)),
+		taken(trace(-11, -12, -13)),
+		Command(":FREQ:STAR 2E+09;:FREQ:STOP 2.01E+09;:AVER:COUN 4E+00;:AVER ON;:TRIG:SOUR EXT;:SWE:EGAT:DEL 1E-04;:SWE:EGAT:LENG 2.5E-03;:SWE:EGAT ON"),
+		Answer(askBack, "2E9;2.01E9;3;12;100000;0.01"), taken(trace(-1, -2, -3)))
+	first, err := a.Sweep(t.Context(), sweep)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 1.0645 is the noise factor of a Gaussian filter (facts/metrology.md 4.3).
+	if first.Start != 1e9 || first.Step != 5e6 || first.RBW != 100e3 || math.Abs(float64(first.NoiseBandwidth)-106450) > 1e-6 || first.Levels[1] != -20.5 {
+		t.Errorf("got %+v", first)
+	}
+	if second, err := a.Sweep(t.Context(), sweep); err != nil || second.Levels[0] != -11 {
+		t.Errorf("got %+v, %v", second, err)
+	}
+	other := sweep
+	other.Start, other.Stop, other.Averages = 2e9, 2.01e9, 4
+	other.Gate = &rf.Gate{Delay: 100 * time.Microsecond, Length: 2500 * time.Microsecond, Period: 5 * time.Millisecond}
+	if third, err := a.Sweep(t.Context(), other); err != nil || third.Start != 2e9 {
+		t.Errorf("got %+v, %v", third, err)
+	}
+}
+
+func TestSettingsAreSentAgainAfterAnyDoubt(t *testing.T) {
+	whole := Steps(Command(all), Answer(askBack, back), taken(trace(-1, -2, -3)))
+	ctx, cancel := context.WithCancel(t.Context())
+	closed := make(chan struct{})
+	a := open(t, whole, // first
+		Answer(":INIT;*OPC?", "1"), Answer(fetch, trace(-1, -2)), whole, // a trace too short
+		Close(), Do(func() { close(closed) }), Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole, // a new connection
+		Expect(":INIT;*OPC?"), Do(cancel), Resync("1\n"), whole, // a cancelled sweep
+		Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "70;"+NoError), whole) // protected meanwhile
+	run := func(ctx context.Context) error {
+		_, err := a.Sweep(ctx, sweep)
+		return err
+	}
+	if err := run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := run(t.Context()); err == nil {
+		t.Fatal("two points of three: want an error")
+	}
+	if err := run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	<-closed
+	if err := run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := run(ctx); !errors.Is(err, context.Canceled) {
+		t.Fatalf("got %v", err)
+	}
+	if err := run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Protect(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestWhatIsNoMeasurement(t *testing.T) {
+	var refused *scpi.Error
+	tests := []struct {
+		name, answer string
+		want         func(error) bool
+	}{
+		{"overload, bit 3 of the questionable status", status("8;1", -1, -2, -3), is(analyzer.ErrOverload)},
+		{"reference lost", status("0;0", -1, -2, -3), is(analyzer.ErrReference)},
+		{"9.91E37, SCPI-1999 vol. 1 7.2.1.5", trace(-1, 9.91e37, -3), some},
+		{"NaN", trace(-1, math.NaN(), -3), some},
+		{"too many points", trace(-1, -2, -3, -4), some},
+		{"no block", "0;1;" + NoError + ";-1,-2,-3", some},
+		{"three bytes", "0;1;" + NoError + ";#13abc", some},
+		{"status is no number", status("x;1", -1, -2, -3), is(scpi.ErrAnswer)},
+		{"error queued", strings.Replace(trace(-1, -2, -3), NoError, `-213,"Init ignored"`, 1), func(err error) bool { return errors.As(err, &refused) }},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			steps := []Step{Command(all), Answer(askBack, back), taken(tt.answer)}
+			if tt.name == "error queued" {
+				steps = append(steps, Answer(":SYST:ERR?", NoError))
+			}
+			got, err := open(t, steps...).Sweep(t.Context(), sweep)
+			if err == nil || !tt.want(err) || got.Levels != nil {
+				t.Errorf("got %+v, %v", got, err)
+			}
+		})
+	}
+}
+
+func is(target error) func(error) bool { return func(err error) bool { return errors.Is(err, target) } }
+
+func some(error) bool { return true }
+
+func TestSettingsThatWereNotTaken(t *testing.T) {
+	for _, answers := range []string{
+		"1E9;1.02E9;3;12;100000;0.01", "1E9;1.01E9;5;12;100000;0.01", "1E9;1.01E9;3;10;100000;0.01", "1E9;1.01E9;3;12;300000;0.01",
+		"2E9;1.01E9;3;12;100000;0.01",
+	} {
+		a := open(t, Command(all), Answer(askBack, answers))
+		if _, err := a.Sweep(t.Context(), sweep); !errors.Is(err, analyzer.ErrSettings) {
+			t.Errorf("%s: got %v", answers, err)
+		}
+	}
+	a := open(t, Command(all), Answer(askBack, "1E9;1.01E9;3;12;9.91E37;0.01"))
+	if _, err := a.Sweep(t.Context(), sweep); !errors.Is(err, scpi.ErrAnswer) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestSweepsNobodyCanTake(t *testing.T) {
+	a := open(t)
+	for name, change := range map[string]func(*rf.Sweep){
+		"falling":              func(s *rf.Sweep) { s.Stop = s.Start },
+		"not a number":         func(s *rf.Sweep) { s.Stop = rf.Hertz(math.NaN()) },
+		"one point":            func(s *rf.Sweep) { s.Points = 1 },
+		"no bandwidth":         func(s *rf.Sweep) { s.RBW = 0 },
+		"negative averages":    func(s *rf.Sweep) { s.Averages = -1 },
+		"too much attenuation": func(s *rf.Sweep) { s.Attenuation = 71 },
+		"gate over its period": func(s *rf.Sweep) { s.Gate = &rf.Gate{Length: 2, Period: 1} },
+	} {
+		s := sweep
+		change(&s)
+		if _, err := a.Sweep(t.Context(), s); err == nil {
+			t.Errorf("%s: want an error", name)
+		}
+	}
+}
+
+func TestPrepare(t *testing.T) {
+	const settings = ":INIT:CONT OFF;:DET RMS;:AVER:TYPE RMS;:FORM REAL,32;:FORM:BORD NORM;:ROSC:SOUR EXT"
+	protect := Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "70;"+NoError)
+	a := open(t, Answer(":ABOR;*RST;:POW:ATT 7E+01;*OPC?", "1"), Command(settings), protect,
+		Answer(":ROSC:LOCK?", "0"), Answer(":ROSC:LOCK?", "1"), // it takes a moment to lock
+		Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "10;"+NoError))
+	if err := a.Prepare(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Protect(t.Context()); !errors.Is(err, scpi.ErrUnconfirmed) {
+		t.Errorf("attenuator stuck: got %v", err)
+	}
+}

@@ -1,0 +1,152 @@
+package analyzer
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"benchyard/instruments/rf"
+	"benchyard/instruments/scpi"
+)
+
+// settling is added to the computed time of every sweep before it counts as lost.
+const settling = 10 * time.Second
+
+// Sweep takes one trace. Sweeps with more points than the analyzer can hold are
+// taken in parts at the same spacing and joined. A trace is returned only when
+// it is a measurement: an overloaded input is ErrOverload, a lost reference
+// ErrReference, points that are no numbers or too few an error. The context
+// interrupts a sweep at once; the analyzer is told to abort when the session is
+// used next.
+func (a *Analyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+	if err := a.check(s); err != nil {
+		return rf.Spectrum{}, err
+	}
+	var whole rf.Spectrum
+	for _, part := range split(s, a.limits.MaxPoints) {
+		trace, err := a.take(ctx, part)
+		if err != nil {
+			return rf.Spectrum{}, fmt.Errorf("analyzer: sweep from %s to %s: %w", part.Start, part.Stop, err)
+		}
+		if whole.Levels == nil {
+			whole = trace
+		} else {
+			whole.Levels = append(whole.Levels, trace.Levels...)
+		}
+	}
+	whole.Start, whole.Step = s.Start, (s.Stop-s.Start)/rf.Hertz(s.Points-1)
+	return whole, nil
+}
+
+// check reports a sweep that no analyzer could take.
+func (a *Analyzer) check(s rf.Sweep) error {
+	switch {
+	case !(s.Start >= 0) || !(s.Stop > s.Start):
+		return fmt.Errorf("analyzer: sweep from %s to %s does not rise", s.Start, s.Stop)
+	case s.Points < 2:
+		return fmt.Errorf("analyzer: sweep with %d points, want at least 2", s.Points)
+	case !(s.RBW > 0) || s.VBW < 0 || s.SweepTime < 0 || s.Averages < 0:
+		return fmt.Errorf("analyzer: sweep with bandwidths %s, %s, time %v, %d averages: none may be negative, RBW not zero",
+			s.RBW, s.VBW, s.SweepTime, s.Averages)
+	case !(s.Attenuation >= 0) || s.Attenuation > a.limits.MaxAttenuation:
+		return fmt.Errorf("analyzer: attenuation %s is not within 0 and %s", s.Attenuation, a.limits.MaxAttenuation)
+	case s.Gate != nil && (s.Gate.Delay < 0 || s.Gate.Length <= 0 || s.Gate.Period < s.Gate.Length):
+		return fmt.Errorf("analyzer: gate of %v after %v does not fit its period %v", s.Gate.Length, s.Gate.Delay, s.Gate.Period)
+	}
+	return nil
+}
+
+// split cuts a sweep into parts of at most limit points, about equally long, on
+// one grid. A set sweep time is shared out by points.
+func split(s rf.Sweep, limit int) []rf.Sweep {
+	n := (s.Points + limit - 1) / limit
+	step := (s.Stop - s.Start) / rf.Hertz(s.Points-1)
+	var parts []rf.Sweep
+	for i := range n {
+		first, end := i*s.Points/n, (i+1)*s.Points/n
+		part := s
+		part.Points = end - first
+		part.Start = s.Start + rf.Hertz(first)*step
+		part.Stop = s.Start + rf.Hertz(end-1)*step
+		part.SweepTime = time.Duration(float64(s.SweepTime) * float64(part.Points) / float64(s.Points))
+		parts = append(parts, part)
+	}
+	return parts
+}
+
+// take runs one sweep. After any failure but an overload the settings count as
+// unknown.
+func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+	if err := a.apply(ctx, s); err != nil {
+		a.forget()
+		return rf.Spectrum{}, err
+	}
+	trace, err := a.run(ctx, s)
+	if err == nil && a.session.Generation() != a.of {
+		err = errors.New("the connection was lost while the sweep ran")
+	}
+	if err != nil {
+		if !errors.Is(err, ErrOverload) {
+			a.forget()
+		}
+		return rf.Spectrum{}, err
+	}
+	return trace, nil
+}
+
+// run starts the sweep, waits for its end and fetches the trace.
+func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+	d := a.dialect
+	if _, err := a.session.Exchange(ctx, a.duration(s)+settling, d.Initiate, "*OPC?"); err != nil {
+		return rf.Spectrum{}, err
+	}
+	answers, err := a.session.Exchange(ctx, 0, d.AskOverload, d.AskLocked, ":SYST:ERR?", d.AskTrace)
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	if err := a.judge(ctx, answers[0], answers[1], answers[2]); err != nil {
+		return rf.Spectrum{}, err
+	}
+	payload, err := scpi.ParseBlock(answers[3])
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	levels, err := scpi.DecodeReal32(payload)
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	if len(levels) != s.Points {
+		return rf.Spectrum{}, fmt.Errorf("trace has %d points, want %d", len(levels), s.Points)
+	}
+	trace := rf.Spectrum{
+		Start: s.Start, Step: (s.Stop - s.Start) / rf.Hertz(s.Points-1), Levels: levels,
+		RBW: a.actual.rbw, NoiseBandwidth: a.actual.rbw * rf.Hertz(a.NoiseFactor),
+	}
+	return trace, trace.Validate()
+}
+
+// judge says whether what the analyzer tells of the sweep lets its trace stand.
+func (a *Analyzer) judge(ctx context.Context, overload, locked, queued []byte) error {
+	refused, err := scpi.ParseError(string(queued))
+	if err != nil {
+		return err
+	}
+	if refused.Number != 0 {
+		if _, err := a.session.DrainErrors(ctx); err != nil {
+			return fmt.Errorf("%w; then: %w", &refused, err)
+		}
+		return &refused
+	}
+	condition, err := scpi.ParseNumber(overload, "")
+	if err != nil || condition < 0 || condition > 1<<15 {
+		return fmt.Errorf("status %.40q: %w", overload, scpi.ErrAnswer)
+	}
+	if int(condition)>>a.dialect.OverloadBit&1 != 0 {
+		return fmt.Errorf("%w; more attenuation is needed, or less power", ErrOverload)
+	}
+	if !scpi.IsOn(string(locked)) {
+		return fmt.Errorf("%w; check the reference cable", ErrReference)
+	}
+	return nil
+}

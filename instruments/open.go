@@ -1,0 +1,135 @@
+package instruments
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchyard/instruments/analyzer"
+	"benchyard/instruments/generator"
+	"benchyard/instruments/radiounit"
+	"benchyard/instruments/scpi"
+	"benchyard/instruments/supply"
+	"benchyard/instruments/switcher"
+)
+
+// Role is what an instrument does on a bench, as an inventory names it.
+type Role string
+
+// The roles.
+const (
+	Analyzer  Role = "analyzer"
+	Generator Role = "generator"
+	Supply    Role = "supply"
+	Switcher  Role = "switcher"
+	RadioUnit Role = "radio unit"
+)
+
+// entry is the driver for a role.
+type entry struct {
+	role Role
+	open func(*scpi.Session) any
+}
+
+// drivers is the one table of roles and their drivers.
+var drivers = []entry{
+	{Analyzer, func(s *scpi.Session) any { return analyzer.New(s) }},
+	{Generator, func(s *scpi.Session) any { return generator.New(s) }},
+	{Supply, func(s *scpi.Session) any { return supply.New(s) }},
+	{Switcher, func(s *scpi.Session) any { return switcher.New(s) }},
+	{RadioUnit, func(s *scpi.Session) any { return radiounit.New(s) }},
+}
+
+// Roles returns every role there is a driver for.
+func Roles() []Role {
+	roles := make([]Role, len(drivers))
+	for i, d := range drivers {
+		roles[i] = d.role
+	}
+	return roles
+}
+
+// Instrument is an open instrument.
+type Instrument struct {
+	role     Role
+	identity scpi.Identity
+	session  *scpi.Session
+	driver   any
+}
+
+// Role returns what the instrument does.
+func (i *Instrument) Role() Role { return i.role }
+
+// Identity returns what the instrument answered to *IDN? when it was opened.
+func (i *Instrument) Identity() scpi.Identity { return i.identity }
+
+// Session returns the session that the driver uses.
+func (i *Instrument) Session() *scpi.Session { return i.session }
+
+// Driver returns the driver: *analyzer.Analyzer, *generator.Generator,
+// *supply.Supply, *switcher.Switcher or *radiounit.RadioUnit, as the role has it.
+func (i *Instrument) Driver() any { return i.driver }
+
+// Close closes the connection. It changes nothing in the instrument.
+func (i *Instrument) Close() error { return i.session.Close() }
+
+// IdentityError says that another instrument answers than the inventory lists.
+type IdentityError struct {
+	Role     Role
+	Resource string
+	Expected string // as listed
+	Found    scpi.Identity
+}
+
+// Error says what was expected, what was found, and what to do.
+func (e *IdentityError) Error() string {
+	return fmt.Sprintf("instruments: %s at %s is %q, the lab lists %q; correct the resource or the identity in the lab file, or the cabling",
+		e.Role, e.Resource, e.Found, e.Expected)
+}
+
+// Open connects to the instrument at a resource string
+// ("TCPIP::host::port::SOCKET"), and returns it with the driver for its role. It
+// compares manufacturer, model and serial number with expectIdentity, three
+// fields joined by commas of which an empty one fits anything; a fourth, the
+// firmware, is not compared. An empty expectIdentity accepts whatever answers. A
+// difference is *IdentityError and leaves no connection open. Nothing in the
+// instrument is changed but its status, which is cleared.
+func Open(ctx context.Context, role Role, resource, expectIdentity string, config scpi.Config) (*Instrument, error) {
+	at := slices.IndexFunc(drivers, func(e entry) bool { return e.role == role })
+	if at < 0 {
+		return nil, fmt.Errorf("instruments: no driver for role %q, want one of %v", role, Roles())
+	}
+	where, err := scpi.ParseResource(resource)
+	if err != nil {
+		return nil, fmt.Errorf("instruments: %s: %w", role, err)
+	}
+	session, err := scpi.Dial(ctx, where, config)
+	if err != nil {
+		return nil, fmt.Errorf("instruments: %s: %w", role, err)
+	}
+	identity, err := session.Identity(ctx)
+	if err == nil && !fits(expectIdentity, identity) {
+		err = &IdentityError{Role: role, Resource: resource, Expected: expectIdentity, Found: identity}
+	}
+	if err != nil {
+		return nil, errors.Join(err, session.Close())
+	}
+	return &Instrument{role, identity, session, drivers[at].open(session)}, nil
+}
+
+// fits compares an identity as listed with one as answered.
+func fits(expected string, found scpi.Identity) bool {
+	if strings.TrimSpace(expected) == "" {
+		return true
+	}
+	answered := []string{found.Manufacturer, found.Model, found.Serial}
+	for i, field := range strings.Split(expected, ",") {
+		field = strings.TrimSpace(field)
+		if i < len(answered) && field != "" && field != answered[i] {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,178 @@
+// Package radiounit drives the control port of a radio unit under test: which
+// unit and build it is, loading a build, configuring one carrier, and the
+// transmitter. Muting is a safe state, so it is confirmed by reading back.
+package radiounit
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"benchyard/instruments/rf"
+	"benchyard/instruments/scpi"
+)
+
+// Identity says which unit it is and what runs on it.
+type Identity struct {
+	Maker, Type, Serial, Build, Revision string
+}
+
+// Carrier is one NR carrier as the unit is told to transmit it.
+type Carrier struct {
+	Center, Bandwidth, SCS rf.Hertz
+	TestModel              string // such as "NR-FR1-TM1.1" (TS 38.141-1, 4.9.2.2)
+	Duplex                 string // "TDD" or "FDD"
+	Power                  rf.DBm // mean power per connector while transmitting
+}
+
+// ErrConfiguration: the unit reads back another carrier than it was told.
+var ErrConfiguration = errors.New("the unit reads back another carrier")
+
+// RadioUnit is a radio unit behind a session.
+type RadioUnit struct {
+	session *scpi.Session
+	dialect Dialect
+}
+
+// New returns the driver of the radio unit behind s, in the standard dialect.
+func New(s *scpi.Session) *RadioUnit { return &RadioUnit{session: s, dialect: standard} }
+
+// Session returns the session the driver uses.
+func (u *RadioUnit) Session() *scpi.Session { return u.session }
+
+// Identity asks the unit what it is.
+func (u *RadioUnit) Identity(ctx context.Context) (Identity, error) {
+	id, err := u.session.Identity(ctx)
+	if err != nil {
+		return Identity{}, fmt.Errorf("radiounit: identity: %w", err)
+	}
+	revision, err := u.text(ctx, u.dialect.AskRevision)
+	if err != nil {
+		return Identity{}, err
+	}
+	return Identity{Maker: id.Manufacturer, Type: id.Model, Serial: id.Serial, Build: id.Firmware, Revision: revision}, nil
+}
+
+// text returns a string answer without its quotes.
+func (u *RadioUnit) text(ctx context.Context, query string) (string, error) {
+	answer, err := u.session.Query(ctx, query)
+	if err != nil {
+		return "", fmt.Errorf("radiounit: %s: %w", query, err)
+	}
+	return unquote(answer), nil
+}
+
+// unquote takes the quotes off a string answer; character data has none.
+func unquote(answer string) string {
+	if text, err := scpi.Unquote([]byte(answer)); err == nil {
+		return text
+	}
+	return answer
+}
+
+// Configure sets the carrier and reads every setting back; a difference is
+// ErrConfiguration. The unit refuses while it transmits.
+func (u *RadioUnit) Configure(ctx context.Context, c Carrier) error {
+	d := u.dialect
+	settings := []struct {
+		template, query, text string
+		number                float64 // used when text is empty
+	}{
+		{d.Frequency, d.AskFrequency, "", float64(c.Center)},
+		{d.Bandwidth, d.AskBandwidth, "", float64(c.Bandwidth)},
+		{d.Spacing, d.AskSpacing, "", float64(c.SCS)},
+		{d.TestModel, d.AskTestModel, c.TestModel, 0},
+		{d.Duplex, d.AskDuplex, c.Duplex, 0},
+		{d.Power, d.AskPower, "", float64(c.Power)},
+	}
+	var commands, queries []string
+	for _, s := range settings {
+		value := s.text
+		if value == "" {
+			value = scpi.FormatNumber(s.number)
+		}
+		commands = append(commands, fmt.Sprintf(s.template, value))
+		queries = append(queries, s.query)
+	}
+	if err := u.session.Command(ctx, commands...); err != nil {
+		return fmt.Errorf("radiounit: configure %s carrier at %s: %w", c.Bandwidth, c.Center, err)
+	}
+	answers, err := u.session.Batch(ctx, queries...)
+	if err != nil {
+		return fmt.Errorf("radiounit: read back the carrier: %w", err)
+	}
+	for i, s := range settings {
+		if s.text != "" && unquote(answers[i]) != s.text || s.text == "" && !same(answers[i], s.number) {
+			return fmt.Errorf("radiounit: %s answers %.40q after %q: %w", s.query, answers[i], commands[i], ErrConfiguration)
+		}
+	}
+	return nil
+}
+
+// same compares a numeric answer with a setting; units print with limited
+// resolution, a part in 1e9 is finer than any setting here.
+func same(answer string, want float64) bool {
+	got, err := scpi.ParseNumber([]byte(answer), "")
+	return err == nil && math.Abs(got-want) <= 1e-9*max(math.Abs(want), 1)
+}
+
+// Transmit switches the transmitter on, all connectors together, confirmed.
+func (u *RadioUnit) Transmit(ctx context.Context) error {
+	if err := u.session.Command(ctx, u.dialect.Transmit); err != nil {
+		return fmt.Errorf("radiounit: transmit: %w", err)
+	}
+	on, err := u.Transmitting(ctx)
+	if err == nil && !on {
+		err = fmt.Errorf("radiounit: transmit: %w", scpi.ErrUnconfirmed)
+	}
+	return err
+}
+
+// Mute switches the transmitter off. It returns nil only when the unit says that
+// it does not transmit.
+func (u *RadioUnit) Mute(ctx context.Context) error {
+	if err := u.session.Confirm(ctx, u.dialect.AskTransmitting, scpi.IsOff, u.dialect.Mute); err != nil {
+		return fmt.Errorf("radiounit: mute: %w", err)
+	}
+	return nil
+}
+
+// Transmitting reports whether the transmitter is on.
+func (u *RadioUnit) Transmitting(ctx context.Context) (bool, error) {
+	return u.boolean(ctx, u.dialect.AskTransmitting)
+}
+
+// Locked reports whether the unit's oscillator follows its reference.
+func (u *RadioUnit) Locked(ctx context.Context) (bool, error) {
+	return u.boolean(ctx, u.dialect.AskLocked)
+}
+
+// Temperature returns the temperature of the unit in degrees Celsius.
+func (u *RadioUnit) Temperature(ctx context.Context) (float64, error) {
+	t, err := u.session.QueryNumber(ctx, u.dialect.AskTemperature)
+	if err != nil {
+		return 0, fmt.Errorf("radiounit: temperature: %w", err)
+	}
+	return t, nil
+}
+
+// Alarms returns the number of alarms the unit raises.
+func (u *RadioUnit) Alarms(ctx context.Context) (int, error) {
+	n, err := u.session.QueryNumber(ctx, u.dialect.AskAlarms)
+	if err == nil && (n < 0 || n != math.Trunc(n)) {
+		err = fmt.Errorf("%w: %g", scpi.ErrAnswer, n)
+	}
+	if err != nil {
+		return 0, fmt.Errorf("radiounit: alarms: %w", err)
+	}
+	return int(n), nil
+}
+
+func (u *RadioUnit) boolean(ctx context.Context, query string) (bool, error) {
+	v, err := u.session.QueryBool(ctx, query)
+	if err != nil {
+		return false, fmt.Errorf("radiounit: %s: %w", query, err)
+	}
+	return v, nil
+}

@@ -1,0 +1,133 @@
+package radiounit_test
+
+import (
+	"context"
+	"errors"
+	"testing"
+
+	"go.uber.org/goleak"
+
+	"benchyard/instruments/radiounit"
+	"benchyard/instruments/scpi"
+	. "benchyard/instruments/scpi/scpitest"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func open(t *testing.T, steps ...Step) *radiounit.RadioUnit {
+	s, err := scpi.Dial(t.Context(), Serve(t, append([]Step{Greet()}, steps...)...), scpi.Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return radiounit.New(s)
+}
+
+// n78 is a carrier in the middle of band n78 (TS 38.104, table 5.2-1).
+var n78 = radiounit.Carrier{Center: 3.55e9, Bandwidth: 100e6, SCS: 30e3, TestModel: "NR-FR1-TM1.1", Duplex: "TDD", Power: 37}
+
+const (
+	configure = `:CARR:FREQ 3.55E+09;:CARR:BAND 1E+08;:CARR:SCSP 3E+04;:CARR:TMOD "NR-FR1-TM1.1";:CARR:DUPL TDD;:CARR:POW 3.7E+01`
+	askBack   = ":CARR:FREQ?;:CARR:BAND?;:CARR:SCSP?;:CARR:TMOD?;:CARR:DUPL?;:CARR:POW?"
+	off       = ":OUTP OFF;:OUTP?;:SYST:ERR?"
+)
+
+func TestConfigureAndTransmit(t *testing.T) {
+	u := open(t, Answer("*IDN?", Identity), Answer(":SYST:REV?", `"B2"`),
+		Command(configure), Answer(askBack, `3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;37.0`),
+		Command(":OUTP ON"), Answer(":OUTP?", "1"), Answer(":OUTP?", "1"), Answer(":TEMP?", "41.5"), Answer(":ROSC:LOCK?", "1"),
+		Answer(":ALAR:COUN?", "2"), Answer(off, "0;"+NoError))
+	ctx := t.Context()
+	id, err := u.Identity(ctx)
+	if want := (radiounit.Identity{Maker: "Benchyard", Type: "Script", Serial: "S-1", Build: "1.0", Revision: "B2"}); id != want || err != nil {
+		t.Errorf("got %+v, %v", id, err)
+	}
+	if err := u.Configure(ctx, n78); err != nil {
+		t.Fatal(err)
+	}
+	if err := u.Transmit(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if on, err := u.Transmitting(ctx); !on || err != nil {
+		t.Errorf("got %v, %v", on, err)
+	}
+	if c, err := u.Temperature(ctx); c != 41.5 || err != nil {
+		t.Errorf("got %v, %v", c, err)
+	}
+	if locked, err := u.Locked(ctx); !locked || err != nil {
+		t.Errorf("got %v, %v", locked, err)
+	}
+	if n, err := u.Alarms(ctx); n != 2 || err != nil {
+		t.Errorf("got %v, %v", n, err)
+	}
+	if err := u.Mute(ctx); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestReadBackDiffers(t *testing.T) {
+	for _, answers := range []string{
+		`3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;36.9`, `3550000000;1E8;30000;"NR-FR1-TM2";TDD;37`,
+		`3550000000;1E8;30000;"NR-FR1-TM1.1";FDD;37`, `3550000001E1;1E8;30000;"NR-FR1-TM1.1";TDD;37`,
+	} {
+		u := open(t, Command(configure), Answer(askBack, answers))
+		if err := u.Configure(t.Context(), n78); !errors.Is(err, radiounit.ErrConfiguration) {
+			t.Errorf("%s: got %v", answers, err)
+		}
+	}
+}
+
+func TestTransmitterThatDoesNotObey(t *testing.T) {
+	u := open(t, Command(":OUTP ON"), Answer(":OUTP?", "0"), Answer(off, "1;"+NoError),
+		Answer(":OUTP ON;:SYST:ERR?", `-221,"Settings conflict;no supply"`), Answer(":SYST:ERR?", NoError), Answer(":ALAR:COUN?", "1.5"))
+	ctx := t.Context()
+	if err := u.Transmit(ctx); !errors.Is(err, scpi.ErrUnconfirmed) {
+		t.Errorf("transmit: got %v", err)
+	}
+	if err := u.Mute(ctx); !errors.Is(err, scpi.ErrUnconfirmed) {
+		t.Errorf("mute: got %v", err)
+	}
+	var refused *scpi.Error
+	if err := u.Transmit(ctx); !errors.As(err, &refused) || refused.Number != -221 {
+		t.Errorf("refused: got %v", err)
+	}
+	if n, err := u.Alarms(ctx); !errors.Is(err, scpi.ErrAnswer) {
+		t.Errorf("alarms: got %v, %v", n, err)
+	}
+}
+
+func TestLoadBuild(t *testing.T) {
+	const ask, load = ":SYST:BUIL?", `:SYST:BUIL "2.5.0"`
+	t.Run("runs already", func(t *testing.T) {
+		if err := open(t, Answer(ask, `"2.5.0"`)).LoadBuild(t.Context(), "2.5.0"); err != nil {
+			t.Error(err)
+		}
+	})
+	t.Run("restarts while loading", func(t *testing.T) {
+		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Expect("*OPC?"), Reset(), GreetAs("128", Identity),
+			Answer("*OPC?", "1"), Answer(ask, `"2.5.0"`))
+		if err := u.LoadBuild(t.Context(), "2.5.0"); err != nil {
+			t.Error(err)
+		}
+	})
+	t.Run("another build runs", func(t *testing.T) {
+		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Answer("*OPC?", "1"), Answer(ask, `"2.4.0"`))
+		if err := u.LoadBuild(t.Context(), "2.5.0"); !errors.Is(err, radiounit.ErrBuild) {
+			t.Errorf("got %v", err)
+		}
+	})
+	t.Run("cancelled", func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Expect("*OPC?"), Do(cancel))
+		if err := u.LoadBuild(ctx, "2.5.0"); !errors.Is(err, context.Canceled) {
+			t.Errorf("got %v", err)
+		}
+	})
+	t.Run("unknown", func(t *testing.T) {
+		u := open(t, Answer(ask, `"2.4.0"`), Answer(load+";:SYST:ERR?", `-224,"Illegal parameter value"`), Answer(":SYST:ERR?", NoError))
+		var refused *scpi.Error
+		if err := u.LoadBuild(t.Context(), "2.5.0"); !errors.As(err, &refused) {
+			t.Errorf("got %v", err)
+		}
+	})
+}
