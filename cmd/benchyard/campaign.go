@@ -1,0 +1,216 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"benchyard/jobs"
+	"benchyard/jobs/lab"
+	"benchyard/server"
+)
+
+// campaignCommand queues work and follows it.
+type campaignCommand struct {
+	Submit campaignSubmit `cmd:"" help:"Queue a plan for units under a build."`
+	List   campaignList   `cmd:"" help:"Every campaign, newest first."`
+	Watch  campaignWatch  `cmd:"" help:"Follow a campaign to its end, then print its tables."`
+	Cancel campaignCancel `cmd:"" help:"Stop a campaign or one run: benches go to safe state."`
+}
+
+type campaignSubmit struct {
+	output
+	File     string   `arg:"" help:"Test plan, YAML."`
+	Build    string   `required:"" help:"Firmware build the units shall run."`
+	Units    []string `help:"Serial numbers. Default: every mounted unit." placeholder:"SERIAL,…"`
+	Types    []string `name:"type" help:"Only units of these types."`
+	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
+	Priority int      `default:"100" help:"Smaller goes first."`
+	DryRun   bool     `name:"dry-run" help:"Check everything, queue nothing."`
+	Watch    bool     `help:"Follow it to its end."`
+}
+
+// Run submits.
+func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
+	data, err := os.ReadFile(c.File)
+	if err != nil {
+		return &badInput{err}
+	}
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	s := jobs.Submission{Name: c.Name, PlanFile: c.File, PlanDocument: data, Serials: splitList(c.Units),
+		Types: splitList(c.Types), Build: c.Build, By: person(), Priority: c.Priority}
+	if c.DryRun {
+		return c.preview(ctx, p, db.Pool, s)
+	}
+	submitted, err := jobs.Submit(ctx, db.Pool, s)
+	if err != nil {
+		return refused(err)
+	}
+	if c.Watch {
+		return watch(ctx, p, db.Pool, c.output, submitted.ID)
+	}
+	if c.Format == "json" {
+		return c.print(p.stdout, &table{values: server.CampaignsToWire([]jobs.CampaignSummary{submitted}, jobs.Forecast{})[0]})
+	}
+	fmt.Fprintf(p.stdout, "campaign %s: %d units, %d cases queued\nfollow it: benchyard campaign watch %s\n",
+		submitted.ID, submitted.Units, submitted.CasesTotal, short(submitted.ID))
+	return nil
+}
+
+func (c *campaignSubmit) preview(ctx context.Context, p *program, pool *pgxpool.Pool, s jobs.Submission) error {
+	preview, err := jobs.Check(ctx, pool, s)
+	if err != nil {
+		return refused(err)
+	}
+	t := &table{header: []string{"unit", "type", "bench", "slot", "cases", "time"}, values: preview}
+	for _, u := range preview.Units {
+		t.add(u.Serial, u.Type, u.Bench, strconv.Itoa(u.Slot), strconv.Itoa(u.Cases), shortly(u.Estimate))
+	}
+	if err := c.print(p.stdout, t); err != nil {
+		return err
+	}
+	if len(preview.Problems) > 0 {
+		return &badInput{&jobs.RefusedError{Problems: preview.Problems}}
+	}
+	return nil
+}
+
+type campaignList struct{ output }
+
+// Run lists.
+func (c *campaignList) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	campaigns, err := jobs.Campaigns(ctx, db.Pool)
+	if err != nil {
+		return err
+	}
+	forecast, err := jobs.ETA(ctx, db.Pool)
+	if err != nil {
+		return err
+	}
+	t := &table{header: []string{"campaign", "name", "build", "state", "units", "passed", "failed", "errors", "cases", "left"}, values: server.CampaignsToWire(campaigns, forecast)}
+	for _, k := range campaigns {
+		left := "–"
+		if d, open := forecast.Campaigns[k.ID]; open {
+			left = shortly(d)
+		}
+		t.add(short(k.ID), k.Name+simulatedMark(k.Simulated), k.Build, string(k.State), strconv.Itoa(k.Units), strconv.Itoa(k.Passed),
+			strconv.Itoa(k.Failed), strconv.Itoa(k.Errors), fmt.Sprintf("%d/%d", k.CasesDone, k.CasesTotal), left)
+	}
+	return c.print(p.stdout, t)
+}
+
+type campaignWatch struct {
+	output
+	Campaign string `arg:"" optional:"" help:"Campaign, its number or the end of it. Default: the newest."`
+}
+
+// Run watches.
+func (c *campaignWatch) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	if err != nil {
+		return err
+	}
+	return watch(ctx, p, db.Pool, c.output, id)
+}
+
+type campaignCancel struct {
+	Campaign string `arg:"" help:"Campaign or run, its number or the end of it."`
+}
+
+// Run cancels.
+func (c *campaignCancel) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	if err != nil {
+		if id, err = uuid.Parse(c.Campaign); err != nil { // a run is named in full
+			return &badInput{fmt.Errorf("no campaign or run is called %q; see benchyard campaign list", c.Campaign)}
+		}
+	}
+	n, err := jobs.Cancel(ctx, db.Pool, id, person())
+	if err != nil {
+		return refused(err)
+	}
+	fmt.Fprintf(p.stdout, "cancelled %d runs; benches that were measuring go to safe state now\n", n)
+	return nil
+}
+
+// watch follows a campaign and prints its tables at the end.
+func watch(ctx context.Context, p *program, pool *pgxpool.Pool, o output, id uuid.UUID) error {
+	if err := follow(ctx, p, pool, []uuid.UUID{id}); err != nil {
+		return err
+	}
+	return tables(ctx, p, pool, o, id)
+}
+
+// findCampaign finds a campaign by its number, the end of it, or its name; an
+// empty word is the newest.
+func findCampaign(ctx context.Context, pool *pgxpool.Pool, word string) (uuid.UUID, error) {
+	campaigns, err := jobs.Campaigns(ctx, pool)
+	if err != nil {
+		return uuid.Nil, err
+	}
+	if len(campaigns) == 0 {
+		return uuid.Nil, &badInput{errors.New("there is no campaign yet; queue one with benchyard campaign submit")}
+	}
+	if word == "" {
+		return campaigns[0].ID, nil
+	}
+	var found []uuid.UUID
+	for _, k := range campaigns {
+		if k.Name == word || strings.HasSuffix(k.ID.String(), strings.ToLower(word)) {
+			found = append(found, k.ID)
+		}
+	}
+	if len(found) != 1 {
+		return uuid.Nil, &badInput{fmt.Errorf("%d campaigns are called %q; see benchyard campaign list", len(found), word)}
+	}
+	return found[0], nil
+}
+
+// refused turns an error that the person can mend into bad input.
+func refused(err error) error {
+	var r *jobs.RefusedError
+	if errors.As(err, &r) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) {
+		return &badInput{err}
+	}
+	return err
+}
+
+// short is the end of a number, enough to tell campaigns apart: the beginning
+// is the time and alike for all of a day.
+func short(id uuid.UUID) string { return id.String()[24:] }
+
+func simulatedMark(simulated bool) string {
+	if simulated {
+		return " (simulated)"
+	}
+	return ""
+}
+
+// clockTime prints a time of day with its offset.
+func clockTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04:05 -07:00") }

@@ -1,0 +1,188 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"benchyard/instruments"
+	"benchyard/instruments/scpi"
+	"benchyard/jobs/lab"
+)
+
+// labCommand looks after the inventory.
+type labCommand struct {
+	Apply labApply `cmd:"" help:"Put an inventory in force; every version is kept."`
+	Show  labShow  `cmd:"" help:"The inventory in force: benches, instruments, units."`
+	Check labCheck `cmd:"" help:"Every problem of an inventory; with --connect, whether each instrument answers."`
+}
+
+type labApply struct {
+	File string `arg:"" help:"Inventory, YAML."`
+}
+
+// Run applies the inventory.
+func (c *labApply) Run(ctx context.Context, p *program) error {
+	l, complete, err := readLab(c.File)
+	if err != nil {
+		return err
+	}
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, changed, err := lab.Apply(ctx, db.Pool, c.File, complete, person())
+	if err != nil {
+		return err
+	}
+	if !changed {
+		fmt.Fprintf(p.stdout, "%s is in force already, as version %d\n", c.File, id)
+		return nil
+	}
+	fmt.Fprintf(p.stdout, "%s is in force as version %d: %d benches, %d instruments, %d unit types, %d units\n",
+		l.Name, id, len(l.Benches), len(l.Instruments), len(l.Types), len(l.Units))
+	return nil
+}
+
+type labShow struct{ output }
+
+// Run prints the inventory in force.
+func (c *labShow) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	l, id, err := lab.Load(ctx, db.Pool, 0)
+	if errors.Is(err, lab.ErrNoLab) {
+		return &badInput{err}
+	} else if err != nil {
+		return err
+	}
+	if c.Format == "table" {
+		mark := ""
+		if l.Simulated {
+			mark = ", SIMULATED"
+		}
+		fmt.Fprintf(p.stdout, "%s, version %d%s; builds %s\n\n", l.Name, id, mark, strings.Join(l.Builds, ", "))
+	}
+	t := &table{header: []string{"bench", "what", "name", "details", "calibration due"}, values: l}
+	for _, b := range l.Benches {
+		for _, i := range l.InstrumentsOn(b) {
+			t.add(b.Name, i.Role, i.Name, i.Resource, i.CalibrationDue.String())
+		}
+		for _, u := range l.UnitsOn(b.Name) {
+			t.add(b.Name, "radio unit", u.Serial, fmt.Sprintf("%s revision %s in slot %d, %s", u.Type, u.Revision, u.Slot, u.Resource), "")
+		}
+	}
+	for _, u := range l.Units {
+		if !u.Mounted() {
+			t.add("–", "radio unit", u.Serial, u.Type+" revision "+u.Revision+", on the shelf", "")
+		}
+	}
+	return c.print(p.stdout, t)
+}
+
+type labCheck struct {
+	output
+	File    string        `arg:"" help:"Inventory, YAML."`
+	Connect bool          `help:"Also ask every instrument and unit who it is."`
+	Timeout time.Duration `default:"3s" help:"How long to wait for each."`
+}
+
+// answer is what one instrument said when it was asked.
+type answer struct {
+	Name     string `json:"name"`
+	Role     string `json:"role"`
+	Resource string `json:"resource"`
+	Identity string `json:"identity"`
+	Problem  string `json:"problem"`
+}
+
+// Run checks the inventory.
+func (c *labCheck) Run(ctx context.Context, p *program) error {
+	l, _, err := readLab(c.File)
+	if err != nil {
+		return err
+	}
+	if !c.Connect {
+		fmt.Fprintf(p.stdout, "%s: no problems; %d benches, %d instruments, %d units\n", c.File, len(l.Benches), len(l.Instruments), len(l.Units))
+		return nil
+	}
+	answers := c.ask(ctx, l)
+	t := &table{header: []string{"name", "role", "resource", "identity", "problem"}, values: answers}
+	silent := 0
+	for _, a := range answers {
+		t.add(a.Name, a.Role, a.Resource, a.Identity, a.Problem)
+		if a.Problem != "" {
+			silent++
+		}
+	}
+	if err := c.print(p.stdout, t); err != nil {
+		return err
+	}
+	if silent > 0 {
+		return fmt.Errorf("%s: %d of %d did not answer as the inventory says; see the last column", c.File, silent, len(answers))
+	}
+	return nil
+}
+
+func (c *labCheck) ask(ctx context.Context, l *lab.Lab) []answer {
+	var asked []answer
+	for _, i := range l.Instruments {
+		asked = append(asked, c.askOne(ctx, answer{Name: i.Name, Role: i.Role, Resource: i.Resource}, i.Identity))
+	}
+	for _, u := range l.Units {
+		if u.Mounted() {
+			t, _ := l.Type(u.Type)
+			expected := strings.Join([]string{t.Maker, u.Type, u.Serial}, ",")
+			asked = append(asked, c.askOne(ctx, answer{Name: u.Serial, Role: string(instruments.RadioUnit), Resource: u.Resource}, expected))
+		}
+	}
+	return asked
+}
+
+func (c *labCheck) askOne(ctx context.Context, a answer, expected string) answer {
+	ctx, cancel := context.WithTimeout(ctx, c.Timeout)
+	defer cancel()
+	i, err := instruments.Open(ctx, instruments.Role(a.Role), a.Resource, expected, scpi.Config{Timeout: c.Timeout})
+	if err != nil {
+		a.Problem = err.Error()
+		return a
+	}
+	defer i.Close()
+	id := i.Identity()
+	a.Identity = strings.Join([]string{id.Manufacturer, id.Model, id.Serial, id.Firmware}, ",")
+	return a
+}
+
+// readLab reads an inventory and the correction files it names.
+func readLab(file string) (*lab.Lab, []byte, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, nil, &badInput{err}
+	}
+	var files fs.FS = os.DirFS(filepath.Dir(file))
+	l, complete, err := lab.ParseIn(files, file, data)
+	return l, complete, err
+}
+
+// splitList reads "a,b c" as its words, each once.
+func splitList(values []string) []string {
+	var words []string
+	for _, v := range values {
+		for _, w := range strings.FieldsFunc(v, func(r rune) bool { return r == ',' || r == ' ' }) {
+			if !slices.Contains(words, w) {
+				words = append(words, w)
+			}
+		}
+	}
+	return words
+}

@@ -1,0 +1,125 @@
+// Command benchyard is the whole program: the server, the bench agent, the
+// simulated lab, and the commands a person types. One file per subcommand;
+// flags, configuration and the order of start and stop live here, decisions
+// about the domain do not.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+
+	"benchyard/jobs/document"
+)
+
+// Exit codes, the same for every command.
+const (
+	exitDone   = 0 // done, and nothing failed
+	exitFailed = 1 // a unit failed
+	exitUsage  = 2 // wrong use or bad input
+	exitError  = 3 // bench, network or database
+)
+
+// commandLine is every command with its flags.
+type commandLine struct {
+	DatabaseURL string `name:"database-url" env:"BENCHYARD_DATABASE_URL" help:"PostgreSQL to use. Default: a private local server that the program keeps itself." placeholder:"URL"`
+	DataDir     string `name:"data-dir" env:"BENCHYARD_DATA_DIR" help:"Where the private server keeps its data." placeholder:"DIR"`
+	PostgresBin string `name:"postgres-bin" env:"BENCHYARD_POSTGRES_BIN" help:"Directory of the PostgreSQL programs. Default: found by itself." placeholder:"DIR"`
+	Verbose     bool   `short:"v" help:"Log what happens, on standard error."`
+
+	Demo     demoCommand     `cmd:"" help:"A simulated lab at work: three benches, 24 units, two builds, faults to find."`
+	Serve    serveCommand    `cmd:"" help:"Pages and API, and an agent for the benches."`
+	Agent    agentCommand    `cmd:"" help:"Drive benches; run it beside them."`
+	Sim      simCommand      `cmd:"" help:"Serve a simulated lab on TCP ports."`
+	Lab      labCommand      `cmd:"" help:"The inventory: benches, instruments, paths, units."`
+	Plan     planCommand     `cmd:"" help:"Test plans."`
+	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
+	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
+	Limits   limitsCommand   `cmd:"" help:"Every requirement that applies to a carrier."`
+	Yield    yieldCommand    `cmd:"" help:"Yield per build and type, and what got worse."`
+	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
+}
+
+// program is what a command needs of its surroundings.
+type program struct {
+	commandLine *commandLine
+	stdout      io.Writer
+	stderr      io.Writer
+	log         *slog.Logger
+}
+
+// failedUnits says that the work is done and at least one unit failed.
+type failedUnits struct{ text string }
+
+func (e *failedUnits) Error() string { return e.text }
+
+// badInput says that the person can mend it: a flag, a file, a name.
+type badInput struct{ err error }
+
+func (e *badInput) Error() string { return e.err.Error() }
+func (e *badInput) Unwrap() error { return e.err }
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(execute(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// execute runs one command line and returns its exit code.
+func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	var line commandLine
+	exited := -1
+	parser, err := kong.New(&line, kong.Name("benchyard"),
+		kong.Description("Queues conducted tests of radio units over benches and judges every figure against TS 38.141-1."),
+		kong.Writers(stdout, stderr), kong.Exit(func(code int) { exited = code }),
+		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+	if err != nil {
+		fmt.Fprintln(stderr, "benchyard:", err)
+		return exitError
+	}
+	parsed, err := parser.Parse(args)
+	if exited >= 0 { // --help has printed
+		return exited
+	}
+	if err != nil {
+		fmt.Fprintln(stderr, "benchyard:", err)
+		return exitUsage
+	}
+	p := &program{commandLine: &line, stdout: stdout, stderr: stderr, log: logger(line.Verbose, stderr)}
+	parsed.BindTo(ctx, (*context.Context)(nil))
+	return report(parsed.Run(p), stderr)
+}
+
+func logger(verbose bool, w io.Writer) *slog.Logger {
+	level := slog.LevelWarn
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// report prints an error once and turns it into the exit code.
+func report(err error, stderr io.Writer) int {
+	if err == nil {
+		return exitDone
+	}
+	var failed *failedUnits
+	if errors.As(err, &failed) {
+		fmt.Fprintln(stderr, failed.text)
+		return exitFailed
+	}
+	fmt.Fprintln(stderr, "benchyard:", err)
+	var bad *badInput
+	var problems document.Problems
+	if errors.As(err, &bad) || errors.As(err, &problems) {
+		return exitUsage
+	}
+	return exitError
+}

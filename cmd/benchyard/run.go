@@ -1,0 +1,128 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"github.com/google/uuid"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/results"
+	"benchyard/server"
+)
+
+// runCommand looks at runs.
+type runCommand struct {
+	List   runList   `cmd:"" help:"The runs of a campaign, the failed ones first."`
+	Show   runShow   `cmd:"" help:"Every figure of one run with its limit and margin."`
+	Repeat runRepeat `cmd:"" help:"Measure a unit again; the first attempt stays as it is."`
+}
+
+type runList struct {
+	output
+	Campaign string `arg:"" optional:"" help:"Campaign. Default: the newest."`
+}
+
+// Run lists.
+func (c *runList) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	if err != nil {
+		return err
+	}
+	runs, err := jobs.RunsOf(ctx, db.Pool, id)
+	if err != nil {
+		return err
+	}
+	t := &table{header: []string{"run", "unit", "type", "attempt", "bench", "state", "verdict", "cases", "remark"}, values: server.RunsToWire(runs)}
+	for _, r := range worstFirst(runs) {
+		remark := r.Error
+		if remark == "" {
+			remark = r.Blocked
+		}
+		t.add(r.ID.String(), r.Serial, r.UnitType, strconv.Itoa(r.Attempt), r.Bench, string(r.State), string(r.Verdict),
+			fmt.Sprintf("%d/%d", r.CasesDone, r.CasesTotal), remark)
+	}
+	return c.print(p.stdout, t)
+}
+
+type runShow struct {
+	output
+	Number  string `arg:"" name:"run" help:"Run, its number."`
+	Clause  string `help:"Only this clause."`
+	Verdict string `help:"Only figures with this verdict."`
+}
+
+// Run shows the figures.
+func (c *runShow) Run(ctx context.Context, p *program) error {
+	id, err := uuid.Parse(c.Number)
+	if err != nil {
+		return &badInput{fmt.Errorf("%q is not the number of a run; see benchyard run list", c.Number)}
+	}
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	run, err := jobs.RunByID(ctx, db.Pool, id)
+	if err != nil {
+		return refused(err)
+	}
+	figures, err := results.Figures(ctx, db.Pool, results.Filter{Run: id, Clause: c.Clause, Verdict: conformance.Verdict(c.Verdict)})
+	if err != nil {
+		return err
+	}
+	if c.Format == "table" {
+		fmt.Fprintf(p.stdout, "%s %s, build %s, attempt %d on %s%s: %s %s\n", run.UnitType, run.Serial, run.Build, run.Attempt, run.Bench,
+			simulatedMark(run.Simulated), run.State, run.Verdict)
+		if run.Error != "" {
+			fmt.Fprintln(p.stdout, run.Error)
+		}
+		fmt.Fprintln(p.stdout)
+	}
+	t := &table{header: []string{"clause", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "note"}, values: server.FiguresToWire(figures)}
+	for _, f := range figures {
+		r := f.Result
+		place := "–"
+		if r.At != 0 {
+			place = rf.Hertz(r.At).String()
+		}
+		unit := r.Requirement.Unit
+		t.add(r.Requirement.Clause, r.Requirement.Title, string(f.Case.RFChannel), strconv.Itoa(f.Case.Connector), number(r.Value, unit),
+			optional(r.Lower, unit), optional(r.Upper, unit), number(r.Margin, unit), unit, place, string(r.Verdict), r.Note)
+	}
+	return c.print(p.stdout, t)
+}
+
+type runRepeat struct {
+	Number string `arg:"" name:"run" help:"Run, its number."`
+}
+
+// Run queues a new attempt.
+func (c *runRepeat) Run(ctx context.Context, p *program) error {
+	id, err := uuid.Parse(c.Number)
+	if err != nil {
+		return &badInput{fmt.Errorf("%q is not the number of a run; see benchyard run list", c.Number)}
+	}
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	next, err := jobs.Repeat(ctx, db.Pool, id, person())
+	if errors.Is(err, jobs.ErrNotFound) {
+		return &badInput{err}
+	} else if err != nil {
+		return err
+	}
+	fmt.Fprintf(p.stdout, "queued as run %s\n", next)
+	return nil
+}

@@ -1,0 +1,139 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"benchyard/jobs"
+	"benchyard/jobs/postgres"
+	"benchyard/server"
+)
+
+// stopLimit is how long an agent may take to leave its benches safe.
+const stopLimit = time.Minute
+
+// agentFlags are those of every command that hosts an agent.
+type agentFlags struct {
+	Benches []string      `name:"bench" help:"Only these benches. Default: every bench of the inventory." placeholder:"BENCH,…"`
+	Lease   time.Duration `default:"15s" help:"How long a bench stays reserved when this agent is not heard of; another one takes over then."`
+}
+
+// timings derives the clocks of an agent from the life of its leases.
+func (f agentFlags) timings() jobs.Timings {
+	return jobs.Timings{TTL: f.Lease, Renew: f.Lease / 3, Margin: f.Lease / 5, Grace: f.Lease / 3}
+}
+
+// agentCommand drives benches.
+type agentCommand struct{ agentFlags }
+
+// Run drives benches until it is interrupted, then leaves them safe.
+func (c *agentCommand) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
+	return c.drive(ctx, p, db)
+}
+
+// drive hosts an agent until ctx ends.
+func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database) error {
+	agent, err := jobs.NewAgent(jobs.AgentOptions{
+		Pool: db.Pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
+		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log,
+	})
+	if err != nil {
+		return &badInput{err}
+	}
+	if err := agent.Start(ctx); err != nil {
+		return err
+	}
+	var failed error
+	select {
+	case <-ctx.Done():
+	case failed = <-agent.Failed():
+	}
+	stopping, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
+	defer cancel()
+	return errors.Join(failed, agent.Stop(stopping))
+}
+
+// agentName is unique among the agents of a lab: the machine and the process.
+func agentName() string {
+	host, err := os.Hostname()
+	if err != nil {
+		host = "unnamed"
+	}
+	return fmt.Sprintf("%s-%d", host, os.Getpid())
+}
+
+// version is that of the program, as the build recorded it.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "development"
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" {
+			return s.Value[:min(12, len(s.Value))]
+		}
+	}
+	return strings.Trim(info.Main.Version, "()")
+}
+
+// serveCommand hosts the pages, the API and an agent.
+type serveCommand struct {
+	agentFlags
+	Listen       string `default:"127.0.0.1:8038" help:"Address of the pages and the API."`
+	NoAgent      bool   `name:"no-agent" help:"Pages and API only; agents run elsewhere."`
+	TrustNetwork bool   `name:"trust-network" help:"Take submissions and cancellations from other machines too. There are no accounts: everybody who reaches the address may."`
+}
+
+// Run serves until it is interrupted.
+func (c *serveCommand) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	pages, err := openPages(c.Listen, p, db, c.TrustNetwork)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(p.stdout, "pages on http://%s; end it with Ctrl-C\n", pages.listener.Addr())
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return pages.serve(ctx) })
+	if !c.NoAgent {
+		group.Go(func() error { return c.drive(ctx, p, db) })
+	}
+	return group.Wait()
+}
+
+// pages is a server with its listener, so that the address is known before it serves.
+type pages struct {
+	listener net.Listener
+	server   *server.Server
+}
+
+func openPages(address string, p *program, db *postgres.Database, trust bool) (*pages, error) {
+	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), TrustNetwork: trust})
+	if err != nil {
+		return nil, err
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, &badInput{fmt.Errorf("--listen %s: %w", address, err)}
+	}
+	return &pages{l, s}, nil
+}
+
+func (p *pages) serve(ctx context.Context) error { return p.server.Serve(ctx, p.listener) }

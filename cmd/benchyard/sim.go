@@ -1,0 +1,89 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+
+	"benchyard/instruments/sim"
+)
+
+// simCommand serves a simulated lab until it is interrupted.
+type simCommand struct {
+	Config    string  `type:"existingfile" help:"Lab to simulate, JSON as written by --write-config. Default: the demo lab." placeholder:"FILE"`
+	Seed      uint64  `default:"1" help:"Seed of the demo lab: its units and their faults."`
+	Speed     float64 `default:"1" help:"How many times faster than real the simulated clock runs."`
+	BasePort  int     `name:"base-port" default:"0" help:"First TCP port; 0 takes any free ports."`
+	Inventory string  `help:"Write the lab inventory, for lab apply." placeholder:"FILE"`
+	Truth     string  `help:"Write what must fail, JSON." placeholder:"FILE"`
+	Journal   string  `help:"Append what the instruments saw, JSON lines." placeholder:"FILE"`
+	Write     string  `name:"write-config" help:"Write the configuration and end." placeholder:"FILE"`
+}
+
+// Run serves the lab.
+func (c *simCommand) Run(ctx context.Context, p *program) error {
+	config, err := c.load()
+	if err != nil {
+		return &badInput{err}
+	}
+	if c.Write != "" {
+		return writeJSON(c.Write, config)
+	}
+	journal := io.Discard
+	if c.Journal != "" {
+		f, err := os.OpenFile(c.Journal, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
+		if err != nil {
+			return &badInput{err}
+		}
+		defer f.Close()
+		journal = f
+	}
+	lab, err := sim.Start(ctx, config, journal)
+	if err != nil {
+		return err
+	}
+	defer lab.Close()
+	if c.Truth != "" {
+		if err := writeJSON(c.Truth, lab.Truth()); err != nil {
+			return err
+		}
+	}
+	if c.Inventory != "" {
+		if err := os.WriteFile(c.Inventory, lab.Inventory(), 0o644); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(p.stdout, "simulated lab ready: %d benches, %d units, clock at %gx; end it with Ctrl-C\n",
+		len(config.Benches), len(config.Units), config.Speed)
+	<-ctx.Done()
+	return nil
+}
+
+func (c *simCommand) load() (sim.Config, error) {
+	config := sim.Demo(c.Seed)
+	if c.Config != "" {
+		data, err := os.ReadFile(c.Config)
+		if err != nil {
+			return config, err
+		}
+		config = sim.Config{}
+		if err := json.Unmarshal(data, &config); err != nil {
+			return config, fmt.Errorf("%s: not a lab configuration: %w", c.Config, err)
+		}
+	}
+	config.Speed = c.Speed
+	if c.BasePort != 0 {
+		config.BasePort = c.BasePort
+	}
+	return config, nil
+}
+
+func writeJSON(path string, v any) error {
+	data, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(path, append(data, '\n'), 0o644)
+}
