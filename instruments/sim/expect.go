@@ -85,7 +85,7 @@ func (x *Expectation) OccupiedBandwidth() (width, low, high rf.Hertz) {
 
 // Worst returns the strongest level through a filter of the given width whose
 // centre lies in r, and where. Candidates are the ends of r, every line, and
-// 1000 centres across each shape and across r.
+// 200 centres across each shape and across r, whose spectra are smooth.
 func (x *Expectation) Worst(r rf.Range, width rf.Hertz) (rf.DBm, rf.Hertz) {
 	level, at := rf.DBm(math.Inf(-1)), r.Low
 	try := func(f rf.Hertz) {
@@ -97,8 +97,8 @@ func (x *Expectation) Worst(r rf.Range, width rf.Hertz) (rf.DBm, rf.Hertz) {
 		}
 	}
 	across := func(low, high rf.Hertz) {
-		for i := range 1001 {
-			try(low + (high-low)*rf.Hertz(i)/1000)
+		for i := range 201 {
+			try(low + (high-low)*rf.Hertz(i)/200)
 		}
 	}
 	across(r.Low, r.High)
