@@ -46,10 +46,15 @@ func readManifest(dist fs.FS) (assets, error) {
 	return assets{Built: true, Script: "/assets/" + names["app.js"], Style: "/assets/" + names["style.css"], files: dist}, nil
 }
 
+// notices is the file with the licences of what the bundle contains of others.
+const notices = "notices.txt"
+
 // serveAsset answers with one built file. Names carry a hash of their content,
-// so a browser may keep them for good.
+// so a browser may keep them for good, the notices apart.
 func (s *Server) serveAsset(c echo.Context) error {
-	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	if c.Param("*") != notices {
+		c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	}
 	http.StripPrefix("/assets/", http.FileServerFS(s.assets.files)).ServeHTTP(c.Response(), c.Request())
 	return nil
 }

@@ -156,6 +156,22 @@ func TestPagesWithoutTheBundleSaySo(t *testing.T) {
 	}
 }
 
+func TestNoticesNameWhatTheBundleContains(t *testing.T) {
+	srv := newTestServer(t, seed(t))
+	if !srv.assets.Built {
+		t.Fatal("the scripts and styles are not built; run make web")
+	}
+	status, _, body := get(t, srv.Handler(), "/assets/notices.txt")
+	for _, want := range []string{"htmx.org 2", "htmx-ext-sse 2", "uplot 1.6.32 (MIT)", "Permission is hereby granted"} {
+		if status != http.StatusOK || !strings.Contains(body, want) {
+			t.Errorf("status %d, the notices lack %q", status, want)
+		}
+	}
+	if status, header, _ := get(t, srv.Handler(), srv.assets.Script); status != http.StatusOK || !strings.Contains(header.Get("Cache-Control"), "immutable") {
+		t.Errorf("%s: status %d, headers %v", srv.assets.Script, status, header)
+	}
+}
+
 func TestManifestIsReadOrRefused(t *testing.T) {
 	manifest := func(text string) fs.FS { return fstest.MapFS{"manifest.json": {Data: []byte(text)}} }
 	good, err := readManifest(manifest(`{"app.js": "app-1.js", "style.css": "style-2.css"}`))
