@@ -18,7 +18,7 @@ var ErrEnded = errors.New("already ended")
 // neither, ErrEnded when nothing was open.
 func Cancel(ctx context.Context, db DB, id uuid.UUID, by string) (int, error) {
 	ended := 0
-	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+	err := transact(ctx, db, func(tx pgx.Tx) error {
 		var known, whole bool
 		err := tx.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM campaign WHERE id = $1),
 			EXISTS (SELECT 1 FROM campaign WHERE id = $1) OR EXISTS (SELECT 1 FROM run WHERE id = $1)`, id).Scan(&whole, &known)
@@ -73,7 +73,7 @@ func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, er
 	if err != nil {
 		return uuid.Nil, fmt.Errorf("jobs: repeating run %s: %w", run, err)
 	}
-	err = pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+	err = transact(ctx, db, func(tx pgx.Tx) error {
 		c, err := repeatable(ctx, tx, run)
 		if err != nil {
 			return err
@@ -145,7 +145,7 @@ func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
 }
 
 func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
-	err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+	err := transact(ctx, db, func(tx pgx.Tx) error {
 		tag, err := tx.Exec(ctx, sql, bench, value)
 		if err != nil {
 			return err

@@ -22,6 +22,9 @@ package jobs
 
 import (
 	"context"
+	"fmt"
+	"strconv"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -34,6 +37,24 @@ type DB interface {
 	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
 	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
 	Begin(ctx context.Context) (pgx.Tx, error)
+}
+
+// idleLimit is how long a transaction may wait for its own client. A process
+// that is stopped in the middle of one would hold its row locks, and with them
+// the bench that another agent should take over, for as long as it sleeps: the
+// server ends its transaction instead.
+const idleLimit = 5 * time.Second
+
+// transact runs f in a transaction that the server ends when its client falls silent.
+func transact(ctx context.Context, db DB, f func(pgx.Tx) error) error {
+	return pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+		_, err := tx.Exec(ctx, `SELECT set_config('idle_in_transaction_session_timeout', $1, true)`,
+			strconv.FormatInt(idleLimit.Milliseconds(), 10))
+		if err != nil {
+			return fmt.Errorf("jobs: starting a transaction: %w", err)
+		}
+		return f(tx)
+	})
 }
 
 // State is where a run stands.

@@ -33,7 +33,7 @@ type lease struct {
 func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now func() time.Time) (l *lease, abandoned bool, err error) {
 	sent := now()
 	l = &lease{db: db, bench: bench, timings: t, now: now, renewed: sent}
-	err = pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error {
+	err = transact(ctx, db, func(tx pgx.Tx) error {
 		var previous string
 		var live bool
 		err := tx.QueryRow(ctx, `SELECT holder, expires_at > now() FROM bench_lease WHERE bench = $1 FOR UPDATE`, bench).Scan(&previous, &live)
@@ -142,7 +142,7 @@ func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	if err := l.guardSafe(); err != nil {
 		return err
 	}
-	return pgx.BeginFunc(ctx, l.db, func(tx pgx.Tx) error {
+	return transact(ctx, l.db, func(tx pgx.Tx) error {
 		var one int
 		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR SHARE`,
 			l.bench, l.token).Scan(&one)

@@ -32,6 +32,10 @@ type (
 // far above what an idle unit leaves.
 const quietLevel rf.DBm = 0
 
+// lookSteps is how many times the limit of a step the look for power may take:
+// an analyzer whose settings nobody knows is preset first.
+const lookSteps = 5
+
 // probe is one look for power that should not be there.
 type probe struct {
 	Sweep rf.Sweep
@@ -49,6 +53,9 @@ type safeBench struct {
 	switcher  terminator
 	probes    []probe
 	cutSupply bool // policy of the bench: no DC while idle
+	// wasCut says that DC was cut before because a transmitter was not confirmed
+	// off. Then a silent unit is not excused by the lack of DC: it was silent with it.
+	wasCut bool
 }
 
 type safeUnit struct {
@@ -66,6 +73,7 @@ type SafetyStep struct {
 // SafetyReport lists the steps in the order in which they were taken.
 type SafetyReport struct {
 	Steps []SafetyStep
+	Cut   bool // DC was cut because something was not confirmed
 }
 
 // Err returns nil when every step is confirmed, else what is not.
@@ -90,7 +98,7 @@ func (r SafetyReport) Err() error {
 func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
 	var r SafetyReport
 	r.Steps = b.mute(ctx, limit)
-	if r.Err() != nil && b.withoutDC(ctx, limit) {
+	if r.Err() != nil && !b.wasCut && b.withoutDC(ctx, limit) {
 		for i, s := range r.Steps {
 			if s.Err != nil {
 				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
@@ -102,14 +110,15 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 	}
 	if b.analyzer != nil {
 		r.take(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect)
-		r.take(ctx, limit, "no power at the analyzer", b.look)
+		r.take(ctx, lookSteps*limit, "no power at the analyzer", b.look)
 	}
 	quiet := r.Err() == nil
 	switch {
 	case b.supply == nil:
-	case b.cutSupply:
+	case b.cutSupply && quiet:
 		r.take(ctx, limit, "supply output off", b.supply.Off)
 	case !quiet:
+		r.Cut = true
 		r.take(ctx, limit, "supply output off, because the transmitters are not confirmed off", b.supply.Off)
 	}
 	if b.switcher != nil {

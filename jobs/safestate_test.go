@@ -167,8 +167,13 @@ func TestSafeStateAcceptsASilentUnitOnlyWithoutDC(t *testing.T) {
 		b := newPartBench()
 		b.unit.fail = errors.New("no answer")
 		b.supply.dc = dc
+		report := b.drive(t.Context(), time.Second)
+		if (report.Err() != nil) != dc || report.Cut != dc {
+			t.Errorf("DC %v: cut %v, report %v", dc, report.Cut, report.Err())
+		}
+		b.supply.dc, b.wasCut = false, report.Cut
 		if err := b.drive(t.Context(), time.Second).Err(); (err != nil) != dc {
-			t.Errorf("DC %v: report %v", dc, err)
+			t.Errorf("DC %v, then cut: report %v; a unit that was silent with DC must answer first", dc, err)
 		}
 	}
 }

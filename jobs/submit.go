@@ -60,7 +60,7 @@ func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
 	if err != nil {
 		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
 	}
-	if err := pgx.BeginFunc(ctx, db, func(tx pgx.Tx) error { return o.insert(ctx, tx, id, s) }); err != nil {
+	if err := transact(ctx, db, func(tx pgx.Tx) error { return o.insert(ctx, tx, id, s) }); err != nil {
 		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
 	}
 	return CampaignByID(ctx, db, id)

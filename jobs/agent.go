@@ -1,0 +1,256 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"benchyard/jobs/lab"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/riverdriver/riverpgxv5"
+)
+
+// AgentOptions says what an agent works with.
+type AgentOptions struct {
+	Pool      *pgxpool.Pool // runs, results, leases; required
+	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
+	Name      string        // of this agent, unique in the lab; shown as holder of a lease
+	Version   string        // of the program, stored with every run
+	Benches   []string      // names of the benches to work on; empty: every bench of the lab
+	Timings   Timings
+	Logger    *slog.Logger     // nil: none
+	Clock     func() time.Time // wall clock for dates and stamps; nil: time.Now
+}
+
+// Agent holds the leases of benches and works on what is queued for them. It
+// has one keeper per bench and one River client for all.
+type Agent struct {
+	AgentOptions
+	river *river.Client[pgx.Tx]
+	log   *slog.Logger
+
+	stop    context.CancelFunc // no new work; what is in work may end
+	abandon context.CancelCauseFunc
+	hard    context.Context // ends when even work in progress must end
+	wait    sync.WaitGroup
+	labWake chan struct{}
+	failed  chan error
+
+	mu      sync.Mutex
+	keepers map[string]*keeper // by bench
+	labs    map[int64]*lab.Lab // versions never change
+	newest  *lab.Lab
+}
+
+// NewAgent checks the options and prepares an agent; Start sets it to work.
+func NewAgent(o AgentOptions) (*Agent, error) {
+	if o.Pool == nil || o.Name == "" {
+		return nil, errors.New("jobs: an agent needs a database and a name")
+	}
+	o.Timings = o.Timings.withDefaults()
+	if err := o.Timings.validate(); err != nil {
+		return nil, err
+	}
+	if o.RiverPool == nil {
+		o.RiverPool = o.Pool
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Clock == nil {
+		o.Clock = time.Now
+	}
+	a := &Agent{
+		AgentOptions: o, log: o.Logger.With("agent", o.Name),
+		labWake: make(chan struct{}, 1), failed: make(chan error, 1),
+		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{},
+	}
+	workers := river.NewWorkers()
+	river.AddWorker(workers, &segmentWorker{agent: a})
+	var err error
+	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{
+		Schema:            riverSchema,
+		Queues:            map[string]river.QueueConfig{controlQueue: {MaxWorkers: 1}},
+		Workers:           workers,
+		Logger:            a.log,
+		FetchCooldown:     10 * time.Millisecond,
+		FetchPollInterval: 5 * time.Second,
+		// A segment ends by its own limit; River's comes after it and its safe state.
+		JobTimeout:           o.Timings.Segment + time.Minute,
+		RescueStuckJobsAfter: o.Timings.Segment + 5*time.Minute,
+		MaxAttempts:          3,
+		RetryPolicy:          quickRetry{},
+		SoftStopTimeout:      o.Timings.SoftStop,
+		JobStuckHandler:      a.stuck,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("jobs: starting the queue: %w", err)
+	}
+	return a, nil
+}
+
+// Start sets the agent to work and returns at once. Work goes on until Stop;
+// the end of ctx does not end it.
+func (a *Agent) Start(ctx context.Context) error {
+	base := context.WithoutCancel(ctx)
+	if err := a.river.Start(base); err != nil {
+		return fmt.Errorf("jobs: starting the queue: %w", err)
+	}
+	soft, stop := context.WithCancel(base)
+	a.stop = stop
+	a.hard, a.abandon = context.WithCancelCause(base)
+	a.wait.Go(func() { a.listen(soft) })
+	a.wait.Go(func() { a.followLab(soft) })
+	return nil
+}
+
+// Stop ends the agent: no new segment begins, a case in work may end within
+// the soft-stop time, then every bench goes to its safe state and its lease is
+// given back. When ctx ends before, work is interrupted at once; the safe state
+// is still reached. It returns after every goroutine has ended.
+func (a *Agent) Stop(ctx context.Context) error {
+	if a.stop == nil {
+		return nil
+	}
+	a.stop()
+	release := context.AfterFunc(ctx, func() { a.abandon(errStopping) })
+	a.wait.Wait()
+	release()
+	a.abandon(errStopping)
+	// Nothing runs any more, so that River ends at once.
+	if err := a.river.Stop(context.WithoutCancel(ctx)); err != nil {
+		return fmt.Errorf("jobs: stopping the queue: %w", err)
+	}
+	return nil
+}
+
+// Failed delivers an error when the agent cannot be trusted any more: a
+// segment ignored its end. The process should exit then, so that its sockets
+// close; the leases run out and another agent makes the benches safe.
+func (a *Agent) Failed() <-chan error { return a.failed }
+
+// stuck is River's report of a job that did not return. The bench is given up:
+// its lease is not renewed, so that another agent may take it over.
+func (a *Agent) stuck(ctx context.Context, p river.JobStuckHandlerParams) river.JobStuckHandlerResult {
+	err := fmt.Errorf("jobs: job %d in queue %s did not end; exit this process", p.ID, p.Queue)
+	a.log.ErrorContext(ctx, "segment is stuck", "queue", p.Queue, "job", p.ID)
+	if k := a.keeperOfQueue(p.Queue); k != nil {
+		k.surrender(err)
+	}
+	select {
+	case a.failed <- err:
+	default:
+	}
+	return river.JobStuckHandlerResult{}
+}
+
+// followLab starts a keeper for every bench of the newest inventory, and ends
+// those of benches that are gone.
+func (a *Agent) followLab(ctx context.Context) {
+	ends := map[string]context.CancelFunc{}
+	for ctx.Err() == nil {
+		if l, _, err := lab.Load(ctx, a.Pool, 0); err == nil {
+			a.setLab(l)
+			a.matchKeepers(ctx, l, ends)
+		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
+			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
+		}
+		pause(ctx, a.labWake, 6*a.Timings.Poll)
+	}
+	for _, end := range ends {
+		end()
+	}
+}
+
+func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]context.CancelFunc) {
+	present := map[string]bool{}
+	for _, b := range l.Benches {
+		if len(a.Benches) > 0 && !slices.Contains(a.Benches, b.Name) {
+			continue
+		}
+		present[b.Name] = true
+		if ends[b.Name] != nil {
+			continue
+		}
+		k := newKeeper(a, b.Name)
+		a.mu.Lock()
+		a.keepers[b.Name] = k
+		a.mu.Unlock()
+		var own context.Context
+		own, ends[b.Name] = context.WithCancel(ctx)
+		a.wait.Go(func() { k.run(own) })
+	}
+	for name, end := range ends {
+		if !present[name] {
+			end()
+			delete(ends, name)
+		}
+	}
+}
+
+func (a *Agent) setLab(l *lab.Lab) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.newest = l
+}
+
+func (a *Agent) latestLab() *lab.Lab {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.newest
+}
+
+// labVersion returns an inventory by version; versions never change.
+func (a *Agent) labVersion(ctx context.Context, id int64) (*lab.Lab, error) {
+	a.mu.Lock()
+	known := a.labs[id]
+	a.mu.Unlock()
+	if known != nil {
+		return known, nil
+	}
+	l, _, err := lab.Load(ctx, a.Pool, id)
+	if err != nil {
+		return nil, err
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.labs[id] = l
+	return l, nil
+}
+
+func (a *Agent) keeperOfQueue(queue string) *keeper {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for bench, k := range a.keepers {
+		if queueOf(bench) == queue {
+			return k
+		}
+	}
+	return nil
+}
+
+// pause waits for a wake-up, a timeout or the end of ctx.
+func pause(ctx context.Context, wake <-chan struct{}, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-wake:
+	case <-timer.C:
+	}
+}
+
+// poke wakes whoever pauses on wake; a wake-up that is pending is enough.
+func poke(wake chan<- struct{}) {
+	select {
+	case wake <- struct{}{}:
+	default:
+	}
+}

@@ -1,0 +1,249 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
+)
+
+// Why work in progress ends before its end.
+var (
+	errStopping  = errors.New("the agent is stopping")
+	errCancelled = errors.New("the run was cancelled")
+	errTooLong   = errors.New("the segment took longer than it may")
+)
+
+// keeper looks after one bench: it takes the lease, and while it has it, it
+// keeps the bench safe and sees that the queue goes on.
+type keeper struct {
+	agent *Agent
+	bench string
+	log   *slog.Logger
+	wake  chan struct{}
+
+	mu     sync.Mutex
+	tenure *tenure // nil while the lease is not ours
+}
+
+// tenure is the time between taking the lease and losing it.
+type tenure struct {
+	*keeper
+	lease *lease
+	rig   *rig
+	// ctx ends, with the reason as its cause, when work must not go on.
+	ctx context.Context
+	end context.CancelCauseFunc
+
+	mu       sync.Mutex
+	leaving  bool          // no new segment begins
+	work     *work         // in progress, nil: none
+	idle     chan struct{} // closed while no work is in progress
+	idleFrom time.Time
+	swept    bool      // tickets were looked after once
+	tried    time.Time // last attempt to reach the safe state
+	alarmed  bool      // it was not confirmed; no segment begins
+	activity Activity  // as last written
+}
+
+// work is one ticket in progress.
+type work struct {
+	run    uuid.UUID
+	cancel context.CancelCauseFunc
+}
+
+func newKeeper(a *Agent, bench string) *keeper {
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1)}
+}
+
+// run tries to take the lease until ctx ends, and serves the bench whenever it has it.
+func (k *keeper) run(ctx context.Context) {
+	t := k.agent.Timings
+	for ctx.Err() == nil {
+		l, abandoned, err := acquire(ctx, k.agent.Pool, k.bench, k.agent.Name, t, time.Now)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			k.log.WarnContext(ctx, "the lease cannot be taken", "error", err)
+		case l != nil:
+			k.serve(ctx, l, abandoned)
+		}
+		if ctx.Err() == nil {
+			pause(ctx, k.wake, min(t.Poll, t.TTL/3))
+		}
+	}
+}
+
+// serve holds the bench until the lease is lost or ctx ends.
+func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
+	t := &tenure{keeper: k, lease: l, idle: make(chan struct{})}
+	close(t.idle)
+	t.ctx, t.end = context.WithCancelCause(k.agent.hard)
+	renewing, stopRenewing := context.WithCancel(context.WithoutCancel(ctx))
+	var renewals sync.WaitGroup
+	renewals.Go(func() { t.keepLease(renewing) })
+	defer renewals.Wait()
+	defer stopRenewing()
+	k.log.InfoContext(ctx, "lease taken", "token", l.token, "abandoned", abandoned)
+
+	if abandoned { // its last holder may still be inside its own deadline
+		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)
+	}
+	t.rig = newRig(k.agent, l)
+	if ctx.Err() == nil && t.ctx.Err() == nil {
+		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
+		t.makeSafe("takeover")
+		t.open(ctx)
+	}
+	t.leave(ctx)
+}
+
+// open puts the bench at work until the lease is lost or ctx ends.
+func (t *tenure) open(ctx context.Context) {
+	t.setTenure(t) // before the first ticket can come
+	if err := t.agent.river.Queues().Add(queueOf(t.bench), river.QueueConfig{MaxWorkers: 1}); err != nil {
+		t.log.ErrorContext(ctx, "the queue of the bench cannot be opened", "error", err)
+		return
+	}
+	for ctx.Err() == nil && t.ctx.Err() == nil {
+		if err := t.tick(t.ctx); err != nil && t.ctx.Err() == nil {
+			t.log.WarnContext(ctx, "looking for work", "error", err)
+		}
+		woken, cancel := context.WithCancel(ctx)
+		release := context.AfterFunc(t.ctx, cancel)
+		pause(woken, t.wake, t.agent.Timings.Poll)
+		release()
+		cancel()
+	}
+}
+
+// leave ends the tenure: work is drained or interrupted, the bench made safe,
+// the lease given back.
+func (t *tenure) leave(ctx context.Context) {
+	t.mu.Lock()
+	t.leaving = true
+	idle := t.idle
+	t.mu.Unlock()
+	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
+	<-idle
+	timer.Stop()
+	lost := errors.Is(context.Cause(t.ctx), errFenced)
+	t.setTenure(nil)
+
+	final, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := t.agent.river.Queues().Remove(final, queueOf(t.bench)); err != nil && !isNotFound(err) {
+		t.log.WarnContext(final, "the queue of the bench cannot be closed", "error", err)
+	}
+	t.makeSafe("the agent leaves the bench")
+	t.rig.close()
+	t.end(errStopping)
+	if lost {
+		t.log.WarnContext(final, "lease lost", "token", t.lease.token)
+		return
+	}
+	t.setActivity(final, Offline, "", nil)
+	if err := t.lease.release(final); err != nil {
+		t.log.WarnContext(final, "the lease runs out by itself", "error", err)
+	}
+}
+
+// keepLease renews the lease until ctx ends. When renewal fails for so long
+// that work must stop, it ends the tenure.
+func (t *tenure) keepLease(ctx context.Context) {
+	every := t.agent.Timings.Renew
+	next := every
+	for {
+		pause(ctx, nil, min(next, max(0, time.Until(t.lease.workUntil()))))
+		if ctx.Err() != nil {
+			return
+		}
+		if t.lease.guardWork() != nil {
+			t.end(errFenced)
+			return
+		}
+		sending, cancel := context.WithDeadline(ctx, t.lease.workUntil())
+		err := t.lease.renew(sending)
+		cancel()
+		switch {
+		case ctx.Err() != nil:
+			return
+		case errors.Is(err, errFenced):
+			t.end(errFenced)
+			return
+		case err != nil:
+			t.log.WarnContext(ctx, "the lease was not renewed, trying again", "error", err)
+			next = every / 10
+		default:
+			next = every
+		}
+	}
+}
+
+// surrender gives the bench up without touching it: whoever drives it now
+// cannot be stopped, only fenced.
+func (k *keeper) surrender(cause error) {
+	k.mu.Lock()
+	t := k.tenure
+	k.mu.Unlock()
+	if t == nil {
+		return
+	}
+	t.raiseAlarm(cause)
+	t.lease.giveUp()
+	t.end(errFenced)
+}
+
+func (k *keeper) setTenure(t *tenure) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.tenure = t
+}
+
+// begin makes the tenure busy with a run, unless it takes no more work. The
+// context it returns ends with the tenure, with the ticket, when the run is
+// cancelled and when the segment takes too long.
+func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, func(), bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarmed && run != uuid.Nil {
+		return nil, nil, false
+	}
+	ctx, limit := context.WithTimeoutCause(ctx, t.agent.Timings.Segment, errTooLong)
+	ctx, cancel := context.WithCancelCause(ctx)
+	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
+	t.work = &work{run: run, cancel: cancel}
+	idle := make(chan struct{})
+	t.idle = idle
+	return ctx, func() {
+		release()
+		cancel(nil)
+		limit()
+		t.mu.Lock()
+		t.work, t.idleFrom = nil, time.Now()
+		t.mu.Unlock()
+		close(idle)
+		poke(t.wake)
+	}, true
+}
+
+// interrupted reports, between two cases, whether work should end here.
+func (t *tenure) interrupted(ctx context.Context) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.leaving {
+		return errStopping
+	}
+	return nil
+}
+
+func isNotFound(err error) bool {
+	var missing *river.QueueNotFoundError
+	return errors.As(err, &missing)
+}

@@ -1,0 +1,301 @@
+package jobs
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"benchyard/instruments"
+	"benchyard/instruments/analyzer"
+	"benchyard/instruments/generator"
+	"benchyard/instruments/radiounit"
+	"benchyard/instruments/rf"
+	"benchyard/instruments/scpi"
+	"benchyard/instruments/supply"
+	"benchyard/instruments/switcher"
+	"benchyard/jobs/lab"
+)
+
+// rig is the set of open connections of a bench. They are opened when first
+// needed and kept for the whole tenure; every write asks the lease first.
+// Only one goroutine drives a rig at a time.
+type rig struct {
+	agent      *Agent
+	lease      *lease
+	log        *slog.Logger
+	transcript *transcript
+	set        *tuning // nil after the safe state
+	preset     bool    // the analyzer was preset and has answered since
+
+	mu    sync.Mutex
+	lab   *lab.Lab // the inventory the links stand for
+	links map[string]*link
+	safe  bool
+	cut   bool // see safeBench.wasCut
+}
+
+// link is one instrument or radio unit, open or not.
+type link struct {
+	role     instruments.Role
+	resource string
+	identity string
+	open     *instruments.Instrument
+	opening  sync.Mutex
+}
+
+func newRig(a *Agent, l *lease) *rig {
+	return &rig{agent: a, lease: l, log: a.log.With("bench", l.bench), transcript: &transcript{start: time.Now()}, links: map[string]*link{}}
+}
+
+// reach returns the link of a name in the newest inventory. One whose address
+// or identity changed there is closed first.
+func (r *rig) reach(name string) (*link, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if newest := r.agent.latestLab(); newest != r.lab {
+		r.lab = newest
+		for name, l := range r.links {
+			if wanted, err := describeLink(newest, name); err != nil || wanted.resource != l.resource || wanted.identity != l.identity {
+				l.close()
+				delete(r.links, name)
+			}
+		}
+	}
+	if l := r.links[name]; l != nil {
+		return l, nil
+	}
+	l, err := describeLink(r.lab, name)
+	if err == nil {
+		r.links[name] = l
+	}
+	return l, err
+}
+
+// describeLink looks an instrument or a radio unit up in the inventory.
+func describeLink(l *lab.Lab, name string) (*link, error) {
+	if i, ok := l.Instrument(name); ok {
+		return &link{role: instruments.Role(i.Role), resource: i.Resource, identity: i.Identity}, nil
+	}
+	if u, ok := l.Unit(name); ok {
+		kind, ok := l.Type(u.Type)
+		if !ok {
+			return nil, fmt.Errorf("%s has the type %s, which is not in the inventory", name, u.Type)
+		}
+		return &link{role: instruments.RadioUnit, resource: u.Resource, identity: kind.Maker + "," + u.Type + "," + u.Serial}, nil
+	}
+	return nil, fmt.Errorf("%q is not in the inventory of %s", name, l.Name)
+}
+
+func (l *link) close() {
+	l.opening.Lock()
+	defer l.opening.Unlock()
+	if l.open != nil {
+		_ = l.open.Close() // given up, its error would say nothing new
+		l.open = nil
+	}
+}
+
+// driver is what the roles of a bench come down to.
+type driver interface {
+	*analyzer.Analyzer | *generator.Generator | *supply.Supply | *switcher.Switcher | *radiounit.RadioUnit
+}
+
+// open returns the instrument of a name, connected if need be.
+func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, error) {
+	l, err := r.reach(name)
+	if err != nil {
+		return nil, err
+	}
+	l.opening.Lock()
+	defer l.opening.Unlock()
+	if l.open == nil {
+		l.open, err = instruments.Open(ctx, l.role, l.resource, l.identity, scpi.Config{
+			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guardWork, Transcript: r.transcript.of(name),
+		})
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		r.configure(name, l.open.Driver())
+	}
+	return l.open, nil
+}
+
+// configure tells a driver what only the inventory knows.
+func (r *rig) configure(name string, driver any) {
+	newest := r.agent.latestLab()
+	switch d := driver.(type) {
+	case *analyzer.Analyzer:
+		if i, ok := newest.Instrument(name); ok && i.NoiseFactor > 0 {
+			d.NoiseFactor = i.NoiseFactor
+		}
+	case *switcher.Switcher:
+		for _, p := range newest.Paths {
+			if p.Bench == r.lease.bench {
+				d.Routes = append(d.Routes, p.Route)
+			}
+		}
+	}
+}
+
+// instrumentOf opens the connection if need be and returns the driver.
+func instrumentOf[T driver](ctx context.Context, r *rig, name string) (T, error) {
+	opened, err := r.open(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	d, ok := opened.Driver().(T)
+	if !ok {
+		return nil, fmt.Errorf("%s is a %s, not what the bench needs in its place", name, opened.Role())
+	}
+	return d, nil
+}
+
+// bench returns the bench as the newest inventory has it.
+func (r *rig) bench() (lab.Bench, error) {
+	l := r.agent.latestLab()
+	b, ok := l.Bench(r.lease.bench)
+	if !ok {
+		return b, fmt.Errorf("bench %s is not in the inventory of %s any more", r.lease.bench, l.Name)
+	}
+	return b, nil
+}
+
+func (r *rig) close() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, l := range r.links {
+		l.close()
+	}
+}
+
+// isSafe reports whether the bench was confirmed safe and not touched since.
+func (r *rig) isSafe() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.safe
+}
+
+// unsafe says that the bench is, or may have been, touched.
+func (r *rig) unsafe() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.safe = false
+}
+
+// makeSafe drives the bench to its safe state. It opens what is not open, is
+// not stopped by the end of ctx, and may write until the very end of the lease.
+func (r *rig) makeSafe(ctx context.Context) SafetyReport {
+	r.set = nil
+	ctx = scpi.WithGuard(context.WithoutCancel(ctx), r.lease.guardSafe)
+	report := r.parts().drive(ctx, r.agent.Timings.SafeStep)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.safe = report.Err() == nil
+	r.cut = !r.safe && (r.cut || report.Cut)
+	return report
+}
+
+// inspected says that a person has looked at the bench and cleared its alarm.
+func (r *rig) inspected() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.cut = false
+}
+
+// Parts of the bench, opened when the safe state comes to them.
+type (
+	muteFunc      func(context.Context) error
+	offFunc       func(context.Context) error
+	terminateFunc func(context.Context) error
+	lateAnalyzer  struct {
+		rig  *rig
+		name string
+	}
+	lateSupply lateAnalyzer
+)
+
+func (f muteFunc) Mute(ctx context.Context) error           { return f(ctx) }
+func (f offFunc) Off(ctx context.Context) error             { return f(ctx) }
+func (f terminateFunc) Terminate(ctx context.Context) error { return f(ctx) }
+
+// Protect opens the analyzer and protects it.
+func (l lateAnalyzer) Protect(ctx context.Context) error {
+	a, err := instrumentOf[*analyzer.Analyzer](ctx, l.rig, l.name)
+	if err != nil {
+		return err
+	}
+	return a.Protect(ctx)
+}
+
+// Sweep opens the analyzer, presets it when nobody knows how it is set, and
+// takes one trace.
+func (l lateAnalyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+	a, err := instrumentOf[*analyzer.Analyzer](ctx, l.rig, l.name)
+	if err == nil && !l.rig.preset {
+		err = a.Prepare(ctx)
+	}
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	trace, err := a.Sweep(ctx, s)
+	l.rig.preset = err == nil
+	return trace, err
+}
+
+// Off opens the supply and switches it off.
+func (l lateSupply) Off(ctx context.Context) error {
+	return act(ctx, l.rig, l.name, (*supply.Supply).Off)
+}
+
+// Read opens the supply and reads its output.
+func (l lateSupply) Read(ctx context.Context) (volts, amps float64, on bool, err error) {
+	dc, err := instrumentOf[*supply.Supply](ctx, l.rig, l.name)
+	if err != nil {
+		return 0, 0, false, err
+	}
+	return dc.Read(ctx)
+}
+
+// parts returns the bench as the safe state sees it.
+func (r *rig) parts() safeBench {
+	newest := r.agent.latestLab()
+	b, err := r.bench()
+	if err != nil {
+		gone := func(context.Context) error { return err }
+		return safeBench{generator: offFunc(gone)}
+	}
+	s := safeBench{
+		analyzer:  lateAnalyzer{r, b.Analyzer},
+		supply:    lateSupply{r, b.Supply},
+		switcher:  terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) }),
+		cutSupply: b.IdleSupply != lab.KeepSupply,
+	}
+	r.mu.Lock()
+	s.wasCut = r.cut
+	r.mu.Unlock()
+	if b.Generator != "" {
+		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
+	}
+	for _, u := range newest.UnitsOn(b.Name) {
+		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
+			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
+		})})
+	}
+	if s.probes, err = probesOf(newest, b.Name); err != nil {
+		// An inventory that was accepted gives probes; without them nothing is confirmed.
+		missing := err
+		s.generator = offFunc(func(context.Context) error { return missing })
+	}
+	return s
+}
+
+// act opens an instrument and has it do one thing.
+func act[T driver](ctx context.Context, r *rig, name string, do func(T, context.Context) error) error {
+	d, err := instrumentOf[T](ctx, r, name)
+	if err != nil {
+		return err
+	}
+	return do(d, ctx)
+}

@@ -1,0 +1,58 @@
+package jobs
+
+import (
+	"bytes"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+)
+
+// transcriptLimit bounds what one attempt keeps; a segment says far less.
+const transcriptLimit = 8 << 20
+
+// transcript collects what was said to every instrument of a bench since the
+// last reset, in one order.
+type transcript struct {
+	mu    sync.Mutex
+	start time.Time
+	text  bytes.Buffer
+}
+
+// of returns the recorder of one instrument.
+func (t *transcript) of(instrument string) recorder { return recorder{t, instrument} }
+
+func (t *transcript) reset() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.start = time.Now()
+	t.text.Reset()
+}
+
+// compressed returns the text in the form in which it is stored.
+func (t *transcript) compressed() ([]byte, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	encoder, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
+	if err != nil {
+		return nil, fmt.Errorf("jobs: transcript: %w", err)
+	}
+	return encoder.EncodeAll(t.text.Bytes(), nil), encoder.Close()
+}
+
+// recorder is the transcript as one instrument's session sees it.
+type recorder struct {
+	*transcript
+	instrument string
+}
+
+// Record appends a line: seconds since the reset, instrument, direction, message.
+func (r recorder) Record(direction string, message []byte) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.text.Len() > transcriptLimit {
+		return
+	}
+	fmt.Fprintf(&r.text, "%.6f\t%s\t%s\t%s\n", time.Since(r.start).Seconds(), r.instrument, direction, bytes.ReplaceAll(message, []byte("\n"), []byte(`\n`)))
+}
