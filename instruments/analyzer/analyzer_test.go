@@ -84,7 +84,8 @@ func TestSettingsAreSentAgainAfterAnyDoubt(t *testing.T) {
 	a := open(t, whole, // first
 		Answer(":INIT;*OPC?", "1"), Answer(fetch, trace(-1, -2)), whole, // a trace too short
 		Close(), Do(func() { close(closed) }), Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole, // a new connection
-		Expect(":INIT;*OPC?"), Do(cancel), Resync("1\n"), whole, // a cancelled sweep
+		Expect(":INIT;*OPC?"), Do(cancel), Gone(), // a cancelled sweep
+		Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole,
 		Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "70;"+NoError), whole) // protected meanwhile
 	run := func(ctx context.Context) error {
 		_, err := a.Sweep(ctx, sweep)

@@ -13,6 +13,7 @@ import (
 type message struct {
 	text    []byte // without terminator
 	queries int
+	waits   bool // holds *OPC? or *WAI: the instrument may not listen until it has finished
 }
 
 // Exchange sends commands and queries in the order given, joined into as few
@@ -90,6 +91,10 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 	}
 	line, err := s.link.readMessage(s.config.MaxBlock)
 	if err != nil {
+		// An instrument that waits for its own operation would carry out the
+		// commands of a resync later, on top of newer ones. Only a new connection
+		// leaves nothing behind.
+		s.link.broken = s.link.broken || m.waits
 		return nil, sent(s.failed(ctx, m, timeout, err))
 	}
 	s.record(Received, line)
@@ -148,6 +153,7 @@ func compose(units []string, limit int) ([]message, error) {
 		if query {
 			messages[last].queries++
 		}
+		messages[last].waits = messages[last].waits || MatchWord("*OPC?|*WAI", unit)
 	}
 	if len(messages) == 0 {
 		return nil, errors.New("scpi: nothing to send")

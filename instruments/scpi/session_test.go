@@ -168,37 +168,47 @@ func TestAnswerOfTheWrongKind(t *testing.T) {
 }
 
 func TestCancelInterruptsABlockedRead(t *testing.T) {
-	asked := make(chan struct{})
-	s := dial(t, scpi.Config{}, Greet(), Expect("*OPC?"), Do(func() { close(asked) }), Resync("1\n"), Answer(":B?", "3"))
-	ctx, cancel := context.WithCancelCause(t.Context())
-	stop := errors.New("operator pressed stop")
-	returned := make(chan error, 1)
-	go func() { returned <- s.Wait(ctx, time.Hour) }()
-	<-asked
-	cancel(stop)
-	select {
-	case err := <-returned:
-		if !errors.Is(err, stop) {
-			t.Fatalf("got %v", err)
-		}
-	case <-time.After(5 * time.Second):
-		t.Fatal("the read goes on")
+	for query, recovery := range map[string]Step{
+		":A?":   Resync("1\n"),
+		"*OPC?": Steps(Gone(), Greet()), // the instrument would hear a resync too late
+	} {
+		t.Run(query, func(t *testing.T) {
+			asked := make(chan struct{})
+			s := dial(t, scpi.Config{}, Greet(), Expect(query), Do(func() { close(asked) }), recovery, Answer(":B?", "3"))
+			ctx, cancel := context.WithCancelCause(t.Context())
+			stop := errors.New("operator pressed stop")
+			returned := make(chan error, 1)
+			go func() {
+				_, err := s.Exchange(ctx, time.Hour, query)
+				returned <- err
+			}()
+			<-asked
+			cancel(stop)
+			select {
+			case err := <-returned:
+				if !errors.Is(err, stop) {
+					t.Fatalf("got %v", err)
+				}
+			case <-time.After(5 * time.Second):
+				t.Fatal("the read goes on")
+			}
+			wantQuery(t, s, ":B?", "3")
+		})
 	}
-	wantQuery(t, s, ":B?", "3")
 }
 
 func TestAbortComesFirst(t *testing.T) {
+	const hello = ":ABOR;*ESR?;*CLS;*IDN?"
 	first, stopFirst := stopping(t)
 	second, stopSecond := stopping(t)
-	s := dial(t, scpi.Config{}, Greet(), Expect(":INIT;*OPC?"), stopFirst, Resync("1\n"), Answer(":A?", "1"),
-		Expect("*OPC?"), stopSecond, Gone(), // no echo
-		Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), Answer(":B?", "3"))
+	s := dial(t, scpi.Config{}, Greet(), Expect(":TRAC?"), stopFirst, ResyncAfter(":ABOR;", "1\n"), Answer(":A?", "1"),
+		Expect(":INIT;*OPC?"), stopSecond, Gone(), Accept(), Answer(hello, "0;"+Identity), Answer(":B?", "3"))
 	s.SetAbort(":ABOR")
-	if _, err := s.Exchange(first, time.Hour, ":INIT", "*OPC?"); !errors.Is(err, context.Canceled) {
+	if _, err := s.Query(first, ":TRAC?"); !errors.Is(err, context.Canceled) {
 		t.Fatalf("got %v", err)
 	}
 	wantQuery(t, s, ":A?", "1")
-	if err := s.Wait(second, time.Hour); !errors.Is(err, context.Canceled) {
+	if _, err := s.Exchange(second, time.Hour, ":INIT", "*OPC?"); !errors.Is(err, context.Canceled) {
 		t.Fatalf("got %v", err)
 	}
 	wantQuery(t, s, ":B?", "3")

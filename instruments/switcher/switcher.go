@@ -6,6 +6,7 @@ package switcher
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -51,12 +52,15 @@ func (w *Switcher) Connect(ctx context.Context, route string) error {
 	if err != nil {
 		return err
 	}
-	if !slices.Contains(w.used, channel) {
-		w.used = append(w.used, channel)
-	}
 	list := channelList([]int{channel})
 	err = w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, list), states(1, "1"),
 		w.dialect.OpenAll, fmt.Sprintf(w.dialect.Close, list))
+	// A path that the instrument refused to close need not be read back later,
+	// and cannot be where the channel does not exist. Any other may be closed.
+	var refused *scpi.Error
+	if !errors.As(err, &refused) && !slices.Contains(w.used, channel) {
+		w.used = append(w.used, channel)
+	}
 	if err != nil {
 		return fmt.Errorf("switcher: connect route %s: %w", route, err)
 	}

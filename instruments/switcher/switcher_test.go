@@ -53,6 +53,7 @@ func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 	if err := w.Connect(ctx, "101"); !errors.Is(err, scpi.ErrUnconfirmed) || !errors.As(err, &refused) || refused.Number != -221 {
 		t.Errorf("connect: got %v", err)
 	}
+	w.Routes = []string{"101"}
 	for _, answer := range []string{"still closed", "one state too many"} {
 		if err := w.Terminate(ctx); !errors.Is(err, scpi.ErrUnconfirmed) {
 			t.Errorf("%s: got %v", answer, err)

@@ -146,14 +146,17 @@ func Command(units string) Step { return Answer(units+";:SYST:ERR?", NoError) }
 
 // Resync answers a resynchronisation the way an instrument does whose late
 // answers are given: first those, then the echo; then its error queue.
-func Resync(late string, queued ...string) Step {
+func Resync(late string, queued ...string) Step { return ResyncAfter("", late, queued...) }
+
+// ResyncAfter is Resync where the session sends an abort command first.
+func ResyncAfter(abort, late string, queued ...string) Step {
 	return func(p *Peer) error {
 		probe, err := p.read()
 		if err != nil {
 			return err
 		}
 		var a, b int
-		if _, err := fmt.Sscanf(probe[strings.Index(probe, "*ESE"):], "*ESE %d;*ESE?;*ESE %d;*ESE?", &a, &b); err != nil {
+		if _, err := fmt.Sscanf(probe, abort+"*ESE %d;*ESE?;*ESE %d;*ESE?", &a, &b); err != nil {
 			return fmt.Errorf("got message %q, want a resync: %w", probe, err)
 		}
 		if _, err := fmt.Fprintf(p.conn, "%s%d;%d\n", late, a, b); err != nil {
