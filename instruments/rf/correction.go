@@ -82,16 +82,19 @@ func (c Correction) Least(r Range) (DB, error) {
 }
 
 // Apply returns the trace as it stands at the connector: every level raised by
-// the loss at its frequency. The input is left as it was.
+// the loss at its frequency. The input is left as it was. The frequencies of a
+// trace are computed, so an end may miss that of the table by a millionth of a
+// step; it then has the loss of the end.
 func (c Correction) Apply(s Spectrum) (Spectrum, error) {
-	if r := c.Range(); len(c) == 0 || !r.Covers(s.Range()) {
+	r, slack := c.Range(), s.Step/1e6
+	if len(c) == 0 || !(Range{r.Low - slack, r.High + slack}).Covers(s.Range()) {
 		return Spectrum{}, fmt.Errorf("rf: correction covers %s to %s, trace runs from %s to %s", r.Low, r.High, s.Start, s.Stop())
 	}
 	out := s
 	out.Levels = make([]float64, len(s.Levels))
 	row := 0
 	for i, level := range s.Levels {
-		f := s.Frequency(i)
+		f := min(max(s.Frequency(i), r.Low), r.High)
 		for row < len(c)-2 && c[row+1].Frequency < f {
 			row++
 		}

@@ -89,6 +89,22 @@ func TestCorrectionApply(t *testing.T) {
 	}
 }
 
+// 9 kHz to 12.75 GHz in 25500 steps ends 2 microhertz above 12.75 GHz, by
+// binary arithmetic alone; a table that ends there still holds.
+func TestCorrectionApplyToComputedEnd(t *testing.T) {
+	c := Correction{{9e3, 40, 0.2}, {12.75e9, 42, 0.2}}
+	for n := 25000; n < 25600; n++ {
+		s := Spectrum{Start: 9e3, Step: (12.75e9 - 9e3) / Hertz(n), Levels: make([]float64, n+1)}
+		got, err := c.Apply(s)
+		if err != nil {
+			t.Fatalf("%d steps: %v", n, err)
+		}
+		if last := got.Levels[n]; math.Abs(last-42) > 1e-9 {
+			t.Fatalf("%d steps: the last point is raised by %v, want 42", n, last)
+		}
+	}
+}
+
 func TestCorrectionOfOneRow(t *testing.T) {
 	one := Correction{{Frequency: 1e9, Loss: 40, Uncertainty: 0.1}}
 	if loss, u, err := one.At(1e9); err != nil || loss != 40 || u != 0.1 {

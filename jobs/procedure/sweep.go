@@ -28,11 +28,11 @@ const (
 type samples float64
 
 const (
-	powerSamples    samples = 50e3 // 0.02 dB, for a channel power good to 0.1 dB
-	ratioSamples    samples = 20e3 // 0.03 dB, for a leakage ratio good to 0.3 dB
-	edgeSamples     samples = 400  // 5 % of the 0.5 % beyond each end: 0.04 % of an occupied bandwidth
-	emissionSamples samples = 2000 // 0.10 dB, 0.35 dB for the greatest of thousands
-	lineSamples     samples = 100  // 0.43 dB, where what is looked for are lines, not noise
+	powerSamples    samples = 50e3  // 0.02 dB, for a channel power good to 0.1 dB
+	ratioSamples    samples = 200e3 // 0.01 dB; 0.1 dB where all that leaks is a hundredth of the window wide
+	edgeSamples     samples = 400   // 5 % of the 0.5 % beyond each end: 0.04 % of an occupied bandwidth
+	emissionSamples samples = 2000  // 0.10 dB, 0.35 dB for the greatest of thousands
+	lineSamples     samples = 100   // 0.43 dB, where what is looked for are lines, not noise
 )
 
 // dwell returns the time each point must be measured so that a figure over
