@@ -35,17 +35,21 @@ func (c *limitsCommand) Run(p *program) error {
 		return &badInput{err}
 	}
 	t := &table{
-		header: []string{"clause", "limit", "side", "offset from", "offset to", "core", "tolerance", "lower", "upper", "unit", "bandwidth", "provenance"},
+		header: []string{"clause", "limit", "from", "to", "core", "tolerance", "lower", "upper", "unit", "bandwidth", "provenance"},
 		values: server.LimitsToWire(requirements),
 	}
 	for _, r := range requirements {
 		t.add(limitRow(r)...)
+		if r.Alternative != nil {
+			t.add(alternativeRow(r)...)
+		}
 	}
 	if err := c.print(p.stdout, t); err != nil || c.Format != "table" {
 		return err
 	}
 	carrier := subject.Carrier
-	fmt.Fprintf(p.stdout, "\ncarrier %s %s: NR-ARFCN %d, %s, %d resource blocks at %s\nlimit set %s\n",
+	fmt.Fprintln(p.stdout, "\n+ is the offset of the filter centre: from the channel edge, of 6.6.3 from the carrier")
+	fmt.Fprintf(p.stdout, "carrier %s %s: NR-ARFCN %d, %s, %d resource blocks at %s\nlimit set %s\n",
 		carrier.Band, carrier.Channel, carrier.NREF, carrier.Center, carrier.ResourceBlocks, carrier.SCS, conformance.LimitSet())
 	return nil
 }
@@ -83,12 +87,7 @@ func (c *limitsCommand) subject() (s conformance.Subject, err error) {
 }
 
 func limitRow(r conformance.Requirement) []string {
-	from, to := "–", "–"
-	if r.OffsetTo != 0 {
-		from, to = r.OffsetFrom.String(), r.OffsetTo.String()
-	} else if r.Frequencies != (rf.Range{}) {
-		from, to = r.Frequencies.Low.String(), r.Frequencies.High.String()
-	}
+	from, to := span(r)
 	core, upper := number(r.Core, r.Unit), optional(r.Upper, r.Unit)
 	if r.CoreTo != r.Core {
 		core += " … " + number(r.CoreTo, r.Unit)
@@ -104,5 +103,25 @@ func limitRow(r conformance.Requirement) []string {
 	if r.MeasurementBandwidth != 0 {
 		mbw = r.MeasurementBandwidth.String()
 	}
-	return []string{r.Clause, r.Title, string(r.Side), from, to, core, tolerance, optional(r.Lower, r.Unit), upper, r.Unit, mbw, r.Provenance}
+	return []string{r.Clause, r.Title, from, to, core, tolerance, optional(r.Lower, r.Unit), upper, r.Unit, mbw, r.Provenance}
+}
+
+// alternativeRow is the absolute limit beside a leakage ratio: the less
+// stringent of the two applies.
+func alternativeRow(r conformance.Requirement) []string {
+	from, to := span(r)
+	a := r.Alternative
+	return []string{r.Clause, fmt.Sprintf("  or, if less stringent, %g dBm/MHz in that channel", a.PerMHz), from, to,
+		number(a.Core, "dBm"), number(a.Tolerance, "dB"), "–", number(a.Core+a.Tolerance, "dBm"), "dBm", a.Bandwidth.String(), r.Provenance}
+}
+
+// span is where a limit applies: offsets with a plus, else frequencies.
+func span(r conformance.Requirement) (from, to string) {
+	switch {
+	case r.OffsetTo != 0:
+		return "+" + r.OffsetFrom.String(), "+" + r.OffsetTo.String()
+	case r.Frequencies != (rf.Range{}):
+		return r.Frequencies.Low.String(), r.Frequencies.High.String()
+	}
+	return "–", "–"
 }

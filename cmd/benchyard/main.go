@@ -79,7 +79,7 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	parser, err := kong.New(&line, kong.Name("benchyard"),
 		kong.Description("Queues conducted tests of radio units over benches and judges every figure against TS 38.141-1."),
 		kong.Writers(stdout, stderr), kong.Exit(func(code int) { exited = code }),
-		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
 	if err != nil {
 		fmt.Fprintln(stderr, "benchyard:", err)
 		return exitError
@@ -89,7 +89,7 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exited
 	}
 	if err != nil {
-		fmt.Fprintln(stderr, "benchyard:", err)
+		fmt.Fprintf(stderr, "benchyard: %v; see benchyard --help\n", err)
 		return exitUsage
 	}
 	p := &program{commandLine: &line, stdout: stdout, stderr: stderr, log: logger(line.Verbose, stderr)}

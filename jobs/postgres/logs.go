@@ -54,12 +54,15 @@ func (l *logLines) add(line string) {
 }
 
 // level translates a severity. An ERROR belongs to whoever sent the statement
-// and is reported there; FATAL often is no more than a connection that came
-// during a start or shutdown. Only PANIC takes the server down.
+// and is reported there; FATAL ends a connection, often no more than one that
+// came during a start or shutdown, and a start that fails reports its reason.
+// Only PANIC takes the server down.
 func level(severity string) slog.Level {
 	switch severity {
-	case "WARNING", "FATAL":
+	case "WARNING":
 		return slog.LevelWarn
+	case "FATAL":
+		return slog.LevelInfo
 	case "PANIC":
 		return slog.LevelError
 	}
