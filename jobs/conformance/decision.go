@@ -60,6 +60,7 @@ type RuleError struct {
 	Reason string
 }
 
+// Error says which part of the rule cannot be applied, and why.
 func (e *RuleError) Error() string {
 	return fmt.Sprintf("conformance: rule %q cannot judge %s: %s", e.Rule, e.Key, e.Reason)
 }
