@@ -238,6 +238,56 @@ func TestSeriesAreTheJudgedLevels(t *testing.T) {
 	}
 }
 
+func TestMasksDrawnAreThoseThatWereJudgedBy(t *testing.T) {
+	s := seed(t)
+	h := newTestServer(t, s).Handler()
+	for _, clause := range []string{"6.6.4", "6.6.5"} {
+		var c api.CaseDetail
+		_, _, body := get(t, h, "/api/v1/cases/"+s.caseID(t, "T4-0002", clause))
+		if err := json.Unmarshal([]byte(body), &c); err != nil {
+			t.Fatal(err)
+		}
+		for i, r := range c.Results {
+			l := c.Limits[i]
+			if l.Key != r.Key || r.Upper == nil || l.Upper == nil || r.Lower != nil {
+				t.Fatalf("result %+v beside limit %+v", r, l)
+			}
+			near, far := *l.Upper, *l.Upper
+			if l.UpperTo != nil {
+				far = *l.UpperTo
+			}
+			// The limit at the worst point lies on the mask; 1e-9 dB for the arithmetic.
+			if *r.Upper < min(near, far)-1e-9 || *r.Upper > max(near, far)+1e-9 {
+				t.Errorf("%s was judged by %.2f dBm, the mask runs from %.2f to %.2f dBm", r.Key, *r.Upper, near, far)
+			}
+		}
+	}
+}
+
+func TestNextRunGoesByPriorityThenAge(t *testing.T) {
+	s := seed(t)
+	srv := newTestServer(t, s)
+	next := func() string {
+		runs, err := srv.nextRuns(t.Context())
+		if err != nil || runs["bench-2"] == nil {
+			t.Fatalf("runs %v, %v", runs, err)
+		}
+		return runs["bench-2"].Serial + " " + runs["bench-2"].Build
+	}
+	s.run(t, s.old, "2.4.0", "F2-0002", "queued")
+	if got, want := next(), "F2-0002 2.5.0"; got != want {
+		t.Errorf("of equal priority the older goes first: got %s, want %s", got, want)
+	}
+	s.exec(t, `UPDATE campaign SET priority = 10 WHERE id = $1`, s.old)
+	if got, want := next(), "F2-0002 2.4.0"; got != want {
+		t.Errorf("the smaller priority goes first: got %s, want %s", got, want)
+	}
+	s.exec(t, `UPDATE run SET blocked = 'no build' WHERE id = $1`, s.runs["2.4.0 F2-0002"])
+	if got, want := next(), "F2-0002 2.5.0"; got != want {
+		t.Errorf("a blocked run stands back: got %s, want %s", got, want)
+	}
+}
+
 func TestTraceIsRaisedToTheConnector(t *testing.T) {
 	s := seed(t)
 	h := newTestServer(t, s).Handler()

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -92,6 +93,22 @@ func TestBoardFollowsTheBenches(t *testing.T) {
 			}
 			break
 		}
+	}
+}
+
+func TestRunPageFollowsItsRunOnly(t *testing.T) {
+	s := seed(t)
+	address := serve(t, newTestServer(t, s))
+	run := s.runs["2.5.0 T4-0003"]
+	messages := listenTo(t, address+streamURL("run", url.Values{"id": {run.String()}, "show": {showAll}}, 1), nil)
+	s.exec(t, `INSERT INTO event (kind, run_id) VALUES ('run', $1)`, s.runs["2.5.0 F2-0002"])
+	s.exec(t, `UPDATE run SET state = 'error', error = 'stopped here', finished_at = now() WHERE id = $1`, run)
+	s.exec(t, `INSERT INTO event (kind, run_id) VALUES ('run', $1)`, run)
+	if m := await(t, messages); m.event != "run-state" || !strings.Contains(m.data, "stopped here") {
+		t.Errorf("first message %+v", m)
+	}
+	if m := await(t, messages); m.event != "run-cases" || !strings.Contains(m.data, "show=all&#34; aria-current") && !strings.Contains(m.data, `show=all" aria-current`) {
+		t.Errorf("second message %.300s", m.data)
 	}
 }
 
