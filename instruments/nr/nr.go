@@ -25,9 +25,9 @@ const Frame = 10 * time.Millisecond
 
 // Base units of TS 38.211 4.1: one Tc is 1/(480 kHz * 4096), kappa is 64.
 const (
-	basicRate       = 480e3 * 4096 // Tc per second
-	kappa           = 64
-	symbolsPerSlot  = 14
+	basicRate      = 480e3 * 4096 // Tc per second
+	kappa          = 64
+	symbolsPerSlot = 14
 )
 
 // Numerology returns mu of the subcarrier spacing 15 kHz * 2^mu. FR1 carriers

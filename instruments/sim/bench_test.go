@@ -18,7 +18,7 @@ var carrierOf = map[string]string{
 }
 
 // bringUp powers bench-1, configures a unit and switches it on.
-func bringUp(t *testing.T, l *Lab, serial, typ string) *client {
+func bringUp(t testing.TB, l *Lab, serial, typ string) *client {
 	t.Helper()
 	dial(t, l, "bench-1-supply").do("VOLT 48;CURR 20;:OUTP ON")
 	u := dial(t, l, serial)

@@ -26,15 +26,15 @@ type Config struct {
 // BenchConfig is one bench: an analyzer, a generator, a supply, a switch matrix
 // and slots for radio units, one supply feeding all of them.
 type BenchConfig struct {
-	Name     string  `json:"name"`
-	Pads     []rf.DB `json:"pads_db"`                // nominal loss from a slot to the analyzer, one per slot
-	NoiseDBm rf.DBm  `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
-	MaxInput rf.DBm  `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
-	Supply   Rail    `json:"supply"`
+	Name     string       `json:"name"`
+	Pads     []rf.DB      `json:"pads_db"`                // nominal loss from a slot to the analyzer, one per slot
+	NoiseDBm rf.DBm       `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
+	MaxInput rf.DBm       `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
+	Supply   SupplyConfig `json:"supply"`
 }
 
-// Rail is what the bench supply can give.
-type Rail struct {
+// SupplyConfig is what the bench supply can give.
+type SupplyConfig struct {
 	MaxVolts float64 `json:"max_volts"`
 	MaxAmps  float64 `json:"max_amps"`
 }

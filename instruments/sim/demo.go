@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 
 	"benchyard/instruments/rf"
 )
@@ -46,9 +47,9 @@ const unitsPerType = 12
 // any doubt (a carrier wider than its channel); every other figure keeps 1.5 dB
 // or more from its limit.
 func Demo(seed uint64) Config {
-	c := Config{Seed: seed, Speed: 1, Builds: []string{olderBuild, newerBuild}, Types: demoTypes}
+	c := Config{Seed: seed, Speed: 1, Builds: []string{olderBuild, newerBuild}, Types: slices.Clone(demoTypes)}
 	for b := 1; b <= 3; b++ {
-		bench := BenchConfig{Name: fmt.Sprintf("bench-%d", b), MaxInput: 30, NoiseDBm: defaultNoise, Supply: Rail{60, 40}}
+		bench := BenchConfig{Name: fmt.Sprintf("bench-%d", b), MaxInput: 30, NoiseDBm: defaultNoise, Supply: SupplyConfig{MaxVolts: 60, MaxAmps: 40}}
 		for slot := 1; slot <= 8; slot++ {
 			typ, prefix, pad, number := "RU-T4", "T4", rf.DB(40), (b-1)*4+slot
 			if slot > 4 {
@@ -233,10 +234,15 @@ func (l *lottery) setting(typ string) {
 	l.add(Fault{Kind: PowerSetting, Serial: l.unit(typ).Serial, Build: l.sometimesNewer(), Amount: amount, Clauses: []string{outputPower}})
 }
 
-// wide makes a carrier occupy more than its channel.
+// wide makes a carrier occupy more than its channel, so much that a good piece of
+// it (3.6 MHz or 0.5 MHz and more) lies inside the first adjacent channels.
 func (l *lottery) wide(typ string) {
+	amount := l.between(1.09, 1.10)
+	if typ == "RU-F2" {
+		amount = l.between(1.10, 1.115)
+	}
 	l.add(Fault{
-		Kind: WideCarrier, Serial: l.unit(typ).Serial, Build: l.sometimesNewer(), Amount: l.between(1.055, 1.07),
+		Kind: WideCarrier, Serial: l.unit(typ).Serial, Build: l.sometimesNewer(), Amount: amount,
 		Clauses: []string{occupiedBandwidth, leakageRatio, operatingBand},
 	})
 }

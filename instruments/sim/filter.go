@@ -4,7 +4,7 @@ import "math"
 
 // noiseFactor is the equivalent noise bandwidth of a Gaussian filter over its
 // 3 dB bandwidth, sqrt(pi / (4 ln 2)) = 1.064467 (closed form).
-var noiseFactor = math.Sqrt(math.Pi / (4 * math.Ln2))
+const noiseFactor = 1.0644670194312262
 
 // reach is how far from its centre, in resolution bandwidths, the filter still
 // passes anything: 5 bandwidths away it is 301 dB down.

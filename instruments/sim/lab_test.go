@@ -69,12 +69,12 @@ func startLab(t *testing.T, change func(*Config)) (*Lab, *buffer) {
 
 // client talks to one instrument, one line at a time.
 type client struct {
-	t    *testing.T
+	t    testing.TB
 	conn net.Conn
 	in   *bufio.Reader
 }
 
-func dial(t *testing.T, l *Lab, instrument string) *client {
+func dial(t testing.TB, l *Lab, instrument string) *client {
 	t.Helper()
 	resource, err := l.Resource(instrument)
 	if err != nil {
