@@ -45,7 +45,7 @@ type analyzer struct {
 // as analyzers do; *RST turns that off, as the standard has it.
 func newAnalyzer(w *world, b *bench, seed uint64) *analyzer {
 	a := &analyzer{
-		device: newDevice(b.name+"-analyzer", roleAnalyzer, identity("Swept 26", "SA", b.name), w),
+		device: newDevice(b.name+"-analyzer", identity("Swept 26", "SA", b.name), w),
 		bench:  b, seed: seed,
 	}
 	a.preset()

@@ -10,9 +10,8 @@ import (
 
 // args are the parameters of one unit, taken one after the other.
 type args struct {
-	params   [][]byte
-	suffixes []int
-	waiting  bool // the output queue already holds an answer of this message
+	params  [][]byte
+	waiting bool // the output queue already holds an answer of this message
 }
 
 // next takes a parameter, or returns -109.

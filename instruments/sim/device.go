@@ -15,7 +15,6 @@ import (
 // most one overlapped operation. All of its state is shared by its connections.
 type device struct {
 	name     string
-	role     string
 	identity string
 	world    *world
 	ctx      context.Context // ends with the lab
@@ -24,7 +23,7 @@ type device struct {
 	mu       sync.Mutex
 	status   status
 	commands []command
-	found    map[string]*lookup // headers met so far
+	found    map[string]*command // headers met so far
 	pending  *operation
 	armed    bool // *OPC waits for the pending operation
 	reset    func()
@@ -41,12 +40,6 @@ type command struct {
 	wait     bool // not before the pending operation is done
 }
 
-// lookup is a header resolved once.
-type lookup struct {
-	command  *command
-	suffixes []int
-}
-
 // operation is something that takes simulated time while commands go on.
 type operation struct {
 	done   chan struct{}
@@ -58,8 +51,8 @@ const headersKept = 1024
 
 // newDevice returns an instrument with the commands every one has; tables of
 // its own are added by the caller.
-func newDevice(name, role, identity string, w *world) *device {
-	d := &device{name: name, role: role, identity: identity, world: w, status: newStatus(), found: map[string]*lookup{}}
+func newDevice(name, identity string, w *world) *device {
+	d := &device{name: name, identity: identity, world: w, status: newStatus(), found: map[string]*command{}}
 	d.reset, d.test = func() {}, func() int { return 0 }
 	d.commands = append(d.common(), d.statusTree()...)
 	return d
@@ -168,23 +161,23 @@ func (d *device) unit(header string, u scpi.Unit, answered bool) (string, error)
 	if err != nil {
 		return "", err
 	}
-	if found.command.wait && !d.idle() {
+	if found.wait && !d.idle() {
 		return "", errClosing
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	a := &args{params: u.Params, suffixes: found.suffixes, waiting: answered}
+	a := &args{params: u.Params, waiting: answered}
 	if !u.Query {
-		if err := found.command.set(a); err != nil {
+		if err := found.set(a); err != nil {
 			return "", err
 		}
 		return "", nil
 	}
-	return found.command.get(a)
+	return found.get(a)
 }
 
 // lookup finds the command of an absolute header. The lock is held.
-func (d *device) lookup(header string, query bool) (*lookup, error) {
+func (d *device) lookup(header string, query bool) (*command, error) {
 	key := header
 	if query {
 		key += "?"
@@ -206,14 +199,14 @@ func (d *device) lookup(header string, query bool) (*lookup, error) {
 	return found, nil
 }
 
-func (d *device) match(header string, query bool) *lookup {
+func (d *device) match(header string, query bool) *command {
 	for i := range d.commands {
 		c := &d.commands[i]
 		if query && c.get == nil || !query && c.set == nil {
 			continue
 		}
-		if suffixes, ok := scpi.MatchHeader(c.notation, header); ok {
-			return &lookup{c, suffixes}
+		if _, ok := scpi.MatchHeader(c.notation, header); ok {
+			return c
 		}
 	}
 	return nil

@@ -9,7 +9,7 @@ type generator struct {
 }
 
 func newGenerator(w *world, b *bench) *generator {
-	g := &generator{device: newDevice(b.name+"-generator", roleGenerator, identity("Tone 26", "SG", b.name), w)}
+	g := &generator{device: newDevice(b.name+"-generator", identity("Tone 26", "SG", b.name), w)}
 	g.preset()
 	g.device.reset = func() {
 		g.preset()

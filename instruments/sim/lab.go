@@ -11,13 +11,12 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// Roles of instruments, as an inventory names them.
+// Roles of bench instruments, as an inventory names them.
 const (
 	roleAnalyzer  = "analyzer"
 	roleGenerator = "generator"
 	roleSupply    = "supply"
 	roleSwitcher  = "switcher"
-	roleRadio     = "radio unit"
 )
 
 // maker is what every instrument of the lab says of its manufacturer.

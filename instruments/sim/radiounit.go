@@ -23,7 +23,7 @@ var testModels = []string{
 }
 
 func newRadio(w *world, u *unit) *radio {
-	r := &radio{device: newDevice(u.config.Serial, roleRadio, "", w), unit: u}
+	r := &radio{device: newDevice(u.config.Serial, "", w), unit: u}
 	r.device.reset = func() {
 		w.mu.Lock()
 		defer w.mu.Unlock()

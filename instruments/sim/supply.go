@@ -15,7 +15,7 @@ type supply struct {
 }
 
 func newSupply(w *world, b *bench) *supply {
-	s := &supply{device: newDevice(b.name+"-supply", roleSupply, identity("Rail 60", "PS", b.name), w), bench: b}
+	s := &supply{device: newDevice(b.name+"-supply", identity("Rail 60", "PS", b.name), w), bench: b}
 	limits := b.config.Supply
 	s.protection = limits.MaxVolts * overProtection
 	s.device.reset = func() {

@@ -14,7 +14,7 @@ type switcher struct {
 }
 
 func newSwitcher(w *world, b *bench) *switcher {
-	s := &switcher{newDevice(b.name+"-switcher", roleSwitcher, identity("Matrix 8x8", "SM", b.name), w), b}
+	s := &switcher{newDevice(b.name+"-switcher", identity("Matrix 8x8", "SM", b.name), w), b}
 	s.device.reset = func() { s.route(0) }
 	s.commands = append(s.commands,
 		command{notation: ":ROUTe:CLOSe", set: s.close, get: s.list(true)},

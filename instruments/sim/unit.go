@@ -55,10 +55,10 @@ func newTransmitter(c Config, u UnitConfig) (*transmitter, error) {
 		return nil, err
 	}
 	r := random(c.Seed, "transmitter "+u.Serial)
-	t := &transmitter{typ: typ, ppm: spread(r, 0.02), drift: 0.1 + 0.15*r.Float64(), noise: spread(r, 1)}
+	t := &transmitter{typ: typ, ppm: spread(r, 0.02), drift: 0.1 + 0.12*r.Float64(), noise: spread(r, 1)}
 	for range typ.Connectors {
 		t.chains = append(t.chains, chain{
-			gain: spread(r, 0.2), slope: 0.1 * r.Float64(), phase: 2 * math.Pi * r.Float64(),
+			gain: spread(r, 0.2), slope: 0.06 * r.Float64(), phase: 2 * math.Pi * r.Float64(),
 			compression: spread(r, 0.1), linearization: spread(r, 0.2),
 			second: spread(r, 2), third: spread(r, 2),
 		})
