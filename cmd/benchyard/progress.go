@@ -46,6 +46,8 @@ func (s snapshot) finished() bool {
 	return true
 }
 
+func (s snapshot) simulated() bool { return len(s.campaigns) > 0 && s.campaigns[0].Simulated }
+
 // line is the whole state in one line.
 func (s snapshot) line() string {
 	done, total := s.cases()
@@ -58,14 +60,13 @@ func (s snapshot) line() string {
 	for _, c := range s.campaigns {
 		failed, errors = failed+c.Failed, errors+c.Errors
 	}
-	eta := "ETA unknown"
+	eta := "ETA not known yet"
 	if s.finished() {
 		eta = "done"
-	} else if s.left > 0 {
+	} else if s.left > 0 && s.measured {
 		eta = "ETA " + shortly(s.left)
-		if !s.measured {
-			eta += " (nominal)"
-		}
+	} else if s.left > 0 && !s.simulated() {
+		eta = "ETA " + shortly(s.left) + " by the plan" // a simulated clock runs at any speed
 	}
 	share := 0.0
 	if total > 0 {
