@@ -25,11 +25,7 @@ func (s *Server) campaigns(ctx context.Context) ([]api.Campaign, error) {
 	if err != nil {
 		return nil, err
 	}
-	list := make([]api.Campaign, 0, len(found))
-	for _, c := range found {
-		list = append(list, campaignToWire(c, forecast))
-	}
-	return list, nil
+	return CampaignsToWire(found, forecast), nil
 }
 
 func (s *Server) campaign(ctx context.Context, id uuid.UUID) (api.Campaign, error) {

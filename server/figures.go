@@ -20,6 +20,7 @@ var figureFunctions = template.FuncMap{
 	"hz":          func(v any) string { return figureText(v, "Hz") },
 	"figure":      figureText,
 	"margin":      marginText,
+	"spread":      spreadText,
 	"marginUnit":  api.MarginUnit,
 	"delta":       func(a, b float64, unit string) string { return marginText(b-a, unit) },
 	"clauseTitle": conformance.ClauseTitle,
@@ -78,6 +79,34 @@ func hertzText(x float64, figures int) string {
 	return rf.Hertz(math.Round(x*scale) / scale).String()
 }
 
+// hertzFixed prints a frequency with exactly so many figures, so that columns
+// of figures compare at a glance.
+func hertzFixed(x float64, figures int) string {
+	scale, unit := 1.0, "Hz"
+	for _, u := range []struct {
+		factor float64
+		name   string
+	}{{1e9, "GHz"}, {1e6, "MHz"}, {1e3, "kHz"}} {
+		if math.Abs(x) >= u.factor {
+			scale, unit = u.factor, u.name
+			break
+		}
+	}
+	whole := 1
+	if v := math.Abs(x / scale); v >= 1 {
+		whole += int(math.Log10(v))
+	}
+	return strconv.FormatFloat(x/scale, 'f', max(0, figures-whole), 64) + " " + unit
+}
+
+// spreadText prints an uncertainty: three figures of a frequency are plenty.
+func spreadText(v any, unit string) string {
+	if x, ok := number(v); ok && unit == "Hz" {
+		return hertzFixed(x, 3)
+	}
+	return figureText(v, unit)
+}
+
 // marginText prints a margin with its sign: plus passes.
 func marginText(v any, unit string) string {
 	x, ok := number(v)
@@ -86,7 +115,7 @@ func marginText(v any, unit string) string {
 	}
 	text := figureText(x, unit)
 	if unit == "Hz" {
-		text = minus(hertzText(x, 4))
+		text = minus(hertzFixed(x, 4))
 	}
 	if x >= 0 {
 		return "+" + text

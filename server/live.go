@@ -78,11 +78,14 @@ func (s *Server) streamPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	sent, err := s.shown(c.Request().Context(), live, after)
+	if err != nil {
+		return err
+	}
 	st, err := openStream(c)
 	if err != nil {
 		return err
 	}
-	sent := map[string][]byte{}
 	return s.follow(c, st, after, func(ctx context.Context, events []jobs.Event, at int64) error {
 		if events != nil && !slices.ContainsFunc(events, live.touches) {
 			return nil
@@ -102,6 +105,25 @@ func (s *Server) streamPage(c echo.Context) error {
 		}
 		return nil
 	})
+}
+
+// shown returns the fragments as the page has them, when nothing happened since
+// it was rendered: they need not be sent. The order matters: a change commits
+// together with its event, so if no event is there after rendering, nothing in
+// the rendering is newer than the page.
+func (s *Server) shown(ctx context.Context, live livePage, after int64) (map[string][]byte, error) {
+	sent := map[string][]byte{}
+	fragments, err := live.fragments(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if last, err := jobs.LastEvent(ctx, s.pool); err != nil || last != after {
+		return sent, err
+	}
+	for _, f := range fragments {
+		sent[f.Name] = f.HTML
+	}
+	return sent, nil
 }
 
 // streamEvents is GET /api/v1/events: the outbox itself, as JSON, optionally of

@@ -33,7 +33,7 @@ func TestPagesShowWhatIsStored(t *testing.T) {
 	s := seed(t)
 	h := newTestServer(t, s).Handler()
 	for path, want := range map[string][]string{
-		"/": {"bench-1", "T4-0003", "build 2.5.0", "n78 100 MHz, channel T, connector 1", "sweep 3 of 7 of 6.6.4", "F2-0002",
+		"/": {"bench-1", "T4-0003", "build 2.5.0", "n78 T 3.75 GHz, NR-FR1-TM1.1, connector 1", "case 4 of 48", "F2-0002",
 			"could not be confirmed off", "waiting for a look at slot 1", "due 2097-01-31", "lab-pc-1"},
 		"/campaigns":                                {"night 2.4.0", "night 2.5.0", "active", "done"},
 		"/campaigns/" + s.new.String():              {"T4-0002", "fail", "error", "queued", "Cancel this campaign", "6.6.3", "5f0c2c1e6a7b"},

@@ -21,11 +21,7 @@ func (s *Server) runsOf(ctx context.Context, campaign uuid.UUID) ([]api.Run, err
 	if err != nil {
 		return nil, err
 	}
-	runs := make([]api.Run, 0, len(found))
-	for _, r := range found {
-		runs = append(runs, runToWire(r))
-	}
-	return runs, nil
+	return RunsToWire(found), nil
 }
 
 func runToWire(r jobs.RunSummary) api.Run {
@@ -194,7 +190,7 @@ func (s *Server) runFragments(ctx context.Context, id uuid.UUID, show string) ([
 		return nil, err
 	}
 	v := runView(d, show)
-	return s.fragments("run", part{"run-state", "run-state", d}, part{"run-cases", "run-cases", v})
+	return s.fragments("run", part{"run-state", "run-state", d}, part{"run-worst", "run-worst", v}, part{"run-cases", "run-cases", v})
 }
 
 func (s *Server) getCampaignRuns(c echo.Context) error {

@@ -72,7 +72,7 @@ func seed(t *testing.T) *seeded {
 	s.failToMeasure(t, "F2-0001")
 	s.measure(t, s.new, "2.5.0", "T4-0003", defect{}, false)
 	s.run(t, s.new, "2.5.0", "F2-0002", "queued")
-	s.exec(t, `UPDATE bench SET activity = 'measuring', doing = 'sweep 3 of 7 of 6.6.4' WHERE name = 'bench-1'`)
+	s.exec(t, `UPDATE bench SET activity = 'measuring', doing = 'case 4 of 48: 6.6.4 n78 100 MHz T, connector 1' WHERE name = 'bench-1'`)
 	s.exec(t, `UPDATE bench SET activity = 'alarm', alarm = 'the transmitter of F2-0001 could not be confirmed off: no answer from TCPIP::192.0.2.9::5025::SOCKET',
 		hold_reason = 'waiting for a look at slot 1' WHERE name = 'bench-2'`)
 	s.exec(t, `INSERT INTO bench_lease (bench, token, holder, expires_at) SELECT name, 3, 'lab-pc-1', now() + interval '1 hour' FROM bench`)
@@ -103,7 +103,7 @@ func (s *seeded) run(t *testing.T, campaign uuid.UUID, build, serial, state stri
 		VALUES ($1, $2, $3, $4, $5, $6, 5, 60, 'v0-test', '{"analyzer": {"identity": "ACME,SA-26,1001,1.0", "certificate": "C-1001"}}', now(),
 		CASE WHEN $5 IN ('done', 'error') THEN now() END)`, id, campaign, serial, unit.Type, state, unit.Bench)
 	s.exec(t, `INSERT INTO run_segment (run_id, number, title, cases, state) VALUES ($1, 1, $2, 5, $3)`,
-		id, "n78 100 MHz, channel T, connector 1", map[string]string{"queued": "pending", "active": "running"}[state]+map[bool]string{true: "done"}[state == "done" || state == "error"])
+		id, "n78 T 3.75 GHz, NR-FR1-TM1.1, connector 1", map[string]string{"queued": "pending", "active": "running"}[state]+map[bool]string{true: "done"}[state == "done" || state == "error"])
 	s.runs[build+" "+serial] = id
 	return id
 }
@@ -241,12 +241,12 @@ func (f closedForm) density(at rf.Hertz) float64 {
 	return floor + inside*math.Pow(10, regrowth/10)
 }
 
-// inventoryDocument is a lab of two benches and five units.
+// inventoryDocument is a lab of three benches and six units.
 func inventoryDocument() string {
 	var b strings.Builder
 	b.WriteString("lab: model lab\nsimulated: true\nbuilds: [\"2.4.0\", \"2.5.0\"]\ninstruments:\n")
 	port := 6000
-	for bench := 1; bench <= 2; bench++ {
+	for bench := 1; bench <= 3; bench++ {
 		for _, role := range []string{"analyzer", "generator", "supply", "switcher"} {
 			port++
 			fmt.Fprintf(&b, "  - {name: %s-%d, role: %s, resource: \"TCPIP::127.0.0.1::%d::SOCKET\", identity: \"ACME,%s\"", role, bench, role, port, role)
@@ -260,11 +260,11 @@ func inventoryDocument() string {
 		}
 	}
 	b.WriteString("benches:\n")
-	for bench := 1; bench <= 2; bench++ {
+	for bench := 1; bench <= 3; bench++ {
 		fmt.Fprintf(&b, "  - {name: bench-%d, analyzer: analyzer-%d, generator: generator-%d, supply: supply-%d, switcher: switcher-%d, slots: 8, supply_volts: 48, supply_amps: 12, idle_supply: keep}\n", bench, bench, bench, bench, bench)
 	}
 	b.WriteString("paths:\n")
-	for _, slot := range []struct{ bench, slot, connectors int }{{1, 1, 4}, {1, 2, 4}, {1, 3, 4}, {2, 1, 2}, {2, 2, 2}} {
+	for _, slot := range []struct{ bench, slot, connectors int }{{1, 1, 4}, {1, 2, 4}, {1, 3, 4}, {2, 1, 2}, {2, 2, 2}, {3, 1, 4}} {
 		for connector := 1; connector <= slot.connectors; connector++ {
 			fmt.Fprintf(&b, "  - {bench: bench-%d, slot: %d, connector: %d, route: \"(@%d)\", valid_until: 2097-01-31, correction: [{frequency: 9kHz, loss: 40dB, uncertainty: 0.2dB}, {frequency: 26.5GHz, loss: 44dB, uncertainty: 0.4dB}]}\n",
 				slot.bench, slot.slot, connector, 100*slot.slot+connector)
@@ -278,7 +278,7 @@ radio_units:
 	for i, u := range []struct {
 		serial, kind string
 		bench, slot  int
-	}{{"T4-0001", "RU-T4", 1, 1}, {"T4-0002", "RU-T4", 1, 2}, {"T4-0003", "RU-T4", 1, 3}, {"F2-0001", "RU-F2", 2, 1}, {"F2-0002", "RU-F2", 2, 2}} {
+	}{{"T4-0001", "RU-T4", 1, 1}, {"T4-0002", "RU-T4", 1, 2}, {"T4-0003", "RU-T4", 1, 3}, {"F2-0001", "RU-F2", 2, 1}, {"F2-0002", "RU-F2", 2, 2}, {"T4-0004", "RU-T4", 3, 1}} {
 		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: B, bench: bench-%d, slot: %d, resource: \"TCPIP::127.0.0.1::%d::SOCKET\"}\n", u.serial, u.kind, u.bench, u.slot, 7000+i)
 	}
 	return b.String()

@@ -1,6 +1,7 @@
 // Masks over absolute frequency, from limits that may slope with the offset
 // from the channel edge.
 import type { Case, Limit, Result, Trace } from "./wire";
+import { figure } from "./words";
 
 /** One straight piece of a mask: hertz and dBm at both ends. */
 export interface Piece {
@@ -50,25 +51,41 @@ function cut(p: Piece, low: number, high: number): Piece {
   return { from, to, atFrom: at(from), atTo: at(to), key: p.key };
 }
 
-/** Channel filters of leakage ratios: the assigned channel and its neighbours. */
-export interface Channel {
-  from: number;
-  to: number;
-  result: Result;
+/** A span of frequency that one figure was taken over, with what to write above it. */
+export interface Shade extends Span {
+  words: string[];
+  failed: boolean;
 }
 
-export function neighbours(c: Case): Channel[] {
-  const channels: Channel[] = [];
-  for (const limit of c.limits) {
-    const result = c.results.find((r) => r.key === limit.key);
-    const width = limit.measurement_bandwidth_hz;
-    if (limit.unit !== "dB" || !result || width === null || limit.offset_from_hz === null) continue;
-    const sign = limit.side === "lower" ? -1 : 1;
-    // TS 38.104 6.6.3.2: the offset counts from the carrier centre.
-    const centre = c.conditions.carrier_hz + sign * limit.offset_from_hz;
-    channels.push({ from: centre - width / 2, to: centre + width / 2, result });
+/** Shades for the figures that are not a level over frequency. */
+export function shadesOf(c: Case, judgedAsSeries: Set<string>): Shade[] {
+  const shades: Shade[] = [];
+  for (const r of c.results) {
+    const span = judgedAsSeries.has(r.key) ? null : spanOfFigure(c, r);
+    if (span) shades.push({ ...span, words: [figure(r.value, r.unit), bounds(r), r.verdict], failed: r.verdict.endsWith("fail") });
   }
-  return channels;
+  return shades;
+}
+
+function spanOfFigure(c: Case, r: Result): Span | null {
+  const { carrier_hz: carrier, bandwidth_hz: bandwidth } = c.conditions;
+  if (r.unit === "Hz") return r.at_hz === null ? null : around(r.at_hz, r.value);
+  if (r.unit === "dBm") return around(carrier, bandwidth);
+  const limit = c.limits.find((l) => l.key === r.key);
+  if (!limit || limit.measurement_bandwidth_hz === null || limit.offset_from_hz === null) return null;
+  // TS 38.104 6.6.3.2: the offset counts from the carrier centre.
+  const offset = limit.side === "lower" ? -limit.offset_from_hz : limit.offset_from_hz;
+  return around(carrier + offset, limit.measurement_bandwidth_hz);
+}
+
+function around(centre: number, width: number): Span {
+  return { from: centre - width / 2, to: centre + width / 2 };
+}
+
+function bounds(r: Result): string {
+  if (r.lower !== null && r.upper !== null) return `limits ${figure(r.lower, r.unit)} to ${figure(r.upper, r.unit)}`;
+  const bound = r.upper ?? r.lower;
+  return bound === null ? "" : `limit ${figure(bound, r.unit)}`;
 }
 
 /** The result with the least margin; a failing one before any other. */

@@ -1,6 +1,6 @@
 // What stands over the trace, painted on the canvas of the plot.
 import type uPlot from "uplot";
-import type { Channel, Piece } from "./mask";
+import type { Piece, Shade } from "./mask";
 import { figure } from "./words";
 import type { Conditions, Series } from "./wire";
 
@@ -10,7 +10,7 @@ const MHZ = 1e6;
 export interface Scene {
   carrier: Conditions;
   masks: Piece[];
-  channels: Channel[];
+  shades: Shade[];
   series: Series[];
   worst: { at: number; level: number; verdict: string } | undefined;
 }
@@ -47,7 +47,7 @@ export function paint(u: uPlot, scene: Scene, ink: Ink): void {
   const px = devicePixelRatio;
   const x = (hz: number) => u.valToPos(hz / MHZ, "x", true);
   const y = (dbm: number) => u.valToPos(dbm, "y", true);
-  paintChannels(u, scene, ink, x, px);
+  paintShades(u, scene, ink, x, px);
   paintEdges(u, scene, ink, x, px);
   paintSeries(g, scene, ink, x, y, px);
   paintMasks(g, scene, ink, x, y, px);
@@ -57,20 +57,17 @@ export function paint(u: uPlot, scene: Scene, ink: Ink): void {
 
 type Place = (v: number) => number;
 
-function paintChannels(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): void {
+function paintShades(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): void {
   const g = u.ctx;
   g.font = `${12 * px}px system-ui`;
   g.textAlign = "center";
-  for (const channel of scene.channels) {
-    const left = x(channel.from);
-    const width = x(channel.to) - left;
+  for (const shade of scene.shades) {
+    const left = x(shade.from);
+    const width = x(shade.to) - left;
     g.fillStyle = ink.shade;
     g.fillRect(left, u.bbox.top, width, u.bbox.height);
-    g.fillStyle = channel.result.margin < 0 ? ink.fail : ink.ink;
-    const r = channel.result;
-    g.fillText(`${figure(r.value, r.unit)}`, left + width / 2, u.bbox.top + 18 * px);
-    if (r.lower !== null) g.fillText(`limit ${figure(r.lower, r.unit)}`, left + width / 2, u.bbox.top + 34 * px);
-    g.fillText(r.verdict, left + width / 2, u.bbox.top + 50 * px);
+    g.fillStyle = shade.failed ? ink.fail : ink.ink;
+    shade.words.forEach((words, i) => g.fillText(words, left + width / 2, u.bbox.top + (16 + 16 * i) * px));
   }
 }
 

@@ -2,7 +2,7 @@
 // filters they are held against, and the point with the least margin.
 import uPlot from "uplot";
 import { readInk, type Ink, paint, type Scene } from "./paint";
-import { masksOf, neighbours, spanOf, traceOf, worstOf, type Span } from "./mask";
+import { masksOf, shadesOf, spanOf, traceOf, worstOf, type Span } from "./mask";
 import { figure, hertz, margin } from "./words";
 import { fetchCase, fetchSeries, fetchTogether, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
 
@@ -82,9 +82,11 @@ class Plot {
     const series = all.filter((s) => inside(s, span));
     const here = c.results.filter((r) => r.at_hz !== null && span.from <= r.at_hz && r.at_hz <= span.to);
     const mark = worst && here.includes(worst) ? worst : worstOf(here);
+    // A mask is a limit of levels over frequency; the limit of a single figure is none.
+    const judged = new Set(all.map((s) => s.key));
     this.scene = {
-      carrier: c.conditions, masks: masksOf(c.limits, span), channels: neighbours(c), series,
-      worst: mark && mark.unit === "dBm" && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
+      carrier: c.conditions, masks: masksOf(c.limits.filter((l) => judged.has(l.key)), span), shades: shadesOf(c, judged), series,
+      worst: mark && judged.has(mark.key) && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
     };
     this.draw(levels);
     this.describe(traces, series, mark ?? worst);
@@ -136,6 +138,7 @@ class Plot {
       (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Drag to zoom, double-click to see all.");
     const readout = part(this.root, ".plot-worst");
     this.root.dataset.masks = String(this.scene?.masks.length ?? 0);
+    this.root.dataset.shades = String(this.scene?.shades.length ?? 0);
     if (!worst) {
       readout.textContent = "";
       return;
@@ -178,5 +181,7 @@ function reach(levels: Levels, scene: Scene): [number, number] {
   for (const s of scene.series) s.levels_dbm.forEach(see);
   for (const m of scene.masks) [m.atFrom, m.atTo].forEach(see);
   if (scene.worst) see(scene.worst.level);
-  return low > high ? [-100, 0] : [Math.floor(low / 10) * 10 - 5, Math.ceil(high / 10) * 10 + 5];
+  if (low > high) return [-100, 0];
+  const headroom = scene.shades.length > 0 ? 0.2 * (high - low) : 5; // for the words above shades
+  return [Math.floor(low / 10) * 10 - 5, Math.ceil((high + headroom) / 5) * 5];
 }

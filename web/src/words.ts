@@ -13,6 +13,6 @@ export function figure(v: number, unit: string): string {
 }
 
 export function margin(v: number, unit: string): string {
-  const text = figure(v, unit === "dBm" ? "dB" : unit);
+  const text = unit === "Hz" ? hertz(Number(v.toPrecision(4))).replace("-", "−") : figure(v, unit === "dBm" ? "dB" : unit);
   return v >= 0 ? `+${text}` : text;
 }

@@ -55,6 +55,8 @@ async function fitsTheScreen(page) {
   assert.ok(width <= screen.width, `the page is ${width} pixels wide, the screen ${screen.width}`);
   const tables = await page.locator(".scroll").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth).length);
   assert.equal(tables, 0, "a table is wider than the screen");
+  const cut = await page.locator(".bench").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth || e.getBoundingClientRect().right > innerWidth).length);
+  assert.equal(cut, 0, "a bench is cut off");
 }
 
 /** Follows links from the newest campaign to its first run: the one that needs attention most. */
@@ -162,13 +164,20 @@ for (const clause of ["6.6.4", "6.6.5"]) {
   });
 }
 
-test("a case of 6.6.3 shows the channels", async (t) => {
-  const page = await open(t, "/campaigns");
-  await toFirstRun(page);
-  await page.locator('.cases th a:text-is("6.6.3")').first().click();
-  await drawn(page);
-  await shoot(page, "case-6.6.3");
-});
+for (const clause of ["6.2", "6.6.2", "6.6.3"]) {
+  test(`a case of ${clause} shows what its figure was taken over`, async (t) => {
+    const page = await open(t, "/campaigns");
+    await toFirstRun(page);
+    await page.locator(`.cases th a:text-is("${clause}")`).first().click();
+    await page.waitForURL(/\/cases\//);
+    await drawn(page);
+    const plot = page.locator("figure.plot");
+    assert.equal(await plot.getAttribute("data-masks"), "0", "a single figure has no mask");
+    assert.ok(Number(await plot.getAttribute("data-shades")) > 0, "no span was shaded");
+    await fitsTheScreen(page);
+    await shoot(page, `case-${clause}`);
+  });
+}
 
 test("yield comes with its interval, drawn and in numbers", async (t) => {
   const page = await open(t, "/yield");
