@@ -53,14 +53,17 @@ func ParseDB(s string) (DB, error) {
 	return DB(v), nil
 }
 
-// UnmarshalYAML lets a document say "3.5GHz" where a frequency is wanted.
-func (h *Hertz) UnmarshalYAML(b []byte) error { return set(h, b, ParseHertz) }
+// UnmarshalYAML lets a document say "3.5GHz" where a frequency is wanted. decode
+// gives the text of the value.
+func (h *Hertz) UnmarshalYAML(decode func(any) error) error { return set(h, decode, ParseHertz) }
 
-// UnmarshalYAML lets a document say "37dBm" where a level is wanted.
-func (p *DBm) UnmarshalYAML(b []byte) error { return set(p, b, ParseDBm) }
+// UnmarshalYAML lets a document say "37dBm" where a level is wanted. decode gives
+// the text of the value.
+func (p *DBm) UnmarshalYAML(decode func(any) error) error { return set(p, decode, ParseDBm) }
 
-// UnmarshalYAML lets a document say "0.3dB" where a ratio is wanted.
-func (r *DB) UnmarshalYAML(b []byte) error { return set(r, b, ParseDB) }
+// UnmarshalYAML lets a document say "0.3dB" where a ratio is wanted. decode gives
+// the text of the value.
+func (r *DB) UnmarshalYAML(decode func(any) error) error { return set(r, decode, ParseDB) }
 
 // String prints the frequency with the largest unit that keeps it above one.
 func (h Hertz) String() string {
@@ -78,8 +81,12 @@ func (p DBm) String() string { return strconv.FormatFloat(float64(p), 'f', 2, 64
 // String prints the ratio with two decimals.
 func (r DB) String() string { return strconv.FormatFloat(float64(r), 'f', 2, 64) + " dB" }
 
-func set[T any](dst *T, b []byte, parse func(string) (T, error)) error {
-	v, err := parse(strings.Trim(strings.TrimSpace(string(b)), `"'`))
+func set[T any](dst *T, decode func(any) error, parse func(string) (T, error)) error {
+	var text string
+	if err := decode(&text); err != nil {
+		return err
+	}
+	v, err := parse(text)
 	if err != nil {
 		return err
 	}

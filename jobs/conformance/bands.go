@@ -66,24 +66,24 @@ func newBand(row bandRow) Band {
 	b := Band{
 		Name:          row.Name,
 		Duplex:        row.Spectrum.Duplex,
-		UL:            row.Spectrum.Uplink.band(),
-		DL:            row.Spectrum.Downlink.band(),
-		SpuriousUpper: rf.Hertz(row.Emissions.SpuriousUpper),
+		UL:            row.Spectrum.Uplink,
+		DL:            row.Spectrum.Downlink,
+		SpuriousUpper: row.Emissions.SpuriousUpper,
 		Refused:       row.Refused,
 		delta:         map[Type]rf.Hertz{},
 		bandwidths:    map[rf.Hertz][]rf.Hertz{},
 	}
 	for _, r := range row.Rasters {
-		b.Rasters = append(b.Rasters, Raster{rf.Hertz(r.Spacing), r.First, r.Every, r.Last, slices.Clone(r.Only)})
+		b.Rasters = append(b.Rasters, Raster{r.Spacing, r.First, r.Every, r.Last, slices.Clone(r.Only)})
 	}
 	for _, n := range row.Notes {
-		b.Notes = append(b.Notes, BandwidthNote{rf.Hertz(n.Bandwidth), n.Text})
+		b.Notes = append(b.Notes, BandwidthNote{n.Bandwidth, n.Text})
 	}
 	if d := row.Emissions.DeltaC; d > 0 {
-		b.delta[Type1C] = rf.Hertz(d)
+		b.delta[Type1C] = d
 	}
 	if d := row.Emissions.DeltaH; d > 0 {
-		b.delta[Type1H] = rf.Hertz(d)
+		b.delta[Type1H] = d
 	}
 	for scs, list := range map[rf.Hertz][]float64{
 		15 * rf.Kilohertz: row.Bandwidths.SCS15,

@@ -97,8 +97,8 @@ func (a scope) holds(s checked) bool {
 	case len(a.Bands) > 0 && !slices.Contains(a.Bands, c.Band),
 		slices.Contains(a.Except, c.Band),
 		a.Type != "" && a.Type != s.Type,
-		c.Bandwidth <= rf.Hertz(a.BandwidthAbove),
-		a.BandwidthUpTo > 0 && c.Bandwidth > rf.Hertz(a.BandwidthUpTo),
+		c.Bandwidth <= a.BandwidthAbove,
+		a.BandwidthUpTo > 0 && c.Bandwidth > a.BandwidthUpTo,
 		a.RatedAbove != nil && s.RatedPower <= *a.RatedAbove,
 		a.RatedUpTo != nil && s.RatedPower > *a.RatedUpTo:
 		return false

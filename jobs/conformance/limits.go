@@ -32,28 +32,6 @@ type source struct {
 
 func (s source) String() string { return s.Version + " " + s.Clause }
 
-// hertz is a frequency as the data files write it, "3.5GHz". It has its own
-// decoder because that of rf.Hertz takes the value as a document: the YAML
-// package then formats a copy with every comment of the file for each of the
-// thousand figures here.
-type hertz rf.Hertz
-
-// UnmarshalYAML reads a frequency with its unit.
-func (h *hertz) UnmarshalYAML(decode func(any) error) error {
-	var text string
-	if err := decode(&text); err != nil {
-		return err
-	}
-	v, err := rf.ParseHertz(text)
-	*h = hertz(v)
-	return err
-}
-
-// span is a range of frequency in the data files.
-type span struct{ Low, High hertz }
-
-func (s span) band() rf.Range { return rf.Range{Low: rf.Hertz(s.Low), High: rf.Hertz(s.High)} }
-
 // tolerance is a test tolerance by frequency and channel bandwidth. The first
 // row that covers both holds; where none does, no tolerance is known.
 type tolerance struct {
@@ -62,15 +40,15 @@ type tolerance struct {
 }
 
 type toleranceRow struct {
-	UpTo          hertz `yaml:"up_to"`           // highest frequency, included
-	BandwidthUpTo hertz `yaml:"bandwidth_up_to"` // widest channel, included; zero means any
+	UpTo          rf.Hertz `yaml:"up_to"`           // highest frequency, included
+	BandwidthUpTo rf.Hertz `yaml:"bandwidth_up_to"` // widest channel, included; zero means any
 	Value         float64
 }
 
 // at returns the tolerance for a figure at f of a carrier of bandwidth bw.
 func (t tolerance) at(f, bw rf.Hertz) (value float64, known bool) {
 	for _, row := range t.Rows {
-		if f <= rf.Hertz(row.UpTo) && (row.BandwidthUpTo == 0 || bw <= rf.Hertz(row.BandwidthUpTo)) {
+		if f <= row.UpTo && (row.BandwidthUpTo == 0 || bw <= row.BandwidthUpTo) {
 			return row.Value, true
 		}
 	}
@@ -82,14 +60,14 @@ type bandRow struct {
 	Name     string
 	Spectrum struct {
 		Duplex   string
-		Uplink   span
-		Downlink span
+		Uplink   rf.Range
+		Downlink rf.Range
 	}
 	Refused   string
 	Emissions struct {
-		DeltaC        hertz `yaml:"delta_f_obue_1c"`
-		DeltaH        hertz `yaml:"delta_f_obue_1h"`
-		SpuriousUpper hertz `yaml:"spurious_upper"`
+		DeltaC        rf.Hertz `yaml:"delta_f_obue_1c"`
+		DeltaH        rf.Hertz `yaml:"delta_f_obue_1h"`
+		SpuriousUpper rf.Hertz `yaml:"spurious_upper"`
 	}
 	Rasters    []rasterRow
 	Bandwidths struct {
@@ -98,29 +76,29 @@ type bandRow struct {
 		SCS60 []float64 `yaml:"scs_60khz"`
 	} `yaml:"bandwidths_mhz"`
 	Notes []struct {
-		Bandwidth hertz
+		Bandwidth rf.Hertz
 		Text      string
 	}
 }
 
 // rasterRow is one channel raster of a band.
 type rasterRow struct {
-	Spacing            hertz
+	Spacing            rf.Hertz
 	First, Every, Last int
 	Only               []int
 }
 
 // numberRow is one row of a table that numbers frequencies.
 type numberRow struct {
-	Step, Minor, Offset    hertz
+	Step, Minor, Offset    rf.Hertz
 	Reference, First, Last int
 }
 
 // blockRow is what one channel bandwidth means at one subcarrier spacing.
 type blockRow struct {
-	SCS, Bandwidth hertz
+	SCS, Bandwidth rf.Hertz
 	Blocks         int
-	Guard          hertz
+	Guard          rf.Hertz
 	DynamicRange   float64 `yaml:"dynamic_range"`
 }
 
@@ -129,10 +107,10 @@ type blockRow struct {
 type scope struct {
 	Bands, Except  []string
 	Type           Type
-	BandwidthAbove hertz   `yaml:"bandwidth_above"`
-	BandwidthUpTo  hertz   `yaml:"bandwidth_up_to"`
-	RatedAbove     *rf.DBm `yaml:"rated_above"`
-	RatedUpTo      *rf.DBm `yaml:"rated_up_to"`
+	BandwidthAbove rf.Hertz `yaml:"bandwidth_above"`
+	BandwidthUpTo  rf.Hertz `yaml:"bandwidth_up_to"`
+	RatedAbove     *rf.DBm  `yaml:"rated_above"`
+	RatedUpTo      *rf.DBm  `yaml:"rated_up_to"`
 }
 
 // maskRow is one operating band unwanted emission mask.
@@ -149,19 +127,19 @@ type maskRow struct {
 
 // segment is one row of a mask; limits/masks.yaml explains the members.
 type segment struct {
-	From, To   hertz
+	From, To   rf.Hertz
 	Core       float64
 	CoreTo     *float64 `yaml:"core_to"`
 	Relative   bool
 	Cap        *float64
-	Filter     hertz
+	Filter     rf.Hertz
 	Provenance string
 	Tolerance  string
 }
 
 // spuriousRow is one frequency range of the general spurious limits.
 type spuriousRow struct {
-	From, To, Filter hertz
+	From, To, Filter rf.Hertz
 	CategoryA        float64 `yaml:"category_a"`
 	CategoryB        float64 `yaml:"category_b"`
 }

@@ -24,9 +24,9 @@ func (s checked) operatingBand() ([]Requirement, error) {
 		for i, seg := range mask.Segments {
 			to := reach
 			if seg.To > 0 {
-				to = min(reach, rf.Hertz(seg.To))
+				to = min(reach, seg.To)
 			}
-			if rf.Hertz(seg.From) >= to {
+			if seg.From >= to {
 				continue
 			}
 			r := s.maskRequirement(mask, seg, side, to)
@@ -107,13 +107,13 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 		Quantity:             "unwanted emission",
 		Unit:                 "dBm",
 		Side:                 side,
-		Core:                 s.level(seg, rf.Hertz(seg.From)),
+		Core:                 s.level(seg, seg.From),
 		CoreTo:               s.level(seg, to),
 		Scaling:              s.scaling,
-		MeasurementBandwidth: rf.Hertz(seg.Filter),
-		OffsetFrom:           rf.Hertz(seg.From),
+		MeasurementBandwidth: seg.Filter,
+		OffsetFrom:           seg.From,
 		OffsetTo:             to,
-		Frequencies:          s.Carrier.beside(side, rf.Hertz(seg.From), to),
+		Frequencies:          s.Carrier.beside(side, seg.From, to),
 		CoreSource:           limits().Masks.Source.Version + " " + m.Clause,
 	}
 	if t, ok := limits().Requirements.OperatingBand[seg.Tolerance]; ok {
@@ -135,7 +135,7 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 func (s checked) level(seg segment, offset rf.Hertz) float64 {
 	v := seg.Core
 	if seg.CoreTo != nil {
-		v += (*seg.CoreTo - seg.Core) * float64((hertz(offset)-seg.From)/(seg.To-seg.From))
+		v += (*seg.CoreTo - seg.Core) * float64((offset-seg.From)/(seg.To-seg.From))
 	}
 	if seg.Relative {
 		v += float64(s.RatedPower)

@@ -12,7 +12,7 @@ import (
 func Frequency(nref int) (rf.Hertz, error) {
 	for _, row := range limits().Channels.Numbering.Rows {
 		if nref >= row.First && nref <= row.Last {
-			return rf.Hertz(row.Offset + row.Step*hertz(nref-row.Reference)), nil
+			return row.Offset + row.Step*rf.Hertz(nref-row.Reference), nil
 		}
 	}
 	return 0, fmt.Errorf("conformance: N_REF %d is outside 0 to 2016666", nref)
@@ -26,12 +26,12 @@ func SyncFrequency(gscn int) (rf.Hertz, error) {
 			continue
 		}
 		if row.Minor == 0 {
-			return rf.Hertz(row.Offset + row.Step*hertz(gscn-row.Reference)), nil
+			return row.Offset + row.Step*rf.Hertz(gscn-row.Reference), nil
 		}
 		// GSCN = 3N + (M-3)/2 with M of 1, 3, 5: three numbers to each N.
 		n := (gscn + 1) / 3
 		m := 2*(gscn-3*n) + 3
-		return rf.Hertz(row.Offset + row.Step*hertz(n) + row.Minor*hertz(m)), nil
+		return row.Offset + row.Step*rf.Hertz(n) + row.Minor*rf.Hertz(m), nil
 	}
 	return 0, fmt.Errorf("conformance: GSCN %d is outside 2 to 22255", gscn)
 }
@@ -47,7 +47,7 @@ func ResourceBlocks(bw, scs rf.Hertz) (int, error) {
 // bandwidth configuration (TS 38.104 5.3.3).
 func GuardBand(bw, scs rf.Hertz) (rf.Hertz, error) {
 	row, err := blocks(bw, scs)
-	return rf.Hertz(row.Guard), err
+	return row.Guard, err
 }
 
 // DynamicRange returns the minimum total power dynamic range, core value
@@ -59,7 +59,7 @@ func DynamicRange(bw, scs rf.Hertz) (rf.DB, error) {
 
 func blocks(bw, scs rf.Hertz) (blockRow, error) {
 	for _, row := range limits().Channels.ResourceBlocks.Rows {
-		if rf.Hertz(row.Bandwidth) == bw && rf.Hertz(row.SCS) == scs {
+		if row.Bandwidth == bw && row.SCS == scs {
 			return row, nil
 		}
 	}

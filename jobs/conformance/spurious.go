@@ -17,11 +17,11 @@ func (s checked) spurious() []Requirement {
 	excluded := rf.Range{Low: s.band.DL.Low - s.delta, High: s.band.DL.High + s.delta}
 	var list []Requirement
 	for _, row := range t.Rows {
-		whole := rf.Range{Low: rf.Hertz(row.From), High: rf.Hertz(row.To)}
+		whole := rf.Range{Low: row.From, High: row.To}
 		if row.To == 0 {
 			whole.High = s.band.SpuriousUpper
 		}
-		half := rf.Hertz(row.Filter / 2)
+		half := row.Filter / 2
 		hole := rf.Range{Low: excluded.Low - half, High: excluded.High + half}
 		for _, span := range without(whole, hole) {
 			list = append(list, s.spuriousRequirement(row, span, len(list)+1))
@@ -46,7 +46,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 		Core:                 core,
 		CoreTo:               core,
 		Scaling:              s.scaling,
-		MeasurementBandwidth: rf.Hertz(row.Filter),
+		MeasurementBandwidth: row.Filter,
 		Frequencies:          span,
 		CoreSource:           t.Source.String(),
 	}

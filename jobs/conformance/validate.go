@@ -38,16 +38,16 @@ func (l *limitSet) validateBand(b bandRow) error {
 	case !slices.Contains([]string{"FDD", "TDD", "SDL", "SUL"}, b.Spectrum.Duplex):
 		return fmt.Errorf("unknown duplex mode %q", b.Spectrum.Duplex)
 	case b.Spectrum.Duplex == "SUL":
-		if dl != (span{}) || b.Refused == "" {
+		if dl != (rf.Range{}) || b.Refused == "" {
 			return errors.New("a supplementary uplink has no downlink and a reason for refusal")
 		}
 		return nil
 	case !(dl.Low > 0 && dl.High > dl.Low):
-		return fmt.Errorf("downlink %s to %s is no range", rf.Hertz(dl.Low), rf.Hertz(dl.High))
+		return fmt.Errorf("downlink %s to %s is no range", dl.Low, dl.High)
 	case b.Emissions.DeltaC <= 0:
 		return errors.New("delta f_OBUE of type 1-C is missing")
 	case b.Emissions.SpuriousUpper < 12.75e9 || b.Emissions.SpuriousUpper > 26e9:
-		return fmt.Errorf("upper spurious limit %s is outside 12.75 to 26 GHz", rf.Hertz(b.Emissions.SpuriousUpper))
+		return fmt.Errorf("upper spurious limit %s is outside 12.75 to 26 GHz", b.Emissions.SpuriousUpper)
 	case len(b.Rasters) == 0:
 		return errors.New("no channel raster")
 	case b.Refused == "" && len(b.Bandwidths.SCS15) == 0:
@@ -63,14 +63,14 @@ func (l *limitSet) validateBand(b bandRow) error {
 
 // validateBandwidths asks that every bandwidth of a band has a row of resource blocks.
 func (l *limitSet) validateBandwidths(b bandRow) error {
-	for scs, list := range map[hertz][]float64{
+	for scs, list := range map[rf.Hertz][]float64{
 		15e3: b.Bandwidths.SCS15, 30e3: b.Bandwidths.SCS30, 60e3: b.Bandwidths.SCS60,
 	} {
 		for _, mhz := range list {
 			if !slices.ContainsFunc(l.Channels.ResourceBlocks.Rows, func(r blockRow) bool {
-				return r.SCS == scs && r.Bandwidth == hertz(mhz)*1e6
+				return r.SCS == scs && r.Bandwidth == rf.Hertz(mhz)*1e6
 			}) {
-				return fmt.Errorf("%s MHz at %s has no row of resource blocks", trimmed(mhz), rf.Hertz(scs))
+				return fmt.Errorf("%s MHz at %s has no row of resource blocks", trimmed(mhz), scs)
 			}
 		}
 	}
@@ -81,12 +81,12 @@ func (l *limitSet) validateChannels() error {
 	var problems []error
 	for _, r := range append(slices.Clone(l.Channels.Numbering.Rows), l.Channels.Synchronisation.Rows...) {
 		if r.Step <= 0 || r.Last <= r.First {
-			problems = append(problems, fmt.Errorf("channels.yaml: numbers %d to %d in steps of %s make no sense", r.First, r.Last, rf.Hertz(r.Step)))
+			problems = append(problems, fmt.Errorf("channels.yaml: numbers %d to %d in steps of %s make no sense", r.First, r.Last, r.Step))
 		}
 	}
 	for _, r := range l.Channels.ResourceBlocks.Rows {
-		if r.Blocks <= 0 || 12*r.SCS*hertz(r.Blocks) >= r.Bandwidth {
-			problems = append(problems, fmt.Errorf("channels.yaml: %d resource blocks at %s do not fit in %s", r.Blocks, rf.Hertz(r.SCS), rf.Hertz(r.Bandwidth)))
+		if r.Blocks <= 0 || 12*r.SCS*rf.Hertz(r.Blocks) >= r.Bandwidth {
+			problems = append(problems, fmt.Errorf("channels.yaml: %d resource blocks at %s do not fit in %s", r.Blocks, r.SCS, r.Bandwidth))
 		}
 	}
 	return errors.Join(append(problems,
@@ -122,16 +122,16 @@ func (l *limitSet) validateMask(m maskRow) error {
 			}
 		}
 	}
-	end := hertz(0)
+	end := rf.Hertz(0)
 	for i, s := range m.Segments {
 		_, known := l.Requirements.OperatingBand[s.Tolerance]
 		switch {
 		case s.From < end || s.From <= 0:
-			return fmt.Errorf("segment %d starts at %s, before the one below it ends", i+1, rf.Hertz(s.From))
+			return fmt.Errorf("segment %d starts at %s, before the one below it ends", i+1, s.From)
 		case s.To == 0 && (i != len(m.Segments)-1 || s.CoreTo != nil):
 			return fmt.Errorf("segment %d has no end", i+1)
 		case s.To != 0 && s.To <= s.From:
-			return fmt.Errorf("segment %d ends at %s, before it starts", i+1, rf.Hertz(s.To))
+			return fmt.Errorf("segment %d ends at %s, before it starts", i+1, s.To)
 		case s.Filter <= 0:
 			return fmt.Errorf("segment %d has no measurement bandwidth", i+1)
 		case !known && s.Tolerance != "unverified" && s.Tolerance != "unknown":
@@ -163,7 +163,7 @@ func (l *limitSet) validateRequirements() error {
 	}
 	for i, row := range r.Spurious.Rows {
 		if i > 0 && row.From != r.Spurious.Rows[i-1].To || row.Filter <= 0 {
-			problems = append(problems, fmt.Errorf("spurious range from %s leaves a gap or has no measurement bandwidth", rf.Hertz(row.From)))
+			problems = append(problems, fmt.Errorf("spurious range from %s leaves a gap or has no measurement bandwidth", row.From))
 		}
 	}
 	return errors.Join(problems...)
@@ -175,7 +175,7 @@ func (t tolerance) validate(what string) error {
 	}
 	for _, row := range t.Rows {
 		if row.UpTo <= 0 || row.Value < 0 {
-			return fmt.Errorf("%s: tolerance %g up to %s must not be negative and needs a frequency", what, row.Value, rf.Hertz(row.UpTo))
+			return fmt.Errorf("%s: tolerance %g up to %s must not be negative and needs a frequency", what, row.Value, row.UpTo)
 		}
 	}
 	return t.Source.validate(what + " tolerance")

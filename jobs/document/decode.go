@@ -13,7 +13,9 @@ import (
 )
 
 // yamlScalar is what the quantities of the trade implement.
-type yamlScalar interface{ UnmarshalYAML([]byte) error }
+type yamlScalar interface {
+	UnmarshalYAML(decode func(any) error) error
+}
 
 var durationType = reflect.TypeFor[time.Duration]()
 
@@ -60,7 +62,16 @@ func (d *Document) decode(path string, n *node, dst reflect.Value) {
 func ownReader(dst reflect.Value) func([]byte) error {
 	switch own := dst.Addr().Interface().(type) {
 	case yamlScalar:
-		return own.UnmarshalYAML
+		return func(text []byte) error {
+			return own.UnmarshalYAML(func(dst any) error {
+				s, ok := dst.(*string)
+				if !ok {
+					panic(fmt.Sprintf("document: %T decodes its scalar into %T; want *string", own, dst))
+				}
+				*s = string(text)
+				return nil
+			})
+		}
 	case encoding.TextUnmarshaler:
 		return own.UnmarshalText
 	}

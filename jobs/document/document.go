@@ -12,9 +12,9 @@
 // Strict means: no unknown key, no key given twice, no value of another type,
 // no key left out that a field tagged `document:"required"` asks for. Go field
 // names become keys in snake_case unless a yaml tag says otherwise. A type that
-// has UnmarshalYAML([]byte) or UnmarshalText([]byte) reads its own scalars: so
-// quantities with units come in. A slice type with one of them takes either
-// its own word ("all") or a list.
+// has UnmarshalYAML(func(any) error) and asks for a string, or
+// UnmarshalText([]byte), reads its own scalars: so quantities with units come
+// in. A slice type with one of them takes either its own word ("all") or a list.
 //
 // One document is plain data: anchors, aliases, tags, directives and a second
 // document in the same file are refused, which also makes the cost of reading

@@ -14,10 +14,14 @@ import (
 // level reads itself, as the quantities of the trade do.
 type level float64
 
-func (l *level) UnmarshalYAML(b []byte) error {
+func (l *level) UnmarshalYAML(decode func(any) error) error {
+	var text string
+	if err := decode(&text); err != nil {
+		return err
+	}
 	var v float64
-	if _, err := fmt.Sscanf(string(b), "%gdBm", &v); err != nil {
-		return fmt.Errorf("rf: level %q: want a number with dBm", b)
+	if _, err := fmt.Sscanf(text, "%gdBm", &v); err != nil {
+		return fmt.Errorf("rf: level %q: want a number with dBm", text)
 	}
 	*l = level(v)
 	return nil
