@@ -7,12 +7,15 @@ import (
 	"benchyard/server/api"
 )
 
-var drawingFunctions = template.FuncMap{
-	"ruler":    drawRuler,
-	"interval": drawInterval,
-	"shape":    shapeOf,
-	"counted":  func(f api.Fraction, n int) countedFraction { return countedFraction{f, n} },
-	"changes":  changesOf,
+// drawingFunctions lay out what templates draw.
+func drawingFunctions() template.FuncMap {
+	return template.FuncMap{
+		"ruler":    drawRuler,
+		"interval": drawInterval,
+		"shape":    shapeOf,
+		"counted":  func(f api.Fraction, n int) countedFraction { return countedFraction{f, n} },
+		"changes":  changesOf,
+	}
 }
 
 // countedFraction is a yield with the n it is out of.

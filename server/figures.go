@@ -16,28 +16,30 @@ import (
 // none stands for "no figure": never zero, never empty.
 const none = "–"
 
-var figureFunctions = template.FuncMap{
-	"hz":          func(v any) string { return figureText(v, "Hz") },
-	"figure":      figureText,
-	"margin":      marginText,
-	"spread":      spreadText,
-	"marginUnit":  api.MarginUnit,
-	"delta":       func(a, b float64, unit string) string { return marginText(b-a, unit) },
-	"clauseTitle": conformance.ClauseTitle,
-	"percent":     percentText,
-	"span":        spanText,
-	"slug":        slug,
-	"short":       func(s string) string { return s[:min(len(s), 12)] },
-	"condition":   conditionText,
-	"json":        func(raw []byte) string { return string(raw) },
-	"lasting":     lastingText,
-	"amount":      amountText,
-	"default": func(fallback, s string) string {
-		if s == "" {
-			return fallback
-		}
-		return s
-	},
+// figureFunctions print quantities, counts and conditions in templates.
+func figureFunctions() template.FuncMap {
+	return template.FuncMap{
+		"hz":          func(v any) string { return figureText(v, "Hz") },
+		"figure":      figureText,
+		"margin":      marginText,
+		"spread":      spreadText,
+		"marginUnit":  api.MarginUnit,
+		"delta":       func(a, b float64, unit string) string { return marginText(b-a, unit) },
+		"clauseTitle": conformance.ClauseTitle,
+		"percent":     percentText,
+		"slug":        slug,
+		"short":       func(s string) string { return s[:min(len(s), 12)] },
+		"condition":   conditionText,
+		"json":        func(raw []byte) string { return string(raw) },
+		"lasting":     lastingText,
+		"amount":      amountText,
+		"default": func(fallback, s string) string {
+			if s == "" {
+				return fallback
+			}
+			return s
+		},
+	}
 }
 
 // number takes a value or a pointer to one, as wire types have both.
@@ -132,17 +134,6 @@ func percentText(v any) string {
 		return "no data"
 	}
 	return strconv.FormatFloat(100*x, 'f', 1, 64) + " %"
-}
-
-// spanText prints a closed span of frequency or offset.
-func spanText(from, to *float64) string {
-	if from == nil || to == nil {
-		return none
-	}
-	if *from == *to {
-		return figureText(from, "Hz")
-	}
-	return figureText(from, "Hz") + " to " + figureText(to, "Hz")
 }
 
 func conditionText(c api.Conditions) string {

@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"io/fs"
 	"maps"
-	"net/http"
 	"path"
 	"time"
 
@@ -21,8 +20,11 @@ import (
 // parts and its own fragments.
 type templates map[string]*template.Template
 
-// shared are the template files every page may use.
-var shared = []string{"layout.html", "parts.html"}
+// The template files every page may use.
+const (
+	layoutFile = "layout.html"
+	partsFile  = "parts.html"
+)
 
 func parseTemplates(zone *time.Location) (templates, error) {
 	files, err := fs.Sub(web.Templates, "templates")
@@ -33,17 +35,20 @@ func parseTemplates(zone *time.Location) (templates, error) {
 	if err != nil {
 		return nil, err
 	}
-	base, err := template.New("").Funcs(functions(zone)).ParseFS(files, shared...)
+	base, err := template.New("").Funcs(functions(zone)).ParseFS(files, layoutFile, partsFile)
 	if err != nil {
 		return nil, fmt.Errorf("server: parse templates: %w", err)
 	}
 	pages := templates{}
 	for _, name := range names {
-		if name == shared[0] || name == shared[1] {
+		if name == layoutFile || name == partsFile {
 			continue
 		}
-		t, err := template.Must(base.Clone()).ParseFS(files, name)
+		t, err := base.Clone()
 		if err != nil {
+			return nil, fmt.Errorf("server: parse templates: %w", err)
+		}
+		if t, err = t.ParseFS(files, name); err != nil {
 			return nil, fmt.Errorf("server: parse templates: %w", err)
 		}
 		pages[path.Base(name[:len(name)-len(".html")])] = t
@@ -122,12 +127,10 @@ func eventToWire(e jobs.Event) api.Event {
 // verdicts. None of them returns markup.
 func functions(zone *time.Location) template.FuncMap {
 	fm := template.FuncMap{
-		"when":   func(t any) string { return whenText(t, zone) },
-		"clock":  func(t any) string { return clockText(t, zone) },
-		"asset":  func(a assets) string { return a.Script },
-		"status": http.StatusText,
+		"when":  func(t any) string { return whenText(t, zone) },
+		"clock": func(t any) string { return clockText(t, zone) },
 	}
-	maps.Copy(fm, figureFunctions)
-	maps.Copy(fm, drawingFunctions)
+	maps.Copy(fm, figureFunctions())
+	maps.Copy(fm, drawingFunctions())
 	return fm
 }

@@ -143,7 +143,7 @@ class Plot {
       readout.textContent = "";
       return;
     }
-    const bound = worst.upper ?? worst.lower;
+    const bound = nearest(worst);
     readout.dataset.hz = worst.at_hz === null ? "" : String(worst.at_hz);
     readout.dataset.margin = String(worst.margin);
     readout.textContent = `Least margin ${margin(worst.margin, worst.unit)}: ${figure(worst.value, worst.unit)}` +
@@ -155,6 +155,12 @@ class Plot {
 function firstChoice(c: Case, worst: Result | undefined): string {
   if (c.traces.length > 1 && c.clause !== "6.6.5") return ALL;
   return String(traceOf(c, worst)?.number ?? ALL);
+}
+
+/** The limit that the margin counts from. */
+function nearest(r: Result): number | null {
+  if (r.lower === null || r.upper === null) return r.upper ?? r.lower;
+  return r.value - r.lower < r.upper - r.value ? r.lower : r.upper;
 }
 
 /** Sweeps taken for one limit carry its key; people read its title. */
