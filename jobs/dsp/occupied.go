@@ -12,7 +12,7 @@ import (
 // where it crosses, so the figure is not bound to the grid.
 //
 // share lies between 0 and 1; TS 38.104 6.6.2 has 0.99. The trace must hold the
-// whole signal. FloorShare tells whether noise in the span spoils the figure.
+// whole signal. Floor tells whether noise in the span spoils the figure.
 func OccupiedBandwidth(s rf.Spectrum, share float64) (bandwidth, low, high rf.Hertz, err error) {
 	if err := check(s); err != nil {
 		return 0, 0, 0, fmt.Errorf("dsp: occupied bandwidth: %w", err)
@@ -30,24 +30,27 @@ func OccupiedBandwidth(s rf.Spectrum, share float64) (bandwidth, low, high rf.He
 	return high - low, low, high, nil
 }
 
-// FloorShare estimates the part of the power in the trace that is a floor
-// rather than the signal: the mean density of the quieter outer edge, one
-// twentieth of the span wide, spread over the whole span. It is zero for no
-// floor and near one for nothing but floor.
+// Floor estimates what in the trace is a floor rather than the signal, by the
+// quieter outer edge, one twentieth of the span wide: its mean density in dBm
+// per hertz, and the share of the power in the trace that a floor of that
+// density over the whole span holds. The share is zero for no floor and near
+// one for nothing but floor.
 //
 // An occupied bandwidth of 99 % needs a share below 0.001; at 0.04 (a floor
 // 20 dB under a signal that fills a quarter of the span) the figure is three
-// times too wide.
-func FloorShare(s rf.Spectrum) (float64, error) {
+// times too wide. A floor never makes it narrower.
+func Floor(s rf.Spectrum) (density rf.DBm, share float64, err error) {
 	if err := check(s); err != nil {
-		return 0, fmt.Errorf("dsp: floor share: %w", err)
+		return 0, 0, fmt.Errorf("dsp: floor: %w", err)
 	}
 	n := len(s.Levels)
 	edge := n / 20
 	if edge < FewestPoints {
-		return 0, fmt.Errorf("dsp: floor share: %w: %d at each edge of the span, want at least %d", ErrFewPoints, edge, FewestPoints)
+		return 0, 0, fmt.Errorf("dsp: floor: %w: %d at each edge of the span, want at least %d", ErrFewPoints, edge, FewestPoints)
 	}
 	c := stairs(s)
-	quiet := min(c.total[edge], c.total[n]-c.total[n-edge])
-	return quiet / float64(edge) * float64(n) / c.sum(), nil
+	below := c.total[edge] + c.rest[edge]
+	above := (c.total[n] - c.total[n-edge]) + (c.rest[n] - c.rest[n-edge])
+	quiet := min(below, above) / float64(edge)
+	return rf.FromMilliwatts(quiet / noiseBandwidth(s)), quiet * float64(n) / c.sum(), nil
 }

@@ -74,7 +74,7 @@ func integral(a, b float64) float64 {
 
 // facts/metrology.md 4.7: a flat block of 20.1 MHz in a span of 80.1 MHz gives
 // 19.958 MHz over a floor 30 dB down and 59.40 MHz, wrong, over one 20 dB down.
-// Closed forms by counting bins; FloorShare must tell the two from a clean one.
+// Closed forms by counting bins; Floor must tell the two from a clean one.
 func TestOccupiedOverFloor(t *testing.T) {
 	for _, c := range []struct{ down, want, rounded, share float64 }{
 		{30, 20.1 - 2*(0.005*201.6-0.3)/10, 19.958, 0.801 / 201.6},
@@ -92,10 +92,11 @@ func TestOccupiedOverFloor(t *testing.T) {
 		got, _, _ := occupied(t, s)
 		near(t, "closed form / MHz", got/1e6, c.want, tolerance)
 		near(t, "fact sheet / MHz", got/1e6, c.rounded, 6e-3)
-		share, err := FloorShare(s)
+		density, share, err := Floor(s)
 		if err != nil {
 			t.Fatal(err)
 		}
+		near(t, "floor density / dBm per Hz", float64(density), -c.down-10*math.Log10(noiseBandwidth(s)), tolerance)
 		near(t, "floor share", share, c.share, tolerance)
 		if spoiled := share >= 1e-3; spoiled != (c.down < 40) {
 			t.Errorf("floor %v dB down: share %v on the wrong side of 0.1 %%", c.down, share)
@@ -132,14 +133,14 @@ func TestOccupiedRefuses(t *testing.T) {
 	if _, _, _, err := OccupiedBandwidth(flat(1e9, 1e5, 4, 0), 0.99); !errors.Is(err, ErrFewPoints) {
 		t.Errorf("four points: got %v, want ErrFewPoints", err)
 	}
-	if _, err := FloorShare(flat(1e9, 1e5, 99, 0)); !errors.Is(err, ErrFewPoints) {
+	if _, _, err := Floor(flat(1e9, 1e5, 99, 0)); !errors.Is(err, ErrFewPoints) {
 		t.Errorf("floor of 99 points: got %v, want ErrFewPoints", err)
 	}
 	good.Levels[3] = math.NaN()
 	if _, _, _, err := OccupiedBandwidth(good, 0.99); err == nil {
 		t.Error("NaN was taken")
 	}
-	if _, err := FloorShare(good); err == nil {
-		t.Error("NaN was taken by the floor share")
+	if _, _, err := Floor(good); err == nil {
+		t.Error("NaN was taken by the floor")
 	}
 }

@@ -45,7 +45,26 @@ func TestOccupiedBandwidth(t *testing.T) {
 	}
 }
 
-// A floor that holds more than a thousandth of the power is refused, not judged.
+// A unit that transmits a floor over all of the span, 13 dB below its carrier, has
+// no occupied bandwidth within its channel: it fails, it is no error. The floor is
+// flat and holds 0.05 of the carrier in the span of two channels, so 0.5 % of 1.05
+// lie in 0.105 of the span at each end.
+func TestOccupiedBandwidthOfPedestal(t *testing.T) {
+	for _, k := range kinds() {
+		t.Run(k.name, func(t *testing.T) {
+			s := k.setup(t, conformance.Middle)
+			c := s.Subject.Carrier
+			f := source(s, 60)
+			f.bands = append(f.bands, band{c.Center - 1.5*c.Bandwidth, c.Center + 1.5*c.Bandwidth, f.bands[0].power + 10*math.Log10(0.05*1.5)})
+			r := measure(t, conformance.OccupiedBandwidthClause, s, f)["6.6.2"]
+			near(t, "occupied bandwidth / channel", r.Value/float64(c.Bandwidth), 2*(1-2*0.005*1.05/0.05), 2e-3)
+			verdict(t, r, conformance.Fail)
+		})
+	}
+}
+
+// A floor that holds more than a thousandth of the power and may be that of the
+// analyzer is refused, not judged.
 func TestOccupiedBandwidthOverFloor(t *testing.T) {
 	s := kinds()[1].setup(t, conformance.Middle)
 	planned, err := Plan(conformance.OccupiedBandwidthClause, s)

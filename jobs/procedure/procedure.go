@@ -149,18 +149,27 @@ func Duration(planned []Planned) time.Duration {
 	return sum
 }
 
-// atConnector finds the trace of a role and raises it to the connector.
-func (s Setup) atConnector(traces []Trace, role string) (rf.Spectrum, error) {
+// find returns the trace of a role.
+func find(traces []Trace, role string) (Trace, error) {
 	for _, t := range traces {
 		if t.Role == role {
-			spectrum, err := s.Correction.Apply(t.Spectrum)
-			if err != nil {
-				return rf.Spectrum{}, fmt.Errorf("procedure: trace %q: %w", role, err)
-			}
-			return spectrum, nil
+			return t, nil
 		}
 	}
-	return rf.Spectrum{}, fmt.Errorf("procedure: there is no trace %q among %d: take the whole case again", role, len(traces))
+	return Trace{}, fmt.Errorf("procedure: there is no trace %q among %d: take the whole case again", role, len(traces))
+}
+
+// atConnector finds the trace of a role and raises it to the connector.
+func (s Setup) atConnector(traces []Trace, role string) (rf.Spectrum, error) {
+	t, err := find(traces, role)
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	spectrum, err := s.Correction.Apply(t.Spectrum)
+	if err != nil {
+		return rf.Spectrum{}, fmt.Errorf("procedure: trace %q: %w", role, err)
+	}
+	return spectrum, nil
 }
 
 // uncertainty returns the greatest expanded uncertainty of the correction in r.
