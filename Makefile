@@ -48,5 +48,5 @@ clean: ## remove what was built
 $(BINARY): tools $(WEB) $(SOURCES) go.mod go.sum
 	$(GO) build -trimpath -o $@ ./cmd/benchyard
 
-$(WEB): web/package-lock.json $(shell find web/src web/styles -type f 2>/dev/null) web/package.json
+$(WEB): web/package-lock.json web/package.json web/build.mjs web/tsconfig.json $(shell find web/src -type f 2>/dev/null)
 	cd web && npm ci --ignore-scripts --no-audit --no-fund && npm run build
