@@ -55,7 +55,8 @@ func lineBend(s rf.Spectrum) float64 {
 
 // vertexAt fits a parabola through points i-1, i, i+1 when i is a local maximum
 // that bends at least as sharply as limit (negative, dB). x is the place of the
-// vertex in steps from i.
+// vertex in steps from i; what is nearer than a millionth of a step is on the
+// point, for such a frequency could not be told from that of the point.
 func vertexAt(levels []float64, i int, limit float64) (x, level float64, ok bool) {
 	if i == 0 || i == len(levels)-1 {
 		return 0, 0, false
@@ -66,5 +67,8 @@ func vertexAt(levels []float64, i int, limit float64) (x, level float64, ok bool
 		return 0, 0, false
 	}
 	x = (a - c) / (2 * bend)
+	if math.Abs(x) < 1e-6 {
+		return 0, b, true
+	}
 	return x, b - (a-c)*x/4, true
 }

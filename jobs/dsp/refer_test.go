@@ -87,3 +87,24 @@ func FuzzRefer(f *testing.F) {
 		}
 	})
 }
+
+// A line whose place differs from a point by less than the frequency can tell is
+// on the point: no frequency stands twice, or the series could not be judged.
+func TestReferNeverRepeatsAFrequency(t *testing.T) {
+	for _, dust := range []float64{0, 1e-14, -1e-14, 1e-12, -1e-12, 1e-9, 1e-7, -1e-7, 1e-3} {
+		side := -10 * math.Log10(2) // half an RBW from a line a Gaussian filter is 3.01 dB down
+		s := rf.Spectrum{Start: 9e9, Step: 5e5, RBW: 1e6, Levels: []float64{-90, side + dust, 0, side, -90}}
+		frequencies, levels, err := Refer(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		strongest := math.Inf(-1)
+		for i, f := range frequencies {
+			if i > 0 && f <= frequencies[i-1] {
+				t.Errorf("dust %g: frequency %v follows %v", dust, f, frequencies[i-1])
+			}
+			strongest = max(strongest, levels[i])
+		}
+		near(t, "level of the line / dB", strongest, 0, 1e-6)
+	}
+}
