@@ -42,7 +42,7 @@ func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, t
 	if err != nil {
 		return nil, err
 	}
-	if err := ownFloor(traces); err != nil {
+	if err := s.ownFloor(traces); err != nil {
 		return nil, err
 	}
 	bandwidth, low, high, err := dsp.OccupiedBandwidth(spectrum, occupiedShare)
@@ -63,8 +63,8 @@ func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, t
 // and may be the noise of the analyzer: the figure would measure the analyzer. A
 // floor that no analyzer makes is what the unit transmits. It belongs into the
 // figure, and a unit that fails by it has to fail.
-func ownFloor(traces []Trace) error {
-	t, err := find(traces, carrierRole)
+func (s Setup) ownFloor(traces []Trace) error {
+	t, err := s.find(traces, carrierRole)
 	if err != nil {
 		return err
 	}

@@ -57,14 +57,6 @@ type Planned struct {
 	Duration time.Duration
 }
 
-// Trace is a planned sweep with what was read: levels at the analyzer input,
-// uncorrected.
-type Trace struct {
-	Role     string
-	Sweep    rf.Sweep
-	Spectrum rf.Spectrum
-}
-
 // method is the pair of pure functions that makes up a clause.
 type method struct {
 	plan    func(Setup, []conformance.Requirement) ([]Planned, error)
@@ -121,10 +113,11 @@ func Acquire(ctx context.Context, source SpectrumSource, planned []Planned) ([]T
 		if err != nil {
 			return nil, fmt.Errorf("procedure: sweep %q from %s to %s: %w", p.Role, p.Sweep.Start, p.Sweep.Stop, err)
 		}
-		if err := spectrum.Validate(); err != nil {
-			return nil, fmt.Errorf("procedure: sweep %q: %w", p.Role, err)
+		t := Trace{Role: p.Role, Sweep: p.Sweep, Spectrum: spectrum}
+		if err := t.check(); err != nil {
+			return nil, err
 		}
-		traces = append(traces, Trace{Role: p.Role, Sweep: p.Sweep, Spectrum: spectrum})
+		traces = append(traces, t)
 	}
 	return traces, nil
 }
@@ -147,29 +140,6 @@ func Duration(planned []Planned) time.Duration {
 		sum += p.Duration
 	}
 	return sum
-}
-
-// find returns the trace of a role.
-func find(traces []Trace, role string) (Trace, error) {
-	for _, t := range traces {
-		if t.Role == role {
-			return t, nil
-		}
-	}
-	return Trace{}, fmt.Errorf("procedure: there is no trace %q among %d: take the whole case again", role, len(traces))
-}
-
-// atConnector finds the trace of a role and raises it to the connector.
-func (s Setup) atConnector(traces []Trace, role string) (rf.Spectrum, error) {
-	t, err := find(traces, role)
-	if err != nil {
-		return rf.Spectrum{}, err
-	}
-	spectrum, err := s.Correction.Apply(t.Spectrum)
-	if err != nil {
-		return rf.Spectrum{}, fmt.Errorf("procedure: trace %q: %w", role, err)
-	}
-	return spectrum, nil
 }
 
 // uncertainty returns the greatest expanded uncertainty of the correction in r.
