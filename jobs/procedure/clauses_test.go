@@ -261,3 +261,26 @@ func (s spoilt) Sweep(ctx context.Context, w rf.Sweep) (rf.Spectrum, error) {
 	}
 	return out, err
 }
+
+// Below 1 GHz too the noise beside the band of a unit reads true: a band of noise
+// 0.7 dB under the limit of -36 dBm/100 kHz (TS 38.104 6.6.5.2.1, category B) passes.
+func TestSpuriousNoiseOfLowBand(t *testing.T) {
+	k := kind{"low", "n28", 20e6, 15e3, 50, conformance.Declaration{Class: conformance.WideArea, Category: "B", Type: conformance.Type1C, RatedPower: 46}}
+	s := k.setup(t, conformance.Middle)
+	for seed := uint64(1); seed <= 3; seed++ {
+		f := source(s, 90)
+		f.seed = seed
+		f.bands = append(f.bands, band{815e6, 875e6, -36.7 + 10*math.Log10(60e6/100e3)}, band{700e6, 740e6, -36.7 + 10*math.Log10(40e6/100e3)})
+		found := 0
+		for _, r := range measure(t, conformance.SpuriousEmissionsClause, s, f) {
+			if r.Requirement.Frequencies.Contains(845e6) || r.Requirement.Frequencies.Contains(720e6) {
+				found++
+				near(t, r.Requirement.Title, r.Value, -36.7, 0.5)
+				verdict(t, r, conformance.Pass)
+			}
+		}
+		if found != 2 {
+			t.Errorf("%d ranges hold the noise, want 2", found)
+		}
+	}
+}

@@ -8,11 +8,15 @@ import (
 	"benchyard/jobs/dsp"
 )
 
-// harmonicsFrom is where the harmonics of FR1 carriers begin: noise as wide as
-// the carrier or wider, which has to be averaged as such. What stands below are
-// lines of clocks and converters, which do not scatter; noise there reads up to
-// 2 dB high when it is the greatest of its range.
+// harmonicsFrom is where noise begins that has to be averaged as such: harmonics,
+// as wide as the carrier or wider, and what the amplifier adds beside the band.
+// What stands below are lines of clocks and converters, which do not scatter;
+// noise there reads up to 2 dB high when it is the greatest of its range.
 const harmonicsFrom = rf.Gigahertz
+
+// noisyFrom is harmonicsFrom, or half the carrier frequency where that is lower:
+// a band below 1 GHz has its own noise beside it.
+func (s Setup) noisyFrom() rf.Hertz { return min(harmonicsFrom, s.Subject.Carrier.Center/2) }
 
 // planSpurious sweeps every frequency range of the limit with the measurement
 // bandwidth itself as filter, a point every half of it (TS 38.141-1 6.6.5: the
@@ -21,7 +25,7 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 	var planned []Planned
 	for _, r := range requirements {
 		n := lineSamples
-		if r.Frequencies.High > harmonicsFrom {
+		if r.Frequencies.High > s.noisyFrom() {
 			n = emissionSamples
 		}
 		rbw := r.MeasurementBandwidth
