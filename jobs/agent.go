@@ -19,7 +19,9 @@ import (
 
 // AgentOptions says what an agent works with.
 type AgentOptions struct {
-	Pool      *pgxpool.Pool // runs, results, leases; required
+	// Pool is for runs, results and leases; required. It should hold three
+	// connections and two more for every bench.
+	Pool      *pgxpool.Pool
 	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
 	Name      string        // of this agent, unique in the lab; shown as holder of a lease
 	Version   string        // of the program, stored with every run
@@ -76,11 +78,13 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	river.AddWorker(workers, &segmentWorker{agent: a})
 	var err error
 	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{
-		Schema:            riverSchema,
-		Queues:            map[string]river.QueueConfig{controlQueue: {MaxWorkers: 1}},
-		Workers:           workers,
-		Logger:            a.log,
-		FetchCooldown:     10 * time.Millisecond,
+		Schema:  riverSchema,
+		Queues:  map[string]river.QueueConfig{controlQueue: {MaxWorkers: 1}},
+		Workers: workers,
+		Logger:  a.log,
+		// River leaves out the notification of a job inserted within the cooldown
+		// of the one before: it must be shorter than any segment.
+		FetchCooldown:     2 * time.Millisecond,
 		FetchPollInterval: 5 * time.Second,
 		// A segment ends by its own limit; River's comes after it and its safe state.
 		JobTimeout:           o.Timings.Segment + time.Minute,

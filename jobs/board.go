@@ -32,12 +32,12 @@ func (t *tenure) setActivity(ctx context.Context, activity Activity, doing strin
 }
 
 // rest says that the bench waits for work, once.
-func (t *tenure) rest(ctx context.Context, why string) {
+func (t *tenure) rest(ctx context.Context) {
 	t.mu.Lock()
 	resting := t.activity == Idle
 	t.mu.Unlock()
-	if !resting || why != "" {
-		t.setActivity(ctx, Idle, why, nil)
+	if !resting {
+		t.setActivity(ctx, Idle, "", nil)
 	}
 }
 

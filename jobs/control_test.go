@@ -10,7 +10,7 @@ import (
 	"github.com/google/uuid"
 )
 
-func run(t *testing.T, db DB, id uuid.UUID) RunSummary {
+func run(t testing.TB, db DB, id uuid.UUID) RunSummary {
 	t.Helper()
 	r, err := RunByID(t.Context(), db, id)
 	if err != nil {

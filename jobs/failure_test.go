@@ -49,6 +49,7 @@ func TestBenchFailureIsAnErrorNotAFail(t *testing.T) {
 	}
 	for _, f := range faults {
 		t.Run(f.instrument+" "+string(f.fault), func(t *testing.T) {
+			t.Parallel() // they wait more than they work
 			b := newTestBed(t, 1, slow)
 			_, id := b.midRun(longPlan)
 			next := b.submit(powerPlan, "T4-0002")["T4-0002"]

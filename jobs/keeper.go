@@ -28,6 +28,7 @@ type keeper struct {
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
+	given  bool    // given up for good, see surrender
 }
 
 // tenure is the time between taking the lease and losing it.
@@ -63,7 +64,7 @@ func newKeeper(a *Agent, bench string) *keeper {
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
 func (k *keeper) run(ctx context.Context) {
 	t := k.agent.Timings
-	for ctx.Err() == nil {
+	for ctx.Err() == nil && !k.surrendered() {
 		l, abandoned, err := acquire(ctx, k.agent.Pool, k.bench, k.agent.Name, t, time.Now)
 		switch {
 		case err != nil && ctx.Err() == nil:
@@ -91,6 +92,12 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 
 	if abandoned { // its last holder may still be inside its own deadline
 		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)
+		if ctx.Err() != nil || t.ctx.Err() != nil {
+			// The bench was not touched. The lease runs out instead of being given
+			// back, so that the next holder waits as well.
+			l.giveUp()
+			return
+		}
 	}
 	t.rig = newRig(k.agent, l)
 	if ctx.Err() == nil && t.ctx.Err() == nil {
@@ -104,7 +111,9 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 // open puts the bench at work until the lease is lost or ctx ends.
 func (t *tenure) open(ctx context.Context) {
 	t.setTenure(t) // before the first ticket can come
-	if err := t.agent.river.Queues().Add(queueOf(t.bench), river.QueueConfig{MaxWorkers: 1}); err != nil {
+	// A ticket issued before River listens is found by polling, so that is short.
+	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: time.Second}
+	if err := t.agent.river.Queues().Add(queueOf(t.bench), queue); err != nil {
 		t.log.ErrorContext(ctx, "the queue of the bench cannot be opened", "error", err)
 		return
 	}
@@ -183,10 +192,11 @@ func (t *tenure) keepLease(ctx context.Context) {
 	}
 }
 
-// surrender gives the bench up without touching it: whoever drives it now
-// cannot be stopped, only fenced.
+// surrender gives the bench up for good without touching it: whoever drives it
+// in this process cannot be stopped, only fenced.
 func (k *keeper) surrender(cause error) {
 	k.mu.Lock()
+	k.given = true
 	t := k.tenure
 	k.mu.Unlock()
 	if t == nil {
@@ -195,6 +205,12 @@ func (k *keeper) surrender(cause error) {
 	t.raiseAlarm(cause)
 	t.lease.giveUp()
 	t.end(errFenced)
+}
+
+func (k *keeper) surrendered() bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.given
 }
 
 func (k *keeper) setTenure(t *tenure) {

@@ -164,12 +164,12 @@ func waitForLock(t *testing.T, db DB) {
 }
 
 // eventually polls for something that happens outside this goroutine.
-func eventually(t *testing.T, what string, happened func() bool) {
+func eventually(t testing.TB, what string, happened func() bool) {
 	t.Helper()
 	within(t, 20*time.Second, what, happened)
 }
 
-func within(t *testing.T, limit time.Duration, what string, happened func() bool) {
+func within(t testing.TB, limit time.Duration, what string, happened func() bool) {
 	t.Helper()
 	deadline := time.After(limit)
 	tick := time.NewTicker(5 * time.Millisecond)

@@ -26,7 +26,7 @@ type candidate struct {
 // order. A run that cannot be taken now says why and is passed over.
 func (t *tenure) release(ctx context.Context, hold string) error {
 	if hold != "" {
-		t.rest(ctx, "")
+		t.rest(ctx)
 		return t.block(ctx, "the bench is held: "+hold)
 	}
 	candidates, err := t.candidates(ctx)
@@ -50,7 +50,7 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 			return err
 		}
 	}
-	t.rest(ctx, "")
+	t.rest(ctx)
 	return nil
 }
 

@@ -53,6 +53,9 @@ func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
 	}
 	o := prepare(l, s)
 	o.labID = labID
+	if s.Build == "" {
+		o.refuse(errors.New("the submission names no build"))
+	}
 	if len(o.preview.Problems) > 0 {
 		return CampaignSummary{}, &RefusedError{o.preview.Problems}
 	}
@@ -67,6 +70,7 @@ func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
 }
 
 // Check returns what Submit would queue, problems included, and stores nothing.
+// Without a build, all but the build is checked.
 func Check(ctx context.Context, db DB, s Submission) (Preview, error) {
 	l, _, err := lab.Load(ctx, db, 0)
 	if err != nil {
@@ -88,9 +92,7 @@ func prepare(l *lab.Lab, s Submission) *order {
 	}
 	o.plan = p
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
-	if s.Build == "" {
-		o.refuse(errors.New("the submission names no build"))
-	} else if len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
+	if s.Build != "" && len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
 		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))
 	}
 	byType := map[string][]*mount{}

@@ -28,28 +28,32 @@ func (t *tenure) tick(ctx context.Context) error {
 	case row.alarm != "" && time.Since(tried) < t.agent.Timings.SafeRetry:
 		return t.block(ctx, "the bench is in alarm: "+row.alarm)
 	case row.alarm != "":
-		if !t.recover(ctx) {
+		if !t.secure(ctx, "alarm") {
 			return t.block(ctx, "the bench is in alarm: "+row.alarm)
 		}
 	default:
 		t.cleared()
 	}
-	if row.run != nil {
+	switch {
+	case row.run != nil:
 		return t.sweep(ctx, *row.run)
+	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
+		// It was cancelled between two segments, with its carrier on the air.
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
 	return t.release(ctx, row.hold)
 }
 
-// recover tries again to make a bench in alarm safe. No segment can begin
-// meanwhile.
-func (t *tenure) recover(ctx context.Context) bool {
+// secure drives a bench without work to its safe state and reports whether
+// that is confirmed. No segment can begin meanwhile.
+func (t *tenure) secure(ctx context.Context, reason string) bool {
 	_, end, ok := t.begin(ctx, uuid.Nil)
 	if !ok {
 		return false
 	}
 	defer end()
 	t.rig.unsafe()
-	return t.makeSafe("alarm") == nil
+	return t.makeSafe(reason) == nil
 }
 
 // cleared notices that the alarm is gone: a person has cleared it.

@@ -46,7 +46,7 @@ tests:
 
 // testBed is a simulated lab, its inventory in a database, and agents on it.
 type testBed struct {
-	t       *testing.T
+	t       testing.TB
 	pool    *pgxpool.Pool
 	lab     *sim.Lab
 	journal *journalBuffer
@@ -54,7 +54,7 @@ type testBed struct {
 
 // newTestBed starts a lab without faults, cut down to the first benches and to
 // the units of RU-T4 in their first two slots.
-func newTestBed(t *testing.T, benches int, change func(*sim.Config)) *testBed {
+func newTestBed(t testing.TB, benches int, change func(*sim.Config)) *testBed {
 	t.Helper()
 	c := sim.Demo(1)
 	c.Speed, c.Faults, c.Benches = 100, nil, c.Benches[:benches]
@@ -207,7 +207,7 @@ func (j *journalBuffer) Write(p []byte) (int, error) {
 	return j.text.Write(p)
 }
 
-func (j *journalBuffer) entries(t *testing.T) []sim.JournalEntry {
+func (j *journalBuffer) entries(t testing.TB) []sim.JournalEntry {
 	t.Helper()
 	j.mu.Lock()
 	defer j.mu.Unlock()
@@ -223,7 +223,7 @@ func (j *journalBuffer) entries(t *testing.T) []sim.JournalEntry {
 }
 
 // since returns the entries of one instrument and kind after the first n of all.
-func (j *journalBuffer) since(t *testing.T, n int, instrument, kind string) []sim.JournalEntry {
+func (j *journalBuffer) since(t testing.TB, n int, instrument, kind string) []sim.JournalEntry {
 	t.Helper()
 	var some []sim.JournalEntry
 	for _, e := range j.entries(t)[n:] {
@@ -235,6 +235,6 @@ func (j *journalBuffer) since(t *testing.T, n int, instrument, kind string) []si
 }
 
 // testLogger writes to the log of the test.
-func testLogger(t *testing.T) *slog.Logger {
+func testLogger(t testing.TB) *slog.Logger {
 	return slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelInfo}))
 }

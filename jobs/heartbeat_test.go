@@ -1,0 +1,118 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"benchyard/jobs/conformance"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
+)
+
+// cable is the network between an agent and the database: it can be pulled.
+type cable struct {
+	mu     sync.Mutex
+	pulled bool
+	conns  []net.Conn
+}
+
+func (c *cable) dial(ctx context.Context, network, address string) (net.Conn, error) {
+	conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
+	if err != nil {
+		return nil, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.pulled {
+		return nil, errors.Join(errors.New("the cable is pulled"), conn.Close())
+	}
+	c.conns = append(c.conns, conn)
+	return conn, nil
+}
+
+func (c *cable) pull(pulled bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.pulled = pulled
+	for _, conn := range c.conns {
+		_ = conn.Close() // many are closed already
+	}
+	c.conns = nil
+}
+
+// An agent that loses its database in the middle of a run takes the unit off
+// the air by itself, before its lease ends; when the database is back it goes on.
+func TestLostHeartbeatEndsInTheSafeState(t *testing.T) {
+	b := newTestBed(t, 1, slow)
+	id := b.submit(longPlan, "T4-0001")["T4-0001"]
+	c := &cable{}
+	config := b.pool.Config()
+	config.ConnConfig.DialFunc = c.dial
+	pool, err := pgxpool.NewWithConfig(t.Context(), config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(pool.Close)
+	b.start("a", func(o *AgentOptions) { o.Pool = pool })
+	within(t, time.Minute, "the middle of the run", func() bool { return b.stored(id) >= 2 && len(b.lab.Transmitting()) > 0 })
+	c.pull(true)
+	pulled := time.Now()
+	eventually(t, "a unit off the air", func() bool { return len(b.lab.Transmitting()) == 0 })
+	// The last renewal was sent before the cable was pulled.
+	if took, limit := time.Since(pulled), quick().TTL-quick().Margin; took > limit {
+		t.Errorf("off the air %s after the cable was pulled, want within %s", took, limit)
+	}
+	c.pull(false)
+	if r := b.await(id); r.State != Done || r.Verdict != conformance.Pass || r.CasesDone != 12 {
+		t.Errorf("run %+v", r)
+	}
+	b.mustBeClean()
+}
+
+// A segment that ignores its end: the bench is in alarm, nothing is written
+// any more, the process is told to exit, and another agent takes over.
+func TestStuckSegmentIsGivenUp(t *testing.T) {
+	b := newTestBed(t, 1, slow)
+	a, id := b.midRun(longPlan)
+	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	select {
+	case err := <-a.Failed():
+		if !strings.Contains(err.Error(), "exit this process") {
+			t.Errorf("failure %v", err)
+		}
+	case <-time.After(10 * time.Second):
+		t.Fatal("the agent does not say that it failed")
+	}
+	if s := b.bench("bench-1"); !strings.Contains(s.Alarm, "did not end") {
+		t.Errorf("bench %+v, want an alarm", s)
+	}
+	b.start("b", nil)
+	if r := b.await(id); r.State != Done || r.CasesDone != 12 {
+		t.Errorf("run %+v", r)
+	}
+	if holder := b.bench("bench-1").Holder; holder != "b" {
+		t.Errorf("the lease is held by %q, want b", holder)
+	}
+	b.mustBeClean()
+}
+
+// A bench that was left as it transmitted, with no run to go on with, is made
+// safe by whoever looks after it.
+func TestIdleBenchIsMadeSafe(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	a := b.start("a", nil)
+	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
+	before := len(b.journal.since(t, 0, "T4-0001", "transmit off"))
+	k := a.keeperOfQueue(queueOf("bench-1"))
+	k.mu.Lock()
+	k.tenure.rig.unsafe()
+	k.mu.Unlock()
+	poke(k.wake)
+	eventually(t, "a unit told to mute", func() bool { return len(b.journal.since(t, 0, "T4-0001", "transmit off")) > before })
+}
