@@ -85,7 +85,8 @@ func TestMeasuredPowerIsTheTruth(t *testing.T) {
 }
 
 // With the attenuation a bench uses (mixer peak at most +7 dBm), the analyzer's
-// own noise adds less than 0.1 dB to every adjacent channel of every good unit.
+// own noise adds less than 0.1 dB to the first adjacent channels of every good
+// unit and 0.2 dB to the second, where the noise of the unit itself prevails.
 func TestNoiseFloorLeavesLeakageAlone(t *testing.T) {
 	c := Demo(3)
 	c.Faults = nil
@@ -101,11 +102,11 @@ func TestNoiseFloorLeavesLeakageAlone(t *testing.T) {
 				}
 				peak := float64(x.ChannelPower()) - p.loss(float64(centre)) + peakRatio
 				attenuation := 2 * math.Ceil(max(0, peak-7)/2)
-				for _, n := range []int{-1, 1} {
+				for n, most := range map[int]float64{-2: 0.2, -1: 0.1, 1: 0.1, 2: 0.2} {
 					at := centre + rf.Hertz(n)*typ.Bandwidth
 					leak := float64(x.Power(at, rf.Hertz(x.width))) - p.loss(float64(at))
 					floor := defaultNoise + attenuation + decibels(x.width)
-					if excess := decibels(1 + milliwatts(floor-leak)); excess > 0.1 {
+					if excess := decibels(1 + milliwatts(floor-leak)); excess > most {
 						t.Errorf("%s connector %d at %s: noise adds %.3f dB to channel %+d", u.Serial, connector, centre, excess, n)
 					}
 				}
