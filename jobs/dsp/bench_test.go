@@ -53,7 +53,7 @@ func BenchmarkIntegrate(b *testing.B) {
 func BenchmarkRefer(b *testing.B) {
 	s := noisy(36001)
 	for b.Loop() {
-		if _, _, err := Refer(s); err != nil {
+		if _, _, err := Refer(s, s.RBW); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -15,7 +15,7 @@ func TestReferLine(t *testing.T) {
 	for _, shift := range []float64{0, 0.1, 0.25, 0.5, 0.75, 0.999} {
 		at := 2e9 + (20+shift)*step
 		s := line(2e9, step, 41, rbw, at, -31.5)
-		frequencies, levels, err := Refer(s)
+		frequencies, levels, err := Refer(s, s.RBW)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -35,7 +35,7 @@ func TestReferLine(t *testing.T) {
 func TestReferNoise(t *testing.T) {
 	s := flat(2e9, 0.5e6, 50, -70)
 	s.RBW, s.NoiseBandwidth = 1e6, 1.0644670194312262e6
-	frequencies, levels, err := Refer(s)
+	frequencies, levels, err := Refer(s, s.RBW)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,12 +48,29 @@ func TestReferNoise(t *testing.T) {
 	}
 }
 
+// An analyzer whose filter is not quite as wide as asked passes less noise than
+// the limit speaks of: D*0.9*NBW read has to become D*RBW.
+func TestReferNoiseThroughAnotherFilter(t *testing.T) {
+	for _, width := range []float64{0.9, 1.1} {
+		s := flat(2e9, 0.4e6, 50, -70+10*math.Log10(width*1.0644670194312262))
+		s.RBW, s.NoiseBandwidth = rf.Hertz(width*1e6), rf.Hertz(width*1.0644670194312262e6)
+		_, levels, err := Refer(s, 1e6)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "noise in 1 MHz", levels[20], -70, tolerance)
+	}
+	if _, _, err := Refer(flat(2e9, 0.5e6, 50, -70), 0); err == nil {
+		t.Error("a bandwidth of nothing was taken")
+	}
+}
+
 // A gentle maximum, such as that of a wide signal, is not a line.
 func TestReferWideSignal(t *testing.T) {
 	s := line(2e9, 0.5e6, 41, 1e6, 2e9+10.1e6, -30)
 	s.RBW = 0.4e6 // the shape is 2.5 times as wide as the filter's own
 	s.NoiseBandwidth = 0
-	frequencies, _, err := Refer(s)
+	frequencies, _, err := Refer(s, s.RBW)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +90,7 @@ func FuzzRefer(f *testing.F) {
 		for _, b := range raw {
 			s.Levels = append(s.Levels, -float64(b))
 		}
-		frequencies, levels, err := Refer(s)
+		frequencies, levels, err := Refer(s, s.RBW)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -94,7 +111,7 @@ func TestReferNeverRepeatsAFrequency(t *testing.T) {
 	for _, dust := range []float64{0, 1e-14, -1e-14, 1e-12, -1e-12, 1e-9, 1e-7, -1e-7, 1e-3} {
 		side := -10 * math.Log10(2) // half an RBW from a line a Gaussian filter is 3.01 dB down
 		s := rf.Spectrum{Start: 9e9, Step: 5e5, RBW: 1e6, Levels: []float64{-90, side + dust, 0, side, -90}}
-		frequencies, levels, err := Refer(s)
+		frequencies, levels, err := Refer(s, s.RBW)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -51,7 +51,7 @@ func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []T
 		if !spectrum.Range().Covers(widen(r.Frequencies, -spectrum.Step/2)) {
 			return nil, fmt.Errorf("procedure: %s: the trace runs from %s to %s, the limit from %s to %s", r.Key, spectrum.Start, spectrum.Stop(), r.Frequencies.Low, r.Frequencies.High)
 		}
-		frequencies, levels, err := dsp.Refer(spectrum)
+		frequencies, levels, err := dsp.Refer(spectrum, r.MeasurementBandwidth)
 		if err != nil {
 			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
 		}
