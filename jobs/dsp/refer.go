@@ -13,7 +13,7 @@ import (
 //
 // A filter that is not rectangular is right for one kind of signal only. Noise
 // reads high by noise bandwidth over bandwidth (0.271 dB through a Gaussian
-// filter that is as wide, 0.187 dB low through one a tenth narrower), so that
+// filter that is as wide, 0.186 dB low through one a tenth narrower), so that
 // ratio is taken off. A line reads true, but only where a point stands
 // on it; between two points half an RBW apart up to 0.753 dB is missing. Through
 // a Gaussian filter a line draws a parabola in decibels, which three points
