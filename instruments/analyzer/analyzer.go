@@ -6,8 +6,8 @@
 // A sweep costs round trips, and a campaign takes tens of thousands of them. The
 // driver therefore remembers what it has set and sends only what changed. It
 // forgets after any failure, after a new connection, and on Prepare, and it
-// reads back what it relies on: frequencies, resolution bandwidth, points,
-// attenuation.
+// reads back what it relies on, before the sweep and with the trace:
+// frequencies, resolution bandwidth, points, attenuation.
 package analyzer
 
 import (
@@ -74,11 +74,17 @@ func (a *Analyzer) Limits() Limits { return a.limits }
 
 // Prepare presets the analyzer, leaves it at full attenuation with continuous
 // sweeping off, selects RMS detector, power averaging and binary traces, and
-// waits until it follows the external frequency reference.
+// waits until it follows the external frequency reference. An analyzer that was
+// restarted is no error here.
 func (a *Analyzer) Prepare(ctx context.Context) error {
 	a.forget()
 	d := a.dialect
-	if _, err := a.session.Exchange(ctx, a.limits.PresetTime, d.Abort, d.Reset, d.full(a.limits), "*OPC?"); err != nil {
+	preset := []string{d.Abort, d.Reset, d.full(a.limits)}
+	err := a.session.Wait(ctx, a.limits.PresetTime, preset...)
+	if errors.Is(err, scpi.ErrRestarted) {
+		err = a.session.Wait(ctx, a.limits.PresetTime, preset...)
+	}
+	if err != nil {
 		return fmt.Errorf("analyzer: preset: %w", err)
 	}
 	if err := a.session.Command(ctx, d.Prepare...); err != nil {

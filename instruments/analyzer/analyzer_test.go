@@ -39,14 +39,15 @@ const (
 	all       = level + ";" + frequency + ";" + filter + ";" + rest
 	askBack   = ":FREQ:STAR?;:FREQ:STOP?;:SWE:POIN?;:POW:ATT?;:BAND?;:SWE:TIME?"
 	back      = "1E9;1.01E9;3;12;100000;0.01"
-	fetch     = ":STAT:QUES:COND?;:ROSC:LOCK?;:SYST:ERR?;:TRAC? TRACE1"
+	fetch     = ":STAT:QUES:COND?;:ROSC:LOCK?;:SYST:ERR?;:FREQ:STAR?;:FREQ:STOP?;:SWE:POIN?;:POW:ATT?;:BAND?;:TRAC? TRACE1"
+	inForce   = "1E9;1.01E9;3;12;100000" // part of the answer to fetch
 )
 
 // trace is the answer to fetch for these levels, without an overload.
 func trace(levels ...float64) string { return status("0;1", levels...) }
 
 func status(condition string, levels ...float64) string {
-	return condition + ";" + NoError + ";" + string(scpi.AppendBlock(nil, scpi.AppendReal32(nil, levels)))
+	return condition + ";" + NoError + ";" + inForce + ";" + string(scpi.AppendBlock(nil, scpi.AppendReal32(nil, levels)))
 }
 
 func taken(answer string) Step {
@@ -57,7 +58,7 @@ func TestOnlyWhatChangedIsSent(t *testing.T) {
 	a := open(t, Command(all), Answer(askBack, back), taken(trace(-10, -20.5, -30)),
 		taken(trace(-11, -12, -13)),
 		Command(":FREQ:STAR 2E+09;:FREQ:STOP 2.01E+09;:AVER:COUN 4E+00;:AVER ON;:TRIG:SOUR EXT;:SWE:EGAT:DEL 1E-04;:SWE:EGAT:LENG 2.5E-03;:SWE:EGAT ON"),
-		Answer(askBack, "2E9;2.01E9;3;12;100000;0.01"), taken(trace(-1, -2, -3)))
+		Answer(askBack, "2E9;2.01E9;3;12;100000;0.01"), taken(strings.Replace(trace(-1, -2, -3), inForce, "2E9;2.01E9;3;12;100000", 1)))
 	first, err := a.Sweep(t.Context(), sweep)
 	if err != nil {
 		t.Fatal(err)
@@ -86,7 +87,7 @@ func TestSettingsAreSentAgainAfterAnyDoubt(t *testing.T) {
 		Close(), Do(func() { close(closed) }), Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole, // a new connection
 		Expect(":INIT;*OPC?"), Do(cancel), Gone(), // a cancelled sweep
 		Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole,
-		Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "70;"+NoError), whole) // protected meanwhile
+		Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"), whole) // protected meanwhile
 	run := func(ctx context.Context) error {
 		_, err := a.Sweep(ctx, sweep)
 		return err
@@ -129,9 +130,11 @@ func TestWhatIsNoMeasurement(t *testing.T) {
 		{"9.91E37, SCPI-1999 vol. 1 7.2.1.5", trace(-1, 9.91e37, -3), some},
 		{"NaN", trace(-1, math.NaN(), -3), some},
 		{"too many points", trace(-1, -2, -3, -4), some},
-		{"no block", "0;1;" + NoError + ";-1,-2,-3", some},
-		{"three bytes", "0;1;" + NoError + ";#13abc", some},
+		{"no block", "0;1;" + NoError + ";" + inForce + ";-1,-2,-3", some},
+		{"three bytes", "0;1;" + NoError + ";" + inForce + ";#13abc", some},
 		{"status is no number", status("x;1", -1, -2, -3), is(scpi.ErrAnswer)},
+		{"another span meanwhile", strings.Replace(trace(-1, -2, -3), inForce, "0;26.5E9;3;12;100000", 1), is(analyzer.ErrSettings)},
+		{"less attenuation meanwhile", strings.Replace(trace(-1, -2, -3), inForce, "1E9;1.01E9;3;0;100000", 1), is(analyzer.ErrSettings)},
 		{"error queued", strings.Replace(trace(-1, -2, -3), NoError, `-213,"Init ignored"`, 1), func(err error) bool { return errors.As(err, &refused) }},
 	}
 	for _, tt := range tests {
@@ -173,6 +176,10 @@ func TestSweepsNobodyCanTake(t *testing.T) {
 	for name, change := range map[string]func(*rf.Sweep){
 		"falling":              func(s *rf.Sweep) { s.Stop = s.Start },
 		"not a number":         func(s *rf.Sweep) { s.Stop = rf.Hertz(math.NaN()) },
+		"endless":              func(s *rf.Sweep) { s.Stop = rf.Hertz(math.Inf(1)) },
+		"endless bandwidth":    func(s *rf.Sweep) { s.RBW = rf.Hertz(math.Inf(1)) },
+		"no video bandwidth":   func(s *rf.Sweep) { s.VBW = rf.Hertz(math.NaN()) },
+		"no reference level":   func(s *rf.Sweep) { s.ReferenceLevel = rf.DBm(math.NaN()) },
 		"one point":            func(s *rf.Sweep) { s.Points = 1 },
 		"no bandwidth":         func(s *rf.Sweep) { s.RBW = 0 },
 		"negative averages":    func(s *rf.Sweep) { s.Averages = -1 },
@@ -187,12 +194,38 @@ func TestSweepsNobodyCanTake(t *testing.T) {
 	}
 }
 
+func TestASweepThatDoesNotSayItIsDone(t *testing.T) {
+	for _, answer := range []string{"0", "", NoError, "1;1"} {
+		a := open(t, Command(all), Answer(askBack, back), Answer(":INIT;*OPC?", answer), ResyncAfter(":ABOR;", ""), Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"))
+		if trace, err := a.Sweep(t.Context(), sweep); !errors.Is(err, scpi.ErrAnswer) {
+			t.Errorf("%q: got %v, %v", answer, trace, err)
+		}
+		if err := a.Protect(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+func TestPrepareAfterARestart(t *testing.T) {
+	ended := make(chan struct{})
+	a := open(t, Close(), Do(func() { close(ended) }), Accept(),
+		Answer(":ABOR;*ESR?;*CLS;*IDN?", "128;"+Identity), // 488.2 11.5.1: power on
+		Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"), Expect(":ABOR;*RST;:POW:ATT 7E+01;*OPC?"), Reset())
+	<-ended
+	if err := a.Protect(t.Context()); err != nil { // safe state comes first and leaves the restart to be told
+		t.Fatal(err)
+	}
+	if err := a.Prepare(t.Context()); err == nil || errors.Is(err, scpi.ErrRestarted) {
+		t.Fatalf("got %v, want that of the connection reset later", err)
+	}
+}
+
 func TestPrepare(t *testing.T) {
 	const settings = ":INIT:CONT OFF;:DET RMS;:AVER:TYPE RMS;:FORM REAL,32;:FORM:BORD NORM;:ROSC:SOUR EXT"
-	protect := Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "70;"+NoError)
+	protect := Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70")
 	a := open(t, Answer(":ABOR;*RST;:POW:ATT 7E+01;*OPC?", "1"), Command(settings), protect,
 		Answer(":ROSC:LOCK?", "0"), Answer(":ROSC:LOCK?", "1"), // it takes a moment to lock
-		Answer(":ABOR;:POW:ATT 7E+01;:POW:ATT?;:SYST:ERR?", "10;"+NoError))
+		Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "10"))
 	if err := a.Prepare(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -103,34 +103,58 @@ func (a *Analyzer) apply(ctx context.Context, s rf.Sweep) error {
 	return nil
 }
 
-// readBack compares frequencies, points and attenuation, and notes the
-// resolution bandwidth and the sweep time. An analyzer may choose a neighbouring
-// bandwidth within 10 %: the trace then says which.
+// readBack compares the settings and notes the sweep time.
 func (a *Analyzer) readBack(ctx context.Context, s rf.Sweep) error {
-	d := a.dialect
-	queries := []string{d.AskStart, d.AskStop, d.AskPoints, d.AskAttenuation, d.AskRBW, d.AskSweepTime}
-	answers, err := a.session.Batch(ctx, queries...)
+	answers, err := a.session.Exchange(ctx, 0, append(a.dialect.relied(), a.dialect.AskSweepTime)...)
 	if err != nil {
 		return fmt.Errorf("analyzer: read back: %w", err)
 	}
-	values := make([]float64, len(answers))
-	for i, answer := range answers {
-		if values[i], err = scpi.ParseNumber([]byte(answer), ""); err != nil || math.Abs(values[i]) >= scpi.SpecialNumber {
-			return fmt.Errorf("analyzer: %s answers %.40q: %w", queries[i], answer, scpi.ErrAnswer)
-		}
+	last := len(answers) - 1
+	seconds, err := number(a.dialect.AskSweepTime, answers[last])
+	if err != nil {
+		return err
 	}
+	a.actual.sweep = time.Duration(min(max(seconds, 0), longest) * float64(time.Second))
+	return a.compare(s, answers[:last])
+}
+
+// relied are the queries of what a measurement relies on.
+func (d Dialect) relied() []string {
+	return []string{d.AskStart, d.AskStop, d.AskPoints, d.AskAttenuation, d.AskRBW}
+}
+
+// compare looks whether the answers to the relied queries are what s wants, and
+// notes the resolution bandwidth. An analyzer may choose a neighbouring
+// bandwidth within 10 %: the trace then says which.
+func (a *Analyzer) compare(s rf.Sweep, answers [][]byte) error {
+	queries := a.dialect.relied()
 	bin := float64(s.Stop-s.Start) / float64(s.Points-1)
 	for i, check := range []struct{ want, within float64 }{
 		{float64(s.Start), bin / 100}, {float64(s.Stop), bin / 100}, {float64(s.Points), 0},
 		{float64(a.attenuation(s.Attenuation)), 0.01}, {float64(s.RBW), 0.1 * float64(s.RBW)},
 	} {
-		if math.Abs(values[i]-check.want) > check.within {
-			return fmt.Errorf("analyzer: %s answers %g, want %g: %w", queries[i], values[i], check.want, ErrSettings)
+		got, err := number(queries[i], answers[i])
+		if err != nil {
+			return err
 		}
+		if math.Abs(got-check.want) > check.within {
+			return fmt.Errorf("analyzer: %s answers %g, want %g: %w", queries[i], got, check.want, ErrSettings)
+		}
+		a.actual.rbw = rf.Hertz(got) // the last of them
 	}
-	a.actual = actual{rbw: rf.Hertz(values[4]), sweep: time.Duration(max(values[5], 0) * float64(time.Second))}
 	return nil
 }
+
+func number(query string, answer []byte) (float64, error) {
+	x, err := scpi.ParseNumber(answer, "")
+	if err != nil || math.Abs(x) >= scpi.SpecialNumber {
+		return 0, fmt.Errorf("analyzer: %s answers %.40q: %w", query, answer, scpi.ErrAnswer)
+	}
+	return x, nil
+}
+
+// longest bounds the time of a sweep, in seconds.
+const longest = 1e6
 
 // duration returns how long the averages of a sweep may take at most: the time
 // the analyzer states, not less than the time its filters need, stretched by the
@@ -146,5 +170,5 @@ func (a *Analyzer) duration(s rf.Sweep) time.Duration {
 	if g := s.Gate; g != nil {
 		seconds *= max(1, g.Period.Seconds()/g.Length.Seconds())
 	}
-	return time.Duration(min(1.5*seconds, 1e6) * float64(time.Second))
+	return time.Duration(min(1.5*seconds, longest) * float64(time.Second))
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"benchyard/instruments/rf"
@@ -41,6 +42,11 @@ func (a *Analyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 
 // check reports a sweep that no analyzer could take.
 func (a *Analyzer) check(s rf.Sweep) error {
+	for _, x := range []float64{float64(s.Stop), float64(s.RBW), float64(s.VBW), float64(s.ReferenceLevel)} {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return fmt.Errorf("analyzer: sweep with %g among its settings", x)
+		}
+	}
 	switch {
 	case !(s.Start >= 0) || !(s.Stop > s.Start):
 		return fmt.Errorf("analyzer: sweep from %s to %s does not rise", s.Start, s.Stop)
@@ -95,20 +101,26 @@ func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	return trace, nil
 }
 
-// run starts the sweep, waits for its end and fetches the trace.
+// run starts the sweep, waits for its end and fetches the trace. With it come
+// the settings it was taken with: somebody at the front panel may have changed them.
 func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	d := a.dialect
-	if _, err := a.session.Exchange(ctx, a.duration(s)+settling, d.Initiate, "*OPC?"); err != nil {
+	if err := a.session.Wait(ctx, a.duration(s)+settling, d.Initiate); err != nil {
 		return rf.Spectrum{}, err
 	}
-	answers, err := a.session.Exchange(ctx, 0, d.AskOverload, d.AskLocked, ":SYST:ERR?", d.AskTrace)
+	queries := append([]string{d.AskOverload, d.AskLocked, ":SYST:ERR?"}, d.relied()...)
+	answers, err := a.session.Exchange(ctx, 0, append(queries, d.AskTrace)...)
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
 	if err := a.judge(ctx, answers[0], answers[1], answers[2]); err != nil {
 		return rf.Spectrum{}, err
 	}
-	payload, err := scpi.ParseBlock(answers[3])
+	last := len(answers) - 1
+	if err := a.compare(s, answers[3:last]); err != nil {
+		return rf.Spectrum{}, err
+	}
+	payload, err := scpi.ParseBlock(answers[last])
 	if err != nil {
 		return rf.Spectrum{}, err
 	}

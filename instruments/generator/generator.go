@@ -5,6 +5,7 @@ package generator
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 
@@ -40,12 +41,17 @@ func New(s *scpi.Session) *Generator { return &Generator{session: s, dialect: st
 // Session returns the session the driver uses.
 func (g *Generator) Session() *scpi.Session { return g.session }
 
-// Prepare presets the generator, output off and confirmed.
+// Prepare presets the generator, output off and confirmed. One that was
+// restarted is no error here.
 func (g *Generator) Prepare(ctx context.Context) error {
 	if err := g.Off(ctx); err != nil {
 		return err
 	}
-	if err := g.session.Command(ctx, g.dialect.Reset); err != nil {
+	err := g.session.Command(ctx, g.dialect.Reset)
+	if errors.Is(err, scpi.ErrRestarted) {
+		err = g.session.Command(ctx, g.dialect.Reset)
+	}
+	if err != nil {
 		return fmt.Errorf("generator: preset: %w", err)
 	}
 	return g.Off(ctx)
@@ -53,6 +59,9 @@ func (g *Generator) Prepare(ctx context.Context) error {
 
 // Set sets frequency and level and reads both back. It does not switch the output.
 func (g *Generator) Set(ctx context.Context, f rf.Hertz, p rf.DBm) error {
+	if !(f > 0) || math.IsInf(float64(f), 0) || math.IsNaN(float64(p)) || math.IsInf(float64(p), 0) {
+		return fmt.Errorf("generator: set %g Hz, %g dBm: want numbers, the frequency over zero", float64(f), float64(p))
+	}
 	err := g.session.Command(ctx, fmt.Sprintf(g.dialect.Frequency, scpi.FormatNumber(float64(f))),
 		fmt.Sprintf(g.dialect.Power, scpi.FormatNumber(float64(p))))
 	if err != nil {

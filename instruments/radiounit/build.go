@@ -32,7 +32,10 @@ func (u *RadioUnit) LoadBuild(ctx context.Context, name string) error {
 	if err != nil || running == name {
 		return err
 	}
-	if err := u.session.Command(ctx, fmt.Sprintf(u.dialect.Load, name)); err != nil {
+	var refused *scpi.Error
+	err = u.session.Command(ctx, fmt.Sprintf(u.dialect.Load, name))
+	// A unit may restart before it has answered; the build it runs then decides.
+	if err != nil && (scpi.SafeToRetry(err) || errors.As(err, &refused) || ctx.Err() != nil) {
 		return fmt.Errorf("radiounit: load build %s: %w", name, err)
 	}
 	ctx, cancel := context.WithTimeout(ctx, loadTimeout)

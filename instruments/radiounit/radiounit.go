@@ -74,6 +74,14 @@ func unquote(answer string) string {
 // Configure sets the carrier and reads every setting back; a difference is
 // ErrConfiguration. The unit refuses while it transmits.
 func (u *RadioUnit) Configure(ctx context.Context, c Carrier) error {
+	if c.TestModel == "" || c.Duplex == "" {
+		return fmt.Errorf("radiounit: carrier with test model %q and duplex %q, want both", c.TestModel, c.Duplex)
+	}
+	for _, x := range []float64{float64(c.Center), float64(c.Bandwidth), float64(c.SCS), float64(c.Power)} {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return fmt.Errorf("radiounit: carrier with %g among its settings", x)
+		}
+	}
 	d := u.dialect
 	settings := []struct {
 		template, query, text string

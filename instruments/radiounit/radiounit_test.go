@@ -3,11 +3,13 @@ package radiounit_test
 import (
 	"context"
 	"errors"
+	"math"
 	"testing"
 
 	"go.uber.org/goleak"
 
 	"benchyard/instruments/radiounit"
+	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
 )
@@ -29,14 +31,15 @@ var n78 = radiounit.Carrier{Center: 3.55e9, Bandwidth: 100e6, SCS: 30e3, TestMod
 const (
 	configure = `:CARR:FREQ 3.55E+09;:CARR:BAND 1E+08;:CARR:SCSP 3E+04;:CARR:TMOD "NR-FR1-TM1.1";:CARR:DUPL TDD;:CARR:POW 3.7E+01`
 	askBack   = ":CARR:FREQ?;:CARR:BAND?;:CARR:SCSP?;:CARR:TMOD?;:CARR:DUPL?;:CARR:POW?"
-	off       = ":OUTP OFF;:OUTP?;:SYST:ERR?"
 )
+
+func off(answer string) Step { return Confirm(":OUTP OFF", ":OUTP?", answer) }
 
 func TestConfigureAndTransmit(t *testing.T) {
 	u := open(t, Answer("*IDN?", Identity), Answer(":SYST:REV?", `"B2"`),
 		Command(configure), Answer(askBack, `3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;37.0`),
 		Command(":OUTP ON"), Answer(":OUTP?", "1"), Answer(":OUTP?", "1"), Answer(":TEMP?", "41.5"), Answer(":ROSC:LOCK?", "1"),
-		Answer(":ALAR:COUN?", "2"), Answer(off, "0;"+NoError))
+		Answer(":ALAR:COUN?", "2"), off("0"))
 	ctx := t.Context()
 	id, err := u.Identity(ctx)
 	if want := (radiounit.Identity{Maker: "Benchyard", Type: "Script", Serial: "S-1", Build: "1.0", Revision: "B2"}); id != want || err != nil {
@@ -65,6 +68,23 @@ func TestConfigureAndTransmit(t *testing.T) {
 	}
 }
 
+func TestCarriersNobodyCanTransmit(t *testing.T) {
+	u := open(t)
+	for name, change := range map[string]func(*radiounit.Carrier){
+		"no test model": func(c *radiounit.Carrier) { c.TestModel = "" },
+		"no duplex":     func(c *radiounit.Carrier) { c.Duplex = "" },
+		"no number":     func(c *radiounit.Carrier) { c.Power = rf.DBm(math.NaN()) },
+		"endless":       func(c *radiounit.Carrier) { c.Center = rf.Hertz(math.Inf(1)) },
+		"two commands":  func(c *radiounit.Carrier) { c.TestModel = `x";:OUTP ON;:CARR:TMOD "x` },
+	} {
+		c := n78
+		change(&c)
+		if err := u.Configure(t.Context(), c); err == nil {
+			t.Errorf("%s: want an error", name)
+		}
+	}
+}
+
 func TestReadBackDiffers(t *testing.T) {
 	for _, answers := range []string{
 		`3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;36.9`, `3550000000;1E8;30000;"NR-FR1-TM2";TDD;37`,
@@ -78,7 +98,7 @@ func TestReadBackDiffers(t *testing.T) {
 }
 
 func TestTransmitterThatDoesNotObey(t *testing.T) {
-	u := open(t, Command(":OUTP ON"), Answer(":OUTP?", "0"), Answer(off, "1;"+NoError),
+	u := open(t, Command(":OUTP ON"), Answer(":OUTP?", "0"), off("1"),
 		Answer(":OUTP ON;:SYST:ERR?", `-221,"Settings conflict;no supply"`), Answer(":SYST:ERR?", NoError), Answer(":ALAR:COUN?", "1.5"))
 	ctx := t.Context()
 	if err := u.Transmit(ctx); !errors.Is(err, scpi.ErrUnconfirmed) {
@@ -105,6 +125,13 @@ func TestLoadBuild(t *testing.T) {
 	})
 	t.Run("restarts while loading", func(t *testing.T) {
 		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Expect("*OPC?"), Reset(), GreetAs("128", Identity),
+			Answer("*OPC?", "1"), Answer(ask, `"2.5.0"`))
+		if err := u.LoadBuild(t.Context(), "2.5.0"); err != nil {
+			t.Error(err)
+		}
+	})
+	t.Run("restarts before it answers", func(t *testing.T) {
+		u := open(t, Answer(ask, `"2.4.0"`), Expect(load+";:SYST:ERR?"), Reset(), GreetAs("128", Identity),
 			Answer("*OPC?", "1"), Answer(ask, `"2.5.0"`))
 		if err := u.LoadBuild(t.Context(), "2.5.0"); err != nil {
 			t.Error(err)

@@ -355,12 +355,12 @@ func TestErrorEntry(t *testing.T) {
 	if got, err := ParseError(e.Entry()); err != nil || got != *e {
 		t.Errorf("round trip: got %+v, %v", got, err)
 	}
-	for in, want := range map[string]Error{`+0,"No error"`: {0, "No error"}, "0": {0, ""}, `42,""`: {42, ""}} {
+	for in, want := range map[string]Error{`+0,"No error"`: {0, "No error"}, `42,""`: {42, ""}} {
 		if got, err := ParseError(in); err != nil || got != want {
 			t.Errorf("%s: got %+v, %v", in, got, err)
 		}
 	}
-	for _, bad := range []string{"", "ok", "1.5,\"x\"", "99999,\"x\""} {
+	for _, bad := range []string{"", "ok", "0", "0,", "0,No error", "1.5,\"x\"", "99999,\"x\""} {
 		if got, err := ParseError(bad); err == nil {
 			t.Errorf("%q: got %+v, want an error", bad, got)
 		}

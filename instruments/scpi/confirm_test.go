@@ -8,16 +8,19 @@ import (
 	. "benchyard/instruments/scpi/scpitest"
 )
 
-const muted = ":OUTP OFF;:OUTP?;:SYST:ERR?"
+func muted(answer string, queued ...string) Step {
+	return Confirm(":OUTP OFF", ":OUTP?", answer, queued...)
+}
+
+var muting = ExpectConfirm(":OUTP OFF", ":OUTP?")
 
 func mute(t *testing.T, s *scpi.Session) error {
 	return s.Confirm(t.Context(), ":OUTP?", scpi.IsOff, ":OUTP OFF")
 }
 
 func TestConfirm(t *testing.T) {
-	s := dial(t, scpi.Config{}, Greet(), Answer(muted, "0;"+NoError), Answer(muted, "1;"+NoError),
-		Answer(muted, `1;-240,"Hardware error"`), Answer(":SYST:ERR?", NoError),
-		Answer(muted, `0;-350,"Queue overflow"`), Answer(":SYST:ERR?", NoError), Answer(muted, "?;"+NoError))
+	s := dial(t, scpi.Config{}, Greet(), muted("0"), muted("1"), muted("1", `-240,"Hardware error"`),
+		muted("0", `-350,"Queue overflow"`), muted("?"))
 	if err := mute(t, s); err != nil {
 		t.Fatal(err)
 	}
@@ -37,8 +40,8 @@ func TestConfirm(t *testing.T) {
 }
 
 func TestConfirmTriesTwice(t *testing.T) {
-	s := dial(t, scpi.Config{}, Greet(), Expect(muted), Close(), Greet(), Answer(muted, "0;"+NoError),
-		Expect(muted), Close(), Greet(), Expect(muted), Reset())
+	s := dial(t, scpi.Config{}, Greet(), muting, Close(), Greet(), muted("0"),
+		muting, Close(), Greet(), muting, Reset())
 	if err := mute(t, s); err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +53,7 @@ func TestConfirmTriesTwice(t *testing.T) {
 func TestConfirmKeepsTheRestartForTheNextCaller(t *testing.T) {
 	ended := make(chan struct{})
 	s := dial(t, scpi.Config{}, Greet(), Close(), Do(func() { close(ended) }), GreetAs("128", Identity), // 488.2 11.5.1: power on
-		Answer(muted, "0;"+NoError), Answer(":B?", "3"))
+		muted("0"), Answer(":B?", "3"))
 	<-ended
 	if err := mute(t, s); err != nil {
 		t.Fatal(err)

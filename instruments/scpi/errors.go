@@ -45,18 +45,16 @@ func StandardError(number int, detail string) *Error {
 }
 
 // ParseError decodes an answer to ":SYSTem:ERRor?". `0,"No error"` gives the
-// zero number. A number may carry a plus sign; the text may be missing.
+// zero number. A number may carry a plus sign; the text must be a string, if an
+// empty one: a bare number may be the answer to any other question.
 func ParseError(answer string) (Error, error) {
 	head, rest, _ := strings.Cut(answer, ",")
+	text, bad := Unquote([]byte(strings.TrimSpace(rest)))
 	n, err := strconv.Atoi(strings.TrimPrefix(strings.TrimSpace(head), "+"))
-	if err != nil || n < -32768 || n > 32767 {
+	if err != nil || bad != nil || n < -32768 || n > 32767 {
 		return Error{}, fmt.Errorf("scpi: %.80q is not an entry of an error queue, want number,\"text\"", answer)
 	}
-	rest = strings.TrimSpace(rest)
-	if text, err := Unquote([]byte(rest)); err == nil {
-		rest = text
-	}
-	return Error{Number: n, Text: rest}, nil
+	return Error{Number: n, Text: text}, nil
 }
 
 // standardTexts lists the numbers of vol. 2, 21.8 with their texts.

@@ -38,6 +38,11 @@ func (s *Session) exchange(ctx context.Context, timeout time.Duration, messages 
 	if err := s.ready(ctx); err != nil {
 		return nil, unsent(err)
 	}
+	return s.converse(ctx, timeout, messages)
+}
+
+// converse runs messages on a connection that is in step.
+func (s *Session) converse(ctx context.Context, timeout time.Duration, messages []message) ([][]byte, error) {
 	var answers [][]byte
 	for i, m := range messages {
 		got, err := s.roundTrip(ctx, timeout, m)
@@ -71,6 +76,9 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 	}
 	if timeout <= 0 {
 		timeout = s.config.Timeout
+	}
+	if err := s.look(); err != nil {
+		return nil, unsent(s.failed(ctx, m, timeout, err))
 	}
 	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
 	if err != nil {

@@ -18,9 +18,10 @@ var (
 	// "not a number"): valid syntax, but no measured value.
 	ErrNotMeasured = errors.New("not a measured value")
 	// ErrRestarted: the instrument has been switched on since the connection
-	// before, so its settings are lost. The message was not sent. The session
-	// itself is usable; the caller prepares the instrument again.
-	ErrRestarted = errors.New("instrument was restarted and lost its settings")
+	// before, so its settings are lost, or the connection broke off before it
+	// could tell. The message was not sent. The session itself is usable; the
+	// caller prepares the instrument again.
+	ErrRestarted = errors.New("instrument was restarted, or may have been, and lost its settings")
 	// ErrWrongInstrument: another instrument answers at the resource than before.
 	ErrWrongInstrument = errors.New("another instrument answers")
 	// ErrRefused: the guard did not permit the write. The reason is wrapped too.

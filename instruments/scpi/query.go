@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 )
@@ -24,7 +25,7 @@ func (s *Session) Command(ctx context.Context, units ...string) error {
 			return unsent(cmp.Or(err, fmt.Errorf("scpi: %.40q is a query, want a command", unit)))
 		}
 	}
-	messages, err := compose(append(append([]string(nil), units...), errorQuery), s.config.MaxMessage)
+	messages, err := compose(append(slices.Clone(units), errorQuery), s.config.MaxMessage)
 	if err != nil {
 		return unsent(err)
 	}
@@ -96,15 +97,22 @@ func (s *Session) QueryNumber(ctx context.Context, query string) (float64, error
 func (s *Session) QueryBool(ctx context.Context, query string) (bool, error) {
 	var on bool
 	err := s.ask(ctx, query, func(answer []byte) (err error) {
-		if v, err := ParseNumber(answer, ""); err == nil && v != 0 && v != 1 {
-			return fmt.Errorf("%w: %.40q is neither 0 nor 1", ErrAnswer, answer)
-		}
-		if on, err = ParseBool(answer); err != nil {
-			return fmt.Errorf("%w: %w", ErrAnswer, err)
-		}
-		return nil
+		on, err = boolean(string(answer))
+		return err
 	})
 	return on, err
+}
+
+// boolean decodes a Boolean answer, more strictly than ParseBool does program
+// data: rounding could take any small reading for "off".
+func boolean(answer string) (bool, error) {
+	switch strings.ToUpper(strings.TrimPrefix(answer, "+")) {
+	case "0", "OFF":
+		return false, nil
+	case "1", "ON":
+		return true, nil
+	}
+	return false, fmt.Errorf("%w: %.40q is neither 0 nor 1", ErrAnswer, answer)
 }
 
 // QueryBlock returns the payload of an answer that is one definite-length block.
@@ -139,11 +147,13 @@ func (s *Session) Batch(ctx context.Context, queries ...string) ([]string, error
 	return texts, nil
 }
 
-// Wait returns when every operation under way has ended, by "*OPC?". The
-// timeout is that of the operation, zero means Config.Timeout. When it expires,
-// or ctx is done, the operation may still be running: see SetAbort.
-func (s *Session) Wait(ctx context.Context, timeout time.Duration) error {
-	return s.askFor(ctx, timeout, "*OPC?", func(answer []byte) error {
+// Wait sends commands, if any, and returns when every operation under way has
+// ended, by "*OPC?". The timeout is that of the operation, zero means
+// Config.Timeout. When it expires, or ctx is done, the operation may still be
+// running: see SetAbort.
+func (s *Session) Wait(ctx context.Context, timeout time.Duration, commands ...string) error {
+	units := append(slices.Clone(commands), "*OPC?")
+	return s.askFor(ctx, timeout, units, func(answer []byte) error {
 		if v, err := ParseNumber(answer, ""); err != nil || v != 1 {
 			return fmt.Errorf("%w: %.40q, want 1", ErrAnswer, answer)
 		}
@@ -193,6 +203,7 @@ func (s *Session) Identity(ctx context.Context) (Identity, error) {
 			return fmt.Errorf("%w: %w", ErrAnswer, err)
 		}
 		if !id.SameInstrument(s.identity) {
+			s.link.broken = true // a new connection is compared before it is used
 			return fmt.Errorf("%w: %s, before it was %s", ErrWrongInstrument, id, s.identity)
 		}
 		s.identity = id
@@ -205,16 +216,20 @@ func (s *Session) Identity(ctx context.Context) (Identity, error) {
 }
 
 func (s *Session) ask(ctx context.Context, query string, decode func([]byte) error) error {
-	return s.askFor(ctx, 0, query, decode)
+	return s.askFor(ctx, 0, []string{query}, decode)
 }
 
-// askFor sends one query and decodes its answer while the turn is held: an
-// answer of the wrong kind may belong to another question and makes the session
-// suspect.
-func (s *Session) askFor(ctx context.Context, timeout time.Duration, query string, decode func([]byte) error) error {
-	messages, err := compose([]string{query}, s.config.MaxMessage)
-	if err == nil && messages[0].queries != 1 {
-		err = fmt.Errorf("scpi: %.40q is a command, want a query", query)
+// askFor sends units with one query among them and decodes its answer while the
+// turn is held: an answer of the wrong kind may belong to another question and
+// makes the session suspect.
+func (s *Session) askFor(ctx context.Context, timeout time.Duration, units []string, decode func([]byte) error) error {
+	messages, err := compose(units, s.config.MaxMessage)
+	queries := 0
+	for _, m := range messages {
+		queries += m.queries
+	}
+	if err == nil && queries != 1 {
+		err = fmt.Errorf("scpi: %.40q holds %d queries, want one", units, queries)
 	}
 	if err != nil {
 		return unsent(err)
@@ -228,7 +243,7 @@ func (s *Session) askFor(ctx context.Context, timeout time.Duration, query strin
 		return err
 	}
 	if err := decode(answers[0]); err != nil {
-		err = fmt.Errorf("scpi: %s: %.80q: %w", s.resource, query, err)
+		err = fmt.Errorf("scpi: %s: %.80q: %w", s.resource, strings.Join(units, ";"), err)
 		if !errors.Is(err, ErrNotMeasured) {
 			s.suspect = err
 			s.note("%v", err)

@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -22,32 +23,45 @@ const (
 // powerOn is bit 7 of the standard event status register (488.2 11.5.1).
 const powerOn = 128
 
-// ready leaves the session with a connection that is in step, or fails. Bytes
-// that nobody asked for make the connection suspect, a far end that is gone
-// closes it: both are seen before anything is sent.
+// ready leaves the session with a connection that is in step, or fails; it fails
+// once when the instrument may have been restarted.
 func (s *Session) ready(ctx context.Context) error {
-	if s.isClosed() {
-		return fmt.Errorf("scpi: %s: %w", s.resource, ErrClosed)
-	}
-	if s.link != nil && s.suspect == nil {
-		waiting, err := s.link.pending()
-		switch {
-		case err != nil:
-			s.suspect, s.link.broken = fmt.Errorf("connection lost: %w", err), true
-		case waiting:
-			s.suspect = errors.New("bytes arrived that nobody asked for")
-		}
-	}
-	if s.link == nil || s.suspect != nil {
-		if _, err := s.recover(ctx); err != nil {
-			return err
-		}
+	if err := s.inStep(ctx); err != nil {
+		return err
 	}
 	if s.restart {
 		s.restart = false
 		return fmt.Errorf("scpi: %s: %w", s.resource, ErrRestarted)
 	}
 	return nil
+}
+
+// inStep leaves the session with a connection that is in step, or fails.
+func (s *Session) inStep(ctx context.Context) error {
+	if s.isClosed() {
+		return fmt.Errorf("scpi: %s: %w", s.resource, ErrClosed)
+	}
+	if s.link == nil || s.suspect != nil || s.look() != nil {
+		_, err := s.recover(ctx)
+		return err
+	}
+	return nil
+}
+
+// look is due before every write: bytes that nobody asked for make the
+// connection suspect, a far end that is gone breaks it. Either would be taken
+// for the answer to what is written next.
+func (s *Session) look() error {
+	waiting, err := s.link.pending()
+	switch {
+	case err != nil:
+		s.suspect, s.link.broken = fmt.Errorf("connection lost: %w", err), true
+	case waiting:
+		s.suspect = fmt.Errorf("%w: bytes arrived that nobody asked for", ErrAnswer)
+	default:
+		return nil
+	}
+	return s.suspect
 }
 
 // recover brings the session in step again: by an echo when the stream is at
@@ -90,28 +104,43 @@ func mayReconnect(err error) bool {
 	return !errors.Is(err, ErrWrongInstrument) && !errors.Is(err, ErrClosed) && !errors.Is(err, ErrRefused)
 }
 
-// resync proves the connection empty. It sends a pair of random numbers for the
+// resync proves the connection empty. It sends a pair of numbers for the
 // instrument to echo and discards every line before that very pair: an answer
-// given earlier cannot be it. Then it reads the error queue and clears up.
+// given earlier cannot be it. Then it reads the error queue and clears up. A
+// second pair must come back as the very next line: an instrument that lets a
+// late answer overtake the first echo is found out here.
 func (s *Session) resync(ctx context.Context) ([]Error, error) {
 	s.note("resync: %v", s.suspect)
 	if err := s.drain(ctx); err != nil {
 		return nil, err
 	}
-	a, b := 2+s.random.IntN(254), 2+s.random.IntN(254) // 0 and 1 are the commonest answers
-	probe := fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b)
+	probe, echo := s.probe()
 	if abort := s.abortUnit(); abort != "" {
 		probe = abort + ";" + probe
 	}
-	if err := s.seek(ctx, probe, fmt.Sprintf("%d;%d", a, b)); err != nil {
+	if err := s.seek(ctx, probe, echo); err != nil {
 		return nil, err
 	}
 	queued, err := s.drainErrors(ctx)
 	if err != nil && !errors.Is(err, errEndless) {
 		return nil, plain(err)
 	}
-	_, err = s.roundTrip(ctx, resyncTimeout, message{text: []byte("*ESE 0;*CLS")})
+	probe, echo = s.probe()
+	answers, err := s.roundTrip(ctx, resyncTimeout, message{text: []byte(probe + ";*ESE 0;*CLS"), queries: 2})
+	if err == nil && string(bytes.Join(answers, []byte(";"))) != echo {
+		err = fmt.Errorf("scpi: %s: resync: %w: %.80q in place of the echo", s.resource, ErrAnswer, answers)
+	}
 	return queued, plain(err)
+}
+
+// probe returns units that make the instrument echo a pair of numbers, and the
+// echo. No pair comes twice within 64516 probes, and none holds 0 or 1, the
+// commonest answers.
+func (s *Session) probe() (units, echo string) {
+	const numbers = 254 // 2 to 255
+	s.probes = (s.probes + 1) % (numbers * numbers)
+	a, b := 2+s.probes/numbers, 2+s.probes%numbers
+	return fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b), fmt.Sprintf("%d;%d", a, b)
 }
 
 // drain discards what arrives until the line is quiet.
@@ -162,17 +191,19 @@ func (s *Session) seek(ctx context.Context, probe, echo string) error {
 		return err
 	}
 	s.record(Sent, []byte(probe))
-	for read := 0; read < s.config.MaxBlock; {
+	for read, inside := 0, false; read < s.config.MaxBlock; {
 		line, err := s.link.r.ReadSlice('\n')
 		read += len(line)
+		rest := inside // of a line longer than the buffer
+		inside = errors.Is(err, bufio.ErrBufferFull)
 		switch {
-		case errors.Is(err, bufio.ErrBufferFull):
+		case inside:
 			continue
 		case err != nil && ctx.Err() != nil:
 			return fmt.Errorf("scpi: %s: resync: %w", s.resource, context.Cause(ctx))
 		case err != nil:
 			return fmt.Errorf("scpi: %s: resync: no echo: %w", s.resource, err)
-		case strings.Trim(string(line), "\r\n\x00 ") == echo:
+		case !rest && strings.Trim(string(line), "\r\n\x00 ") == echo:
 			s.record(Received, []byte(echo))
 			return nil
 		}
@@ -202,13 +233,17 @@ func (s *Session) connect(ctx context.Context) error {
 }
 
 // greet clears the instrument's status, notices a restart by the power-on bit,
-// and compares the identity with that of the first connection.
+// and compares the identity with that of the first connection. Reading the
+// register clears it: when the answer is lost, a restart must be assumed.
 func (s *Session) greet(ctx context.Context) error {
 	hello := message{text: []byte("*ESR?;*CLS;*IDN?"), queries: 2}
 	if abort := s.abortUnit(); abort != "" {
 		hello.text = append([]byte(abort+";"), hello.text...)
 	}
 	answers, err := s.roundTrip(ctx, 0, hello)
+	if err != nil && !SafeToRetry(err) {
+		s.restart = true
+	}
 	if errors.Is(err, ErrTimeout) {
 		return fmt.Errorf("%w; connected, but another client may hold the instrument", plain(err))
 	}
@@ -217,6 +252,7 @@ func (s *Session) greet(ctx context.Context) error {
 	}
 	events, err := ParseNumber(answers[0], "")
 	if err != nil || events < 0 || events > 255 {
+		s.restart = true
 		return fmt.Errorf("scpi: %s: *ESR?: %w: %.40q", s.resource, ErrAnswer, answers[0])
 	}
 	s.restart = s.restart || int(events)&powerOn != 0

@@ -32,8 +32,9 @@ type Config struct {
 	Guard func() error
 	// Transcript receives every message. Defaults to none.
 	Transcript Transcript
-	// Seed starts the sequence of numbers that resynchronisation uses. Any value
-	// will do; runs with one seed send the same bytes. Defaults to 1.
+	// Seed says where the sequence of numbers starts that are echoed to prove the
+	// connection in step. Any value will do; runs with one seed send the same
+	// bytes. Defaults to 1.
 	Seed uint64
 }
 
@@ -44,11 +45,11 @@ type Session struct {
 	resource Resource
 	config   Config
 	turn     chan struct{} // holds one token: who has it may use what follows
-	random   *rand.Rand
-	suspect  error    // why the connection must be proved empty before use; nil when in step
-	identity Identity // of the first connection
-	known    bool     // identity is set
-	restart  bool     // a restart was seen and not yet reported
+	probes   int           // counts the echoes asked for
+	suspect  error         // why the connection must be proved empty before use; nil when in step
+	identity Identity      // of the first connection
+	known    bool          // identity is set
+	restart  bool          // a restart was seen, or could not be ruled out, and not yet reported
 
 	mu         sync.Mutex // guards what is touched out of turn
 	abort      string     // command that stops a running measurement, "" for none
@@ -70,7 +71,7 @@ func Dial(ctx context.Context, resource Resource, config Config) (*Session, erro
 	}
 	s := &Session{
 		resource: resource, config: config, turn: make(chan struct{}, 1),
-		random: rand.New(rand.NewPCG(config.Seed, 0)),
+		probes: rand.New(rand.NewPCG(config.Seed, 0)).IntN(1 << 16),
 	}
 	if err := s.connect(ctx); err != nil {
 		return nil, unsent(err)

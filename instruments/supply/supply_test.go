@@ -33,7 +33,7 @@ func TestLimitsBeforeOutput(t *testing.T) {
 		readBack("50", "20", "55"), Command(":OUTP ON"), Answer(":OUTP?", "1"),
 		Answer(":MEAS:VOLT?", "4.999E+01"), Answer(":MEAS:CURR?", "3.2"), Answer(":OUTP?", "1"),
 		Answer(":OUTP?", "1"), readBack("50", "20", "55"), // the same again while the output is on
-		Answer(":OUTP OFF;:OUTP?;:SYST:ERR?", "0;"+NoError))
+		Confirm(":OUTP OFF", ":OUTP?", "0"))
 	ctx := t.Context()
 	if err := s.Set(ctx, 50, 20); err != nil {
 		t.Fatal(err)
@@ -62,7 +62,7 @@ func TestVoltageIsNotMovedUnderLoad(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	s := open(t, Answer(":OUTP?", "0"), Command(":VOLT 0E+00;:CURR 2E+01;:VOLT:PROT 5.5E+01;:VOLT 5E+01"),
 		readBack("50", "20", "60"), Command(":OUTP ON"), Answer(":OUTP?", "0"),
-		Answer(":OUTP OFF;:OUTP?;:SYST:ERR?", "1;"+NoError), Answer(":MEAS:VOLT?", "9.91E37"))
+		Confirm(":OUTP OFF", ":OUTP?", "1"), Answer(":MEAS:VOLT?", "9.91E37"))
 	ctx := t.Context()
 	for _, bad := range []float64{0, -48, math.NaN(), math.Inf(1)} {
 		if s.Set(ctx, bad, 1) == nil || s.Set(ctx, 48, bad) == nil {

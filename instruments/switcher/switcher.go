@@ -44,17 +44,20 @@ func New(s *scpi.Session) *Switcher { return &Switcher{session: s, dialect: stan
 // Session returns the session the driver uses.
 func (w *Switcher) Session() *scpi.Session { return w.session }
 
-// Connect opens every path, closes the one of route, and reads back that it is
-// closed. A route is a channel number, plain ("101") or as a list ("(@101)").
-// The transmitters must be off: switching under power wears contacts.
+// Connect opens every path, confirms that as Terminate does, closes the one of
+// route, and reads back that it is closed. A route is a channel number, plain
+// ("101") or as a list ("(@101)"). The transmitters must be off: switching under
+// power wears contacts.
 func (w *Switcher) Connect(ctx context.Context, route string) error {
 	channel, err := parseRoute(route)
 	if err != nil {
 		return err
 	}
+	if err := w.open(ctx); err != nil {
+		return fmt.Errorf("switcher: connect route %s: open the others first: %w", route, err)
+	}
 	list := channelList([]int{channel})
-	err = w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, list), states(1, "1"),
-		w.dialect.OpenAll, fmt.Sprintf(w.dialect.Close, list))
+	err = w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, list), states(1, "1"), fmt.Sprintf(w.dialect.Close, list))
 	// A path that the instrument refused to close need not be read back later,
 	// and cannot be where the channel does not exist. Any other may be closed.
 	var refused *scpi.Error
@@ -70,32 +73,43 @@ func (w *Switcher) Connect(ctx context.Context, route string) error {
 // Terminate opens every path, so that each input ends in its termination. It
 // returns nil only when every known route reads back open: those of Routes and
 // those connected before. With none known, only the acceptance of the command
-// can be confirmed.
+// can be confirmed. A route in Routes that cannot be read is an error, after all
+// paths were opened.
 func (w *Switcher) Terminate(ctx context.Context) error {
-	channels := slices.Clone(w.used)
-	for _, route := range w.Routes {
-		channel, err := parseRoute(route)
-		if err != nil {
-			return err
-		}
-		if !slices.Contains(channels, channel) {
-			channels = append(channels, channel)
-		}
+	if err := w.open(ctx); err != nil {
+		return fmt.Errorf("switcher: terminate: %w", err)
 	}
+	return nil
+}
+
+// open opens every path and reads back the known ones.
+func (w *Switcher) open(ctx context.Context) error {
+	channels, unreadable := w.known()
 	if len(channels) == 0 {
-		if err := w.session.Confirm(ctx, ":SYST:ERR?", accepted, w.dialect.OpenAll); err != nil {
-			return fmt.Errorf("switcher: terminate: %w", err)
-		}
-		return nil
+		return errors.Join(unreadable, w.session.Confirm(ctx, ":SYST:ERR?", accepted, w.dialect.OpenAll))
 	}
-	slices.Sort(channels)
 	for some := range slices.Chunk(channels, askedAtOnce) {
 		err := w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, channelList(some)), states(len(some), "0"), w.dialect.OpenAll)
 		if err != nil {
-			return fmt.Errorf("switcher: terminate: %w", err)
+			return errors.Join(unreadable, err)
 		}
 	}
-	return nil
+	return unreadable
+}
+
+// known returns the channels of Routes and those connected before, in order.
+func (w *Switcher) known() (channels []int, unreadable error) {
+	channels = slices.Clone(w.used)
+	for _, route := range w.Routes {
+		channel, err := parseRoute(route)
+		if err != nil {
+			unreadable = errors.Join(unreadable, err)
+			continue
+		}
+		channels = append(channels, channel)
+	}
+	slices.Sort(channels)
+	return slices.Compact(channels), unreadable
 }
 
 // states holds for an answer of n elements, each of them want (vol. 2, ROUTe:

@@ -22,12 +22,23 @@ func open(t *testing.T, steps ...Step) *switcher.Switcher {
 	return switcher.New(s)
 }
 
+// opened answers the opening of all paths and the reading back of some.
+func opened(channels, states string) Step {
+	return Confirm(":ROUT:OPEN:ALL", ":ROUT:CLOS? (@"+channels+")", states)
+}
+
+// closed answers the closing of a path.
+func closed(channel, state string, queued ...string) Step {
+	return Confirm(":ROUT:CLOS (@"+channel+")", ":ROUT:CLOS? (@"+channel+")", state, queued...)
+}
+
+// blind answers the opening of all paths when no route is known.
+func blind(entry string) Step { return Confirm(":ROUT:OPEN:ALL", ":SYST:ERR?", entry) }
+
 func TestConnectAndTerminate(t *testing.T) {
-	const connect = ":ROUT:OPEN:ALL;:ROUT:CLOS (@101);:ROUT:CLOS? (@101);:SYST:ERR?"
-	w := open(t, Answer(":ROUT:OPEN:ALL;:SYST:ERR?;:SYST:ERR?", NoError+";"+NoError), // nothing known yet
-		Answer(connect, "1;"+NoError), Answer(connect, "1;"+NoError),
-		Answer(":ROUT:OPEN:ALL;:ROUT:CLOS? (@101);:SYST:ERR?", "0;"+NoError),
-		Answer(":ROUT:OPEN:ALL;:ROUT:CLOS? (@101,102,201);:SYST:ERR?", "0,0,0;"+NoError))
+	w := open(t, blind(NoError), // nothing known yet
+		blind(NoError), closed("101", "1"), opened("101", "0"), closed("101", "1"),
+		opened("101", "0"), opened("101,102,201", "0,0,0"))
 	ctx := t.Context()
 	for _, err := range []error{w.Terminate(ctx), w.Connect(ctx, "101"), w.Connect(ctx, "(@101)"), w.Terminate(ctx)} {
 		if err != nil {
@@ -41,10 +52,8 @@ func TestConnectAndTerminate(t *testing.T) {
 }
 
 func TestWhatIsNotReadBackIsAnError(t *testing.T) {
-	w := open(t, Answer(":ROUT:OPEN:ALL;:SYST:ERR?;:SYST:ERR?", `-113,"Undefined header";`+NoError),
-		Answer(":ROUT:OPEN:ALL;:ROUT:CLOS (@101);:ROUT:CLOS? (@101);:SYST:ERR?", `0;-221,"Settings conflict"`), Answer(":SYST:ERR?", NoError),
-		Answer(":ROUT:OPEN:ALL;:ROUT:CLOS? (@101);:SYST:ERR?", "1;"+NoError),
-		Answer(":ROUT:OPEN:ALL;:ROUT:CLOS? (@101);:SYST:ERR?", "0,0;"+NoError))
+	w := open(t, blind(`-113,"Undefined header"`),
+		blind(NoError), closed("101", "0", `-221,"Settings conflict"`), opened("101", "1"), opened("101", "0,0"))
 	ctx := t.Context()
 	if err := w.Terminate(ctx); !errors.Is(err, scpi.ErrUnconfirmed) {
 		t.Errorf("command refused: got %v", err)
@@ -64,8 +73,25 @@ func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 			t.Errorf("route %q: want an error", route)
 		}
 	}
-	w.Routes = []string{"x"}
-	if err := w.Terminate(ctx); err == nil {
+}
+
+// A path that stays closed would join two transmitters with the next one.
+func TestNothingIsClosedWhileAnotherPathIs(t *testing.T) {
+	w := open(t, opened("101,102", "0,1"))
+	w.Routes = []string{"101", "102"}
+	if err := w.Connect(t.Context(), "101"); !errors.Is(err, scpi.ErrUnconfirmed) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestABadRouteDoesNotKeepTheOthersClosed(t *testing.T) {
+	w := open(t, opened("101", "0"), blind(NoError))
+	w.Routes = []string{"x", "101"}
+	if err := w.Terminate(t.Context()); err == nil {
 		t.Error("a bad route in the inventory: want an error")
+	}
+	w.Routes = []string{"x"}
+	if err := w.Terminate(t.Context()); err == nil {
+		t.Error("only a bad route in the inventory: want an error")
 	}
 }

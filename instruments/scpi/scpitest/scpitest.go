@@ -15,6 +15,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -30,6 +31,9 @@ const Identity = "Benchyard,Script,S-1,1.0"
 
 // NoError is the answer of an empty error queue.
 const NoError = `0,"No error"`
+
+// probe is the pair of numbers a session lets the instrument echo.
+var probe = regexp.MustCompile(`\*ESE (\d+);\*ESE\?;\*ESE (\d+);\*ESE\?`)
 
 // Peer is the state of a running script.
 type Peer struct {
@@ -144,6 +148,33 @@ func Answer(message, answer string) Step { return Steps(Expect(message), Send(an
 // Command expects units with the error query behind them and reports no error.
 func Command(units string) Step { return Answer(units+";:SYST:ERR?", NoError) }
 
+// Confirm answers what Session.Confirm sends for commands and a query, with an
+// empty error queue unless an entry is given.
+func Confirm(commands, query, answer string, queued ...string) Step {
+	return func(p *Peer) error {
+		echo, err := p.confirm(commands, query)
+		if err != nil {
+			return err
+		}
+		if len(queued) == 0 {
+			return Send(echo + ";" + answer + ";" + NoError + "\n")(p)
+		}
+		return Steps(Send(echo+";"+answer+";"+queued[0]+"\n"), Answer(":SYST:ERR?", NoError))(p)
+	}
+}
+
+// ExpectConfirm waits for what Session.Confirm sends.
+func ExpectConfirm(commands, query string) Step {
+	return func(p *Peer) error {
+		_, err := p.confirm(commands, query)
+		return err
+	}
+}
+
+func (p *Peer) confirm(commands, query string) (echo string, err error) {
+	return p.expectEcho(commands+";", ";*ESE 0;"+query+";:SYST:ERR?")
+}
+
 // Resync answers a resynchronisation the way an instrument does whose late
 // answers are given: first those, then the echo; then its error queue.
 func Resync(late string, queued ...string) Step { return ResyncAfter("", late, queued...) }
@@ -151,15 +182,7 @@ func Resync(late string, queued ...string) Step { return ResyncAfter("", late, q
 // ResyncAfter is Resync where the session sends an abort command first.
 func ResyncAfter(abort, late string, queued ...string) Step {
 	return func(p *Peer) error {
-		probe, err := p.read()
-		if err != nil {
-			return err
-		}
-		var a, b int
-		if _, err := fmt.Sscanf(probe, abort+"*ESE %d;*ESE?;*ESE %d;*ESE?", &a, &b); err != nil {
-			return fmt.Errorf("got message %q, want a resync: %w", probe, err)
-		}
-		if _, err := fmt.Fprintf(p.conn, "%s%d;%d\n", late, a, b); err != nil {
+		if err := p.echo(abort, late, ""); err != nil {
 			return err
 		}
 		for _, entry := range append(queued, NoError) {
@@ -167,7 +190,41 @@ func ResyncAfter(abort, late string, queued ...string) Step {
 				return err
 			}
 		}
-		return Expect("*ESE 0;*CLS")(p)
+		return p.echo("", "", ";*ESE 0;*CLS")
+	}
+}
+
+// echo answers a message that expectEcho accepts, behind late.
+func (p *Peer) echo(before, late, after string) error {
+	echo, err := p.expectEcho(before, after)
+	if err != nil {
+		return err
+	}
+	return Send(late + echo + "\n")(p)
+}
+
+// expectEcho waits for a pair of "*ESE" queries with nothing but before and after
+// around it, and returns the answer to it.
+func (p *Peer) expectEcho(before, after string) (string, error) {
+	message, err := p.read()
+	if err != nil {
+		return "", err
+	}
+	found := probe.FindStringSubmatch(message)
+	if found == nil || probe.ReplaceAllString(message, "") != before+after {
+		return "", fmt.Errorf("got message %q, want an echo between %q and %q", message, before, after)
+	}
+	return found[1] + ";" + found[2], nil
+}
+
+// Echo answers the first message of a resynchronisation.
+func Echo() Step { return func(p *Peer) error { return p.echo("", "", "") } }
+
+// ExpectEcho waits for a message of a resynchronisation that ends with after.
+func ExpectEcho(after string) Step {
+	return func(p *Peer) error {
+		_, err := p.expectEcho("", after)
+		return err
 	}
 }
 
