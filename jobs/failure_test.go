@@ -1,12 +1,14 @@
 package jobs
 
 import (
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
 
 	"github.com/google/uuid"
 )
@@ -89,6 +91,49 @@ func TestWrongUnitInTheSlotIsAnError(t *testing.T) {
 	}
 	if n := len(b.journal.since(t, 0, "T4-0001", "transmit on")); n != 0 {
 		t.Errorf("the wrong unit was switched on %d times", n)
+	}
+}
+
+func TestWrongBoardRevisionIsAnError(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	other := regexp.MustCompile(`revision: [A-C]`).ReplaceAll(b.lab.Inventory(), []byte("revision: Z"))
+	if _, _, err := lab.Apply(t.Context(), b.pool, "lab.yaml", other, "ann"); err != nil {
+		t.Fatal(err)
+	}
+	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
+	b.start("a", nil)
+	if r := b.await(id); r.State != Error || !strings.Contains(r.Error, "the inventory says Z") {
+		t.Errorf("run %+v", r)
+	}
+	if n := len(b.journal.since(t, 0, "T4-0001", "transmit on")); n != 0 {
+		t.Errorf("the unit was switched on %d times", n)
+	}
+	b.mustBeClean()
+}
+
+// The plan's warm-up: a unit that becomes steady is measured, one that is still
+// drifting at the limit is an error.
+func TestWarmUp(t *testing.T) {
+	for _, c := range []struct {
+		rule    string
+		verdict conformance.Verdict
+	}{
+		{"warm_up: {minimum: 50ms, limit: 30s, slope: 0.05dB, interval: 20ms}", conformance.Pass},
+		{"warm_up: {minimum: 50ms, limit: 300ms, slope: 0.000000001dB, interval: 20ms}", conformance.ErrorVerdict},
+	} {
+		b := newTestBed(t, 1, nil)
+		id := b.submit(powerPlan+c.rule+"\n", "T4-0001")["T4-0001"]
+		b.start("a", nil)
+		r := b.await(id)
+		if r.Verdict != c.verdict {
+			t.Errorf("%s: run %+v", c.rule, r)
+		}
+		if c.verdict == conformance.ErrorVerdict {
+			if n := b.count(`SELECT count(*) FROM measured_case WHERE run_id = $1 AND error LIKE '%is not warm after 300ms%'`, id); n == 0 {
+				t.Error("no case says that the unit was not warm")
+			}
+		}
+		b.mustBeClean()
 	}
 }
 

@@ -59,7 +59,7 @@ func (t *tenure) candidates(ctx context.Context) ([]candidate, error) {
 		SELECT r.id, r.campaign_id, r.serial, c.lab_id, coalesce(r.blocked, '')
 		FROM run r JOIN campaign c ON c.id = r.campaign_id
 		WHERE r.state = 'queued' AND r.bench = $1
-		ORDER BY c.priority, r.queued_at, r.id LIMIT 100`, t.bench)
+		ORDER BY c.priority, r.queued_at, r.id LIMIT 1000`, t.bench)
 	if err != nil {
 		return nil, fmt.Errorf("jobs: reading the queue of %s: %w", t.bench, err)
 	}

@@ -75,7 +75,7 @@ CREATE TABLE run (
     repeats         uuid REFERENCES run,     -- the attempt before this one
     state           text NOT NULL DEFAULT 'queued'
         CHECK (state IN ('queued', 'active', 'done', 'error', 'cancelled')),
-    bench           text REFERENCES bench,   -- set when the run is released to a bench
+    bench           text REFERENCES bench,   -- where the unit is mounted, set when the run is queued
     blocked         text,                    -- why no bench can take it now
     verdict         text CHECK (verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail', 'error', 'aborted', 'not run')),
     error           text,
