@@ -59,6 +59,9 @@ func checkMask(t *testing.T, given, expect facts) {
 	if given["option"] == "2" {
 		s.CategoryBOption = 2
 	}
+	if given["type"] != "" {
+		s.Type = conformance.Type(given["type"])
+	}
 	offset := given.hertz(t, "f_offset")
 	hits := 0
 	for _, r := range requirements(t, s, conformance.OperatingBandClause) {
@@ -130,5 +133,16 @@ func checkLeakage(t *testing.T, given, expect facts) {
 		}
 		want := carrier - math.Max(carrier-r.Core, r.Alternative.Core)
 		near(t, "limit in force", *results[0].Lower, want)
+	}
+}
+
+func checkAbsoluteLeakage(t *testing.T, given, expect facts) {
+	s := subject(t, "n1", 20e6, 15e3, conformance.Declaration{
+		Class: conformance.Class(given["class"]), Category: given["category"], Type: conformance.Type1C, RatedPower: 20,
+	})
+	for _, r := range requirements(t, s, conformance.LeakageRatioClause) {
+		near(t, "density", r.Alternative.PerMHz, expect.number(t, "per MHz"))
+		near(t, "tolerance", r.Alternative.Tolerance, 0)
+		near(t, "level", r.Alternative.Core, r.Alternative.PerMHz+10*math.Log10(float64(r.Alternative.Bandwidth)/1e6))
 	}
 }

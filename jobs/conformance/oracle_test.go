@@ -59,6 +59,7 @@ func TestOracle(t *testing.T) {
 		"mask":               checkMask,
 		"reach":              checkReach,
 		"leakage":            checkLeakage,
+		"absolute leakage":   checkAbsoluteLeakage,
 		"frequency error":    checkFrequencyError,
 		"interferer offsets": checkInterferer,
 		"off power window":   checkOffPowerWindow,

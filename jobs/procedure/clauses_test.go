@@ -64,23 +64,43 @@ func TestOccupiedBandwidthOfPedestal(t *testing.T) {
 }
 
 // A floor that holds more than a thousandth of the power and may be that of the
-// analyzer is refused, not judged.
+// analyzer is refused, not judged; half of that is sound.
 func TestOccupiedBandwidthOverFloor(t *testing.T) {
 	s := kinds()[1].setup(t, conformance.Middle)
+	c := s.Subject.Carrier
 	planned, err := Plan(conformance.OccupiedBandwidthClause, s)
 	if err != nil {
 		t.Fatal(err)
 	}
-	f := source(s, 60)
-	f.floor = -152
-	f.bands[0].power = -30 // -80 dBm at the analyzer, its floor -76 dBm in the span
-	traces, err := Acquire(t.Context(), f, planned)
+	loss, _, err := s.Correction.At(c.Center)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r, err := Analyze(conformance.OccupiedBandwidthClause, s, traces); err == nil {
-		t.Errorf("got %v, want an error", r)
+	for share, refused := range map[float64]bool{0.0005: false, 0.002: true, 0.9: true} {
+		f := source(s, 60)
+		f.floor = -152
+		f.bands = f.bands[:1]
+		f.bands[0].power = f.floor + 10*math.Log10(2*float64(c.Bandwidth)*(1-share)/share) + float64(loss)
+		traces, err := Acquire(t.Context(), f, planned)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r, err := Analyze(conformance.OccupiedBandwidthClause, s, traces); (err != nil) != refused {
+			t.Errorf("floor of %g: %v, %v; want refusal %v", share, r, err, refused)
+		}
 	}
+}
+
+// The uncertainty of a figure is the greatest of the path where it was taken, be
+// it in the middle.
+func TestUncertaintyInsideTheChannel(t *testing.T) {
+	s := kinds()[0].setup(t, conformance.Middle)
+	c := s.Subject.Carrier.Center
+	s.Correction = rf.Correction{
+		{Frequency: 9e3, Loss: 40, Uncertainty: 0.2}, {Frequency: c - 2e6, Loss: 40, Uncertainty: 0.3},
+		{Frequency: c, Loss: 40, Uncertainty: 0.9}, {Frequency: c + 2e6, Loss: 40, Uncertainty: 0.3}, {Frequency: 26.5e9, Loss: 40, Uncertainty: 0.3},
+	}
+	near(t, "uncertainty / dB", measure(t, conformance.OutputPowerClause, s, source(s, 60))["6.2"].Uncertainty, 0.9, 0)
 }
 
 // Flat neighbours at a known ratio; the skirt of the filter takes 0.01 dB at the
