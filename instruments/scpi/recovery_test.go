@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"net"
 	"strings"
 	"sync/atomic"
@@ -201,60 +200,4 @@ func TestTranscript(t *testing.T) {
 	if fmt.Sprintf("%q", got.lines) != fmt.Sprintf("%q", want) {
 		t.Errorf("got %q, want %q", got.lines, want)
 	}
-}
-
-// TestStress lets an instrument answer late, twice, in pieces or not at all, as
-// a seed has it, and asks who got an answer to another question.
-func TestStress(t *testing.T) {
-	t.Parallel()
-	random := rand.New(rand.NewPCG(7, 0))
-	late := ""
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	served := make(chan struct{})
-	go func() {
-		defer close(served)
-		for {
-			conn, err := listener.Accept()
-			if err != nil {
-				return
-			}
-			late = ""
-			serveUnreliably(conn, random, &late)
-		}
-	}()
-	s, err := scpi.Dial(t.Context(), scpi.Resource{Host: "127.0.0.1", Port: listener.Addr().(*net.TCPAddr).Port}, scpi.Config{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	answered := 0
-	for i := range 60 {
-		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
-		x, err := s.QueryNumber(ctx, fmt.Sprintf(":ECHO? %d", i+1000))
-		cancel()
-		if err == nil && x != float64(i+1000) {
-			t.Fatalf("question %d got the answer %v", i+1000, x)
-		}
-		if err == nil {
-			answered++
-		}
-		if _, err := s.Query(t.Context(), ":SYST:ERR?"); err == nil { // time enough to get in step again
-			continue
-		}
-		if _, err := s.Query(t.Context(), ":SYST:ERR?"); err != nil { // the end may have come too late to be seen
-			t.Fatal(err)
-		}
-	}
-	if answered < 5 {
-		t.Errorf("only %d of 60 questions were answered", answered)
-	}
-	if err := s.Close(); err != nil {
-		t.Error(err)
-	}
-	if err := listener.Close(); err != nil {
-		t.Error(err)
-	}
-	<-served
 }
