@@ -64,7 +64,7 @@ func TestSoak(t *testing.T) {
 	s := &soak{T: t, peer: serveUnreliable(t, seed)}
 	for s.session == nil {
 		s.session, _ = scpi.Dial(t.Context(), s.peer.resource(), scpi.Config{
-			Timeout: 100 * time.Millisecond, MaxBlock: 4096, MaxMessage: 60, Guard: s.guard, Transcript: s,
+			Timeout: 100 * time.Millisecond, MaxBlock: 4096, MaxMessage: 50, Guard: s.guard, Transcript: s,
 		})
 	}
 	end := time.Now().Add(length)
