@@ -33,6 +33,7 @@ type limits struct {
 	power    float64 // 6.2.5: +- dB (2.0 + 0.7 below, + 1.0 above 3 GHz)
 	ratio    float64 // 6.6.3.2 T-1: 45 dB less 0.8 (BW <= 20 MHz) or 1.2 dB
 	absolute float64 // 6.6.3.2 T-2: dBm/MHz
+	eutra    bool    // the band is also one of E-UTRA: 4.5 MHz at 2.5 and 7.5 MHz from the channel edge
 	mask     []maskSegment
 	band     rf.Range // operating band and delta f_OBUE on both sides (6.6.1)
 	top      rf.Hertz // upper edge of the spurious range (6.6.5.2.1)
@@ -47,7 +48,7 @@ var demoLimits = map[string]limits{
 		band: rf.Range{Low: 3260e6, High: 3840e6}, top: 19e9,
 	},
 	"RU-F2": {
-		power: 2.7, ratio: 44.2, absolute: -13,
+		power: 2.7, ratio: 44.2, absolute: -13, eutra: true,
 		mask: []maskSegment{ // 6.6.4.2.1 T6.6.4.2.1-2, +1.5 dB below 10 MHz
 			{0.05e6, 5.05e6, -7 + 1.5, -14 + 1.5, 100e3}, {5.05e6, 10.05e6, -14 + 1.5, -14 + 1.5, 100e3}, {10.5e6, math.Inf(1), -13, -13, 1e6},
 		},
@@ -62,6 +63,13 @@ func (l limits) judge(w worst, x *Expectation, channel int) {
 	leak := max(carrier-l.ratio, l.absolute+10*math.Log10(x.width/1e6)) // the less stringent, 6.6.3.3
 	for _, n := range []int{-2, -1, 1, 2} {
 		w.see(leakageRatio, leak-(carrier-float64(x.LeakageRatio(n))))
+	}
+	if l.eutra {
+		leak := max(carrier-l.ratio, l.absolute+10*math.Log10(4.5))
+		for _, offset := range []rf.Hertz{c.Bandwidth/2 + 2.5e6, c.Bandwidth/2 + 7.5e6} {
+			w.see(leakageRatio, leak-float64(x.Power(c.Center-offset, 4.5e6)))
+			w.see(leakageRatio, leak-float64(x.Power(c.Center+offset, 4.5e6)))
+		}
 	}
 	if channel == 1 { // 6.6.2 at the middle channel
 		width, _, _ := x.OccupiedBandwidth()

@@ -3,62 +3,93 @@ package conformance
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"benchyard/instruments/rf"
 )
 
-// leakageRatio returns the four limits of 6.6.3: first and second adjacent
-// channel, below and above the carrier. The assumed neighbour has the same
-// channel bandwidth and the spacing that fills most of it (T6.6.3.2-1).
+// neighbour is a channel beside the carrier that leakage is held against.
+type neighbour struct {
+	key, name string   // "1", "channel 1"
+	offset    rf.Hertz // between the centres
+	filter    rf.Hertz // square, about its centre
+	source    source
+}
+
+// neighbours returns the channels on one side of the carrier (T6.6.3.2-1): two
+// of the same channel bandwidth, with the spacing that fills most of it, and two
+// of E-UTRA where the band is also one of E-UTRA.
+func (s checked) neighbours() []neighbour {
+	t := limits().Requirements.LeakageRatio
+	filter := s.widestConfiguration()
+	list := []neighbour{
+		{"1", "channel 1", s.Carrier.Bandwidth, filter, t.Source},
+		{"2", "channel 2", 2 * s.Carrier.Bandwidth, filter, t.Source},
+	}
+	older := t.EUTRA
+	if !older.Applies.holds(s) {
+		return list
+	}
+	for i, beside := range older.Offsets {
+		n := strconv.Itoa(i + 1)
+		list = append(list, neighbour{"e-utra/" + n, "E-UTRA channel " + n, s.Carrier.Bandwidth/2 + beside, older.Filter, older.Source})
+	}
+	return list
+}
+
+// leakageRatio returns the limits of 6.6.3, for every neighbour below and above
+// the carrier.
 func (s checked) leakageRatio() ([]Requirement, error) {
 	t := limits().Requirements.LeakageRatio
-	core, found := 0.0, false
 	for _, row := range t.Relative {
-		if row.Applies.holds(s) {
-			core, found = row.Core, true
-			break
+		if !row.Applies.holds(s) {
+			continue
 		}
+		var list []Requirement
+		for _, side := range []Side{LowerSide, UpperSide} {
+			for _, n := range s.neighbours() {
+				r, err := s.leakageRequirement(row.Core, side, n)
+				if err != nil {
+					return nil, err
+				}
+				list = append(list, r)
+			}
+		}
+		return list, nil
 	}
-	if !found {
-		return nil, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
-	}
-	filter := s.widestConfiguration()
-	alternative, err := s.absoluteLeakage(filter)
+	return nil, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+}
+
+func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requirement, error) {
+	t := limits().Requirements.LeakageRatio
+	alternative, err := s.absoluteLeakage(n.filter)
 	if err != nil {
-		return nil, err
+		return Requirement{}, err
 	}
-	var list []Requirement
-	for _, side := range []Side{LowerSide, UpperSide} {
-		for n := 1; n <= 2; n++ {
-			offset := s.Carrier.Bandwidth * rf.Hertz(n)
-			at := s.Carrier.Center + offset
-			if side == LowerSide {
-				at = s.Carrier.Center - offset
-			}
-			r := Requirement{
-				Key:                  fmt.Sprintf("%s/%s/%d", LeakageRatioClause, side, n),
-				Clause:               LeakageRatioClause,
-				Title:                fmt.Sprintf("adjacent channel leakage ratio, %s side, channel %d", side, n),
-				Quantity:             "adjacent channel leakage ratio",
-				Unit:                 "dB",
-				Side:                 side,
-				Core:                 core,
-				CoreTo:               core,
-				Scaling:              s.scaling,
-				MeasurementBandwidth: filter,
-				OffsetFrom:           offset,
-				OffsetTo:             offset,
-				Frequencies:          rf.Range{Low: at, High: at},
-				CoreSource:           t.Source.String(),
-			}
-			r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
-			r.Lower = figure(core - r.Tolerance)
-			beside := alternative
-			r.Alternative = &beside
-			list = append(list, r)
-		}
+	at := s.Carrier.Center + n.offset
+	if side == LowerSide {
+		at = s.Carrier.Center - n.offset
 	}
-	return list, nil
+	r := Requirement{
+		Key:                  fmt.Sprintf("%s/%s/%s", LeakageRatioClause, side, n.key),
+		Clause:               LeakageRatioClause,
+		Title:                fmt.Sprintf("adjacent channel leakage ratio, %s side, %s", side, n.name),
+		Quantity:             "adjacent channel leakage ratio",
+		Unit:                 "dB",
+		Side:                 side,
+		Core:                 core,
+		CoreTo:               core,
+		Scaling:              s.scaling,
+		Alternative:          &alternative,
+		MeasurementBandwidth: n.filter,
+		OffsetFrom:           n.offset,
+		OffsetTo:             n.offset,
+		Frequencies:          rf.Range{Low: at, High: at},
+		CoreSource:           n.source.String(),
+	}
+	r.setTolerance(t.Tolerance, s.Carrier, n.source.Provenance)
+	r.Lower = figure(core - r.Tolerance)
+	return r, nil
 }
 
 // widestConfiguration returns the greatest transmission bandwidth

@@ -169,6 +169,14 @@ type requirementTables struct {
 			Applies scope
 			Core    float64
 		}
+		// EUTRA is the assumed 5 MHz neighbour of E-UTRA; offsets run from the
+		// channel edge to its centre.
+		EUTRA struct {
+			Source  source
+			Applies scope
+			Offsets []rf.Hertz
+			Filter  rf.Hertz
+		} `yaml:"eutra"`
 		Tolerance tolerance
 		Absolute  struct {
 			Source source

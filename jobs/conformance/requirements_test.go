@@ -1,6 +1,7 @@
 package conformance_test
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -52,7 +53,9 @@ func TestOutputPower(t *testing.T) {
 
 // TS 38.104 6.6.3.2: 45 dB, 38 dB in n104; tolerance 0.8 dB up to 20 MHz, 1.2 dB
 // above (from memory). The filter is that of a neighbour whose spacing fills
-// most of the channel: 106 blocks at 15 kHz in 20 MHz, 273 at 30 kHz in 100 MHz.
+// most of it: 106 blocks at 15 kHz in 20 MHz, 273 at 30 kHz in 100 MHz. Bands
+// that are also bands of E-UTRA have neighbours of 5 MHz E-UTRA, 4.5 MHz wide,
+// 2.5 and 7.5 MHz from the channel edge.
 func TestLeakageRatio(t *testing.T) {
 	for _, tt := range []struct {
 		name, band string
@@ -60,28 +63,39 @@ func TestLeakageRatio(t *testing.T) {
 		lower      float64
 		filter     rf.Hertz
 		known      bool
+		eutra      []rf.Hertz
 	}{
-		{"narrow", "n1", 20e6, 15e3, 44.2, 106 * 12 * 15e3, true},
-		{"narrow, wider spacing", "n1", 20e6, 30e3, 44.2, 106 * 12 * 15e3, true},
-		{"wide", "n78", 100e6, 30e3, 43.8, 273 * 12 * 30e3, true},
-		{"wide, wider spacing", "n78", 100e6, 60e3, 43.8, 273 * 12 * 30e3, true},
-		{"above 6 GHz", "n104", 100e6, 30e3, 38, 273 * 12 * 30e3, false},
+		{"narrow", "n1", 20e6, 15e3, 44.2, 106 * 12 * 15e3, true, []rf.Hertz{12.5e6, 17.5e6}},
+		{"narrow, wider spacing", "n1", 20e6, 30e3, 44.2, 106 * 12 * 15e3, true, []rf.Hertz{12.5e6, 17.5e6}},
+		{"E-UTRA as wide", "n1", 5e6, 15e3, 44.2, 25 * 12 * 15e3, true, []rf.Hertz{5e6, 10e6}},
+		{"wide", "n78", 100e6, 30e3, 43.8, 273 * 12 * 30e3, true, nil},
+		{"wide, wider spacing", "n78", 100e6, 60e3, 43.8, 273 * 12 * 30e3, true, nil},
+		{"wide, E-UTRA beside", "n41", 100e6, 30e3, 43.8, 273 * 12 * 30e3, true, []rf.Hertz{52.5e6, 57.5e6}},
+		{"above 6 GHz", "n104", 100e6, 30e3, 38, 273 * 12 * 30e3, false, nil},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			s := subject(t, tt.band, tt.bw, tt.scs, wideA(46))
-			list := requirements(t, s, "6.6.3")
-			want := map[string]rf.Hertz{
-				"6.6.3/lower/1": -tt.bw, "6.6.3/lower/2": -2 * tt.bw, "6.6.3/upper/1": tt.bw, "6.6.3/upper/2": 2 * tt.bw,
+			type channel struct{ offset, filter rf.Hertz }
+			want := map[string]channel{
+				"6.6.3/lower/1": {-tt.bw, tt.filter}, "6.6.3/lower/2": {-2 * tt.bw, tt.filter},
+				"6.6.3/upper/1": {tt.bw, tt.filter}, "6.6.3/upper/2": {2 * tt.bw, tt.filter},
 			}
+			for i, offset := range tt.eutra {
+				want[fmt.Sprintf("6.6.3/lower/e-utra/%d", i+1)] = channel{-offset, 4.5e6}
+				want[fmt.Sprintf("6.6.3/upper/e-utra/%d", i+1)] = channel{offset, 4.5e6}
+			}
+			list := requirements(t, s, "6.6.3")
 			if len(list) != len(want) {
-				t.Fatalf("%d requirements, want 4", len(list))
+				t.Fatalf("%d requirements, want %d", len(list), len(want))
 			}
 			for _, r := range list {
-				near(t, r.Key+" centre", float64(r.Frequencies.Low), float64(s.Carrier.Center+want[r.Key]))
+				w := want[r.Key]
+				near(t, r.Key+" centre", float64(r.Frequencies.Low), float64(s.Carrier.Center+w.offset))
+				near(t, r.Key+" offset", float64(r.OffsetFrom), math.Abs(float64(w.offset)))
 				near(t, r.Key+" limit", *r.Lower, tt.lower)
-				near(t, r.Key+" filter", float64(r.MeasurementBandwidth), float64(tt.filter))
+				near(t, r.Key+" filter", float64(r.MeasurementBandwidth), float64(w.filter))
 				// Wide Area category A: -13 dBm/MHz (T6.6.3.2-2), over the filter.
-				near(t, r.Key+" absolute", r.Alternative.Core, -13+10*math.Log10(float64(tt.filter)/1e6))
+				near(t, r.Key+" absolute", r.Alternative.Core, -13+10*math.Log10(float64(w.filter)/1e6))
 				if r.ToleranceKnown != tt.known {
 					t.Errorf("%s: tolerance known %v", r.Key, r.ToleranceKnown)
 				}

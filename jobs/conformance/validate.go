@@ -116,10 +116,8 @@ func (l *limitSet) validateMask(m maskRow) error {
 		return errors.New("clause, test clause, scope and segments are required")
 	}
 	for _, a := range m.Applies {
-		for _, name := range append(slices.Clone(a.Bands), a.Except...) {
-			if !slices.ContainsFunc(l.Bands.Bands, func(b bandRow) bool { return b.Name == name }) {
-				return fmt.Errorf("names the unknown band %q", name)
-			}
+		if err := l.knows(a); err != nil {
+			return err
 		}
 	}
 	end := rf.Hertz(0)
@@ -144,6 +142,30 @@ func (l *limitSet) validateMask(m maskRow) error {
 	return nil
 }
 
+// knows reports a band that a scope names and the set does not have.
+func (l *limitSet) knows(a scope) error {
+	for _, name := range append(slices.Clone(a.Bands), a.Except...) {
+		if !slices.ContainsFunc(l.Bands.Bands, func(b bandRow) bool { return b.Name == name }) {
+			return fmt.Errorf("names the unknown band %q", name)
+		}
+	}
+	return nil
+}
+
+// validateEUTRA asks for a neighbour that lies wholly beside the channel.
+func (l *limitSet) validateEUTRA() error {
+	e := l.Requirements.LeakageRatio.EUTRA
+	if err := l.knows(e.Applies); err != nil {
+		return fmt.Errorf("leakage into E-UTRA: %w", err)
+	}
+	for _, offset := range e.Offsets {
+		if !(e.Filter > 0) || offset < e.Filter/2 {
+			return fmt.Errorf("leakage into E-UTRA: a filter of %s at %s from the channel edge is not beside the channel", e.Filter, offset)
+		}
+	}
+	return e.Source.validate("leakage into E-UTRA")
+}
+
 func (l *limitSet) validateRequirements() error {
 	r := l.Requirements
 	if r.LimitSet == "" || r.Summary == "" {
@@ -154,6 +176,7 @@ func (l *limitSet) validateRequirements() error {
 		r.OutputPower.Source.validate("output power"), r.OutputPower.Tolerance.validate("output power"),
 		r.OccupiedBandwidth.Source.validate("occupied bandwidth"), r.OccupiedBandwidth.Tolerance.validate("occupied bandwidth"),
 		r.LeakageRatio.Source.validate("leakage ratio"), r.LeakageRatio.Tolerance.validate("leakage ratio"),
+		l.validateEUTRA(),
 		r.LeakageRatio.Absolute.Source.validate("absolute leakage"), r.LeakageRatio.AbsoluteTolerance.validate("absolute leakage"),
 		r.Spurious.Source.validate("spurious emissions"), r.Spurious.Tolerance.validate("spurious emissions"),
 		r.FrequencyError.Source.validate("frequency error"), r.FrequencyError.Tolerance.validate("frequency error"),

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"benchyard/instruments/rf"
@@ -92,6 +93,11 @@ func (g *rig) compare(t *testing.T, build string, ch conformance.RFChannel, conn
 	ratios := g.run(t, conformance.LeakageRatioClause, s)
 	for n, key := range map[int]string{-2: "6.6.3/lower/2", -1: "6.6.3/lower/1", 1: "6.6.3/upper/1", 2: "6.6.3/upper/2"} {
 		g.held(t, name+key+" / dB", ratios[key].Value, float64(x.LeakageRatio(n)), ratioAccuracy)
+	}
+	for key, r := range ratios {
+		if strings.Contains(key, "e-utra") {
+			g.held(t, name+key+" / dB", r.Value, float64(x.CarrierPower().Sub(x.Power(r.At, r.Requirement.MeasurementBandwidth))), ratioAccuracy)
+		}
 	}
 	for _, clause := range []string{conformance.OperatingBandClause, conformance.SpuriousEmissionsClause} {
 		for key, r := range g.run(t, clause, s) {

@@ -10,7 +10,8 @@ import (
 )
 
 // planLeakageRatio sweeps the carrier and its neighbours at once: two and a half
-// channels to either side, or as far as the furthest window reaches.
+// channels to either side, or as far as the furthest window reaches. Windows
+// narrower than the channel (E-UTRA) rest on a channel power's samples.
 func planLeakageRatio(s Setup, requirements []conformance.Requirement) ([]Planned, error) {
 	c := s.Subject.Carrier
 	rbw := channelFilter(c.Bandwidth)
@@ -19,7 +20,8 @@ func planLeakageRatio(s Setup, requirements []conformance.Requirement) ([]Planne
 		half = max(half, r.OffsetFrom+r.MeasurementBandwidth/2+2*rbw)
 		narrowest = min(narrowest, r.MeasurementBandwidth)
 	}
-	p, err := s.sweep(carrierRole, around(c.Center, 2*half), rbw, ratioSamples.dwell(narrowest, rbw/2, rbw))
+	dwell := max(ratioSamples.dwell(c.Configured(), rbw/2, rbw), powerSamples.dwell(narrowest, rbw/2, rbw))
+	p, err := s.sweep(carrierRole, around(c.Center, 2*half), rbw, dwell)
 	if err != nil {
 		return nil, err
 	}
