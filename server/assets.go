@@ -18,6 +18,7 @@ type assets struct {
 	Built         bool
 	Script, Style string
 	files         fs.FS
+	bundled       map[string]bool // names that carry a hash of their content
 }
 
 func loadAssets() (assets, error) {
@@ -43,18 +44,27 @@ func readManifest(dist fs.FS) (assets, error) {
 	if names["app.js"] == "" || names["style.css"] == "" {
 		return assets{}, errors.New("server: asset manifest lacks app.js or style.css, build it again with make web")
 	}
-	return assets{Built: true, Script: "/assets/" + names["app.js"], Style: "/assets/" + names["style.css"], files: dist}, nil
+	bundled := map[string]bool{}
+	for _, name := range names {
+		bundled[name] = true
+	}
+	return assets{Built: true, Script: "/assets/" + names["app.js"], Style: "/assets/" + names["style.css"], files: dist, bundled: bundled}, nil
 }
 
 // notices is the file with the licences of what the bundle contains of others.
 const notices = "notices.txt"
 
-// serveAsset answers with one built file. Names carry a hash of their content,
-// so a browser may keep them for good, the notices apart.
+// serveAsset answers with one file of the bundle or with the notices, and knows
+// no other name: no listing, no path. Names in the bundle carry a hash of their
+// content, so a browser may keep them for good.
 func (s *Server) serveAsset(c echo.Context) error {
-	if c.Param("*") != notices {
+	name := c.Param("*")
+	if !s.assets.bundled[name] && (name != notices || !s.assets.Built) {
+		return fmt.Errorf("server: asset %q: %w", name, errNotFound)
+	}
+	if s.assets.bundled[name] {
 		c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	}
-	http.StripPrefix("/assets/", http.FileServerFS(s.assets.files)).ServeHTTP(c.Response(), c.Request())
+	http.ServeFileFS(c.Response(), c.Request(), s.assets.files, name)
 	return nil
 }

@@ -1,9 +1,12 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -55,6 +58,9 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 			d.Open = append(d.Open, c)
 		}
 	}
+	slices.SortStableFunc(d.Open, func(a, b api.Campaign) int { // as the queue takes them
+		return cmp.Or(cmp.Compare(a.Priority, b.Priority), a.SubmittedAt.Compare(b.SubmittedAt))
+	})
 	return d, nil
 }
 
@@ -220,9 +226,15 @@ func idOrEmpty(id *uuid.UUID) string {
 }
 
 func parseID(c echo.Context) (uuid.UUID, error) {
-	id, err := uuid.Parse(c.Param("id"))
-	if err != nil {
+	id, ok := idOf(c.Param("id"))
+	if !ok {
 		return uuid.Nil, fmt.Errorf("server: id %q: %w", c.Param("id"), errNotFound)
 	}
 	return id, nil
+}
+
+// idOf reads an id in the one form that this server writes; the parser knows more.
+func idOf(text string) (uuid.UUID, bool) {
+	id, err := uuid.Parse(text)
+	return id, err == nil && strings.EqualFold(id.String(), text)
 }

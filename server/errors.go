@@ -54,6 +54,10 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusNotFound, "nothing is stored under this address; go back to the list it came from")
 	case errors.As(err, &routed) && routed.Code == http.StatusNotFound:
 		return problem(http.StatusNotFound, "this address is not known; start at /")
+	case errors.As(err, &routed) && routed.Code == http.StatusMethodNotAllowed:
+		return problem(routed.Code, "this address does not take that method; the header Allow names those it takes")
+	case errors.As(err, &routed) && routed.Code == http.StatusRequestEntityTooLarge:
+		return problem(routed.Code, "the body is larger than "+maxBody+"B, which no submission needs; send a smaller plan")
 	case errors.As(err, &routed):
 		return problem(routed.Code, strings.ToLower(http.StatusText(routed.Code)))
 	case errors.Is(err, context.DeadlineExceeded):

@@ -1,11 +1,17 @@
 package server
 
 import (
+	"context"
 	"crypto/rand"
 	"encoding/base64"
+	"fmt"
 	"net"
 	"net/http"
 	"net/netip"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/labstack/echo/v4"
 )
@@ -15,6 +21,9 @@ const (
 	// with room to spare.
 	maxBody  = "4M"
 	nonceKey = "nonce"
+	// answerTime is how long an answer may take that is not a stream: a page
+	// that waits longer for its database tells nobody anything.
+	answerTime = 30 * time.Second
 )
 
 // secure sets the headers every answer carries. The nonce is the only way for a
@@ -57,6 +66,51 @@ func (s *Server) guardWrites(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
+// refuseForeign answers changes that a page of another site asked for, in the
+// shape of every other refusal.
+func (s *Server) refuseForeign(routes *echo.Echo) http.Handler {
+	refuse := secure(func(echo.Context) error {
+		return &refusal{status: http.StatusForbidden, detail: "this change was asked for by a page of another site, so nothing was changed; " +
+			"open the page on this server and try again"}
+	})
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		c := routes.NewContext(r, w)
+		s.handleError(refuse(c), c)
+	})
+}
+
+// textOnly refuses parameters that no name and no number here can hold, and
+// that the database would not take either.
+func textOnly(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		for name, values := range c.QueryParams() {
+			for _, value := range values {
+				if !plain(name) || !plain(value) {
+					return badRequest(fmt.Sprintf("the query parameter %q holds control characters or is not UTF-8", name))
+				}
+			}
+		}
+		return next(c)
+	}
+}
+
+// plain tells whether a text is valid UTF-8 on one line.
+func plain(text string) bool {
+	return utf8.ValidString(text) && !strings.ContainsFunc(text, unicode.IsControl)
+}
+
+// withinTime bounds how long an answer is worked on.
+func withinTime(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := c.Request()
+		ctx, cancel := context.WithTimeout(r.Context(), answerTime)
+		defer cancel()
+		c.SetRequest(r.WithContext(ctx))
+		defer c.SetRequest(r) // the error page still has something to say
+		return next(c)
+	}
+}
+
 func loopbackAddr(a net.Addr) bool {
 	if a == nil {
 		return false
@@ -70,7 +124,7 @@ func loopbackName(host string) bool {
 	if err != nil {
 		name = host
 	}
-	if name == "localhost" {
+	if strings.EqualFold(name, "localhost") {
 		return true
 	}
 	ip, err := netip.ParseAddr(name)

@@ -75,11 +75,14 @@ func TestBodiesAreBounded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/api/v1/campaigns", strings.NewReader(`{"plan": "`+strings.Repeat("x", 5<<20)+`"}`))
-	w := httptest.NewRecorder()
-	srv.Handler().ServeHTTP(w, r)
-	if w.Code != http.StatusRequestEntityTooLarge {
-		t.Errorf("a body of 5 MB gives status %d, want 413", w.Code)
+	for _, length := range []int64{5 << 20, -1} { // said before, or found out while reading
+		r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/api/v1/campaigns", strings.NewReader(`{"plan": "`+strings.Repeat("x", 5<<20)+`"}`))
+		r.ContentLength = length
+		w := httptest.NewRecorder()
+		srv.Handler().ServeHTTP(w, r)
+		if w.Code != http.StatusRequestEntityTooLarge || !strings.Contains(w.Body.String(), "smaller plan") {
+			t.Errorf("a body of 5 MB, its length given as %d, gives status %d, want 413: %s", length, w.Code, w.Body)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -60,9 +61,15 @@ func (v *inventories) current(ctx context.Context, pool *pgxpool.Pool) (*lab.Lab
 
 const inForce = "SELECT id, simulated FROM lab_version ORDER BY applied_at DESC, id DESC LIMIT 1"
 
+// markTime is how long the page of an error waits for its mark: the database
+// may be what the error is about.
+const markTime = 2 * time.Second
+
 // labSimulated marks pages that show no campaign. It must not fail, because the
 // page that reports an error asks it too.
 func (s *Server) labSimulated(ctx context.Context) bool {
+	ctx, cancel := context.WithTimeout(ctx, markTime)
+	defer cancel()
 	var simulated bool
 	err := s.pool.QueryRow(ctx, inForce).Scan(new(int64), &simulated)
 	return err == nil && simulated

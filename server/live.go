@@ -3,12 +3,12 @@ package server
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"maps"
 	"net/url"
 	"slices"
 	"strconv"
 
-	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
@@ -42,8 +42,8 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
 	case "campaign", "run":
-		id, err := uuid.Parse(q.Get("id"))
-		if err != nil {
+		id, ok := idOf(q.Get("id"))
+		if !ok {
 			return livePage{}, badRequest("the stream of a " + name + " needs its id")
 		}
 		if name == "run" {
@@ -78,7 +78,14 @@ func (s *Server) streamPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	sent, err := s.shown(c.Request().Context(), live, after)
+	shared, leave := s.renderings.watch(pageKey(c.QueryParams()))
+	defer leave()
+	render := func(ctx context.Context, at int64) ([]fragment, error) {
+		working, cancel := context.WithTimeout(ctx, answerTime)
+		defer cancel()
+		return shared.upTo(working, at, live.fragments)
+	}
+	sent, err := s.shown(c.Request().Context(), render, after)
 	if err != nil {
 		return err
 	}
@@ -90,7 +97,7 @@ func (s *Server) streamPage(c echo.Context) error {
 		if events != nil && !slices.ContainsFunc(events, live.touches) {
 			return nil
 		}
-		fragments, err := live.fragments(ctx)
+		fragments, err := render(ctx, at)
 		if err != nil {
 			return err
 		}
@@ -107,13 +114,20 @@ func (s *Server) streamPage(c echo.Context) error {
 	})
 }
 
+// pageKey names the page of a stream: its query without where it resumes.
+func pageKey(q url.Values) string {
+	q = maps.Clone(q)
+	q.Del("after")
+	return q.Encode()
+}
+
 // shown returns the fragments as the page has them, when nothing happened since
 // it was rendered: they need not be sent. The order matters: a change commits
 // together with its event, so if no event is there after rendering, nothing in
 // the rendering is newer than the page.
-func (s *Server) shown(ctx context.Context, live livePage, after int64) (map[string][]byte, error) {
+func (s *Server) shown(ctx context.Context, render func(context.Context, int64) ([]fragment, error), after int64) (map[string][]byte, error) {
 	sent := map[string][]byte{}
-	fragments, err := live.fragments(ctx)
+	fragments, err := render(ctx, after)
 	if err != nil {
 		return nil, err
 	}
@@ -130,6 +144,9 @@ func (s *Server) shown(ctx context.Context, live livePage, after int64) (map[str
 // one campaign.
 func (s *Server) streamEvents(c echo.Context) error {
 	campaign := c.QueryParam("campaign")
+	if _, ok := idOf(campaign); campaign != "" && !ok {
+		return badRequest(fmt.Sprintf("campaign %q is not an id", campaign))
+	}
 	after, err := lastEvent(c)
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package server
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"github.com/google/uuid"
@@ -55,11 +56,18 @@ func filterOf(c echo.Context) (results.Filter, error) {
 	}
 	for name, id := range map[string]*uuid.UUID{"campaign": &f.Campaign, "run": &f.Run} {
 		if text := q.Get(name); text != "" {
-			var err error
-			if *id, err = uuid.Parse(text); err != nil {
+			var ok bool
+			if *id, ok = idOf(text); !ok {
 				return f, badRequest(fmt.Sprintf("%s %q is not an id", name, text))
 			}
 		}
+	}
+	// A mistyped verdict or clause would find nothing, which reads like "nothing failed".
+	if f.Verdict != "" && !slices.Contains(verdicts(), f.Verdict) {
+		return f, badRequest(fmt.Sprintf("verdict %q is not known; known are %q", f.Verdict, verdicts()))
+	}
+	if f.Clause != "" && !slices.Contains(conformance.Clauses(), f.Clause) {
+		return f, badRequest(fmt.Sprintf("clause %q is not known; known are %q", f.Clause, conformance.Clauses()))
 	}
 	if text := q.Get("limit"); text != "" {
 		n, err := strconv.Atoi(text)
@@ -69,4 +77,9 @@ func filterOf(c echo.Context) (results.Filter, error) {
 		f.Limit = n
 	}
 	return f, nil
+}
+
+// verdicts are those a figure can have.
+func verdicts() []conformance.Verdict {
+	return []conformance.Verdict{conformance.Pass, conformance.ConditionalPass, conformance.ConditionalFail, conformance.Fail}
 }

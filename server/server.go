@@ -39,6 +39,7 @@ type Server struct {
 	assets       assets
 	pages        templates
 	bell         *bell
+	renderings   *renderings
 	inventories  *inventories
 	stopping     chan struct{} // closed when streams must end
 	stop         func()        // closes it, once
@@ -55,7 +56,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		pool: o.Pool, log: o.Logger, version: o.Version, location: o.Location,
-		trustNetwork: o.TrustNetwork, bell: newBell(), inventories: newInventories(), stopping: make(chan struct{}),
+		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), stopping: make(chan struct{}),
 	}
 	s.stop = sync.OnceFunc(func() { close(s.stopping) })
 	if s.log == nil {
@@ -74,7 +75,10 @@ func New(o Options) (*Server, error) {
 	if s.pages, err = parseTemplates(s.location); err != nil {
 		return nil, err
 	}
-	s.handler = http.NewCrossOriginProtection().Handler(s.routes())
+	routes := s.routes()
+	foreign := http.NewCrossOriginProtection()
+	foreign.SetDenyHandler(s.refuseForeign(routes))
+	s.handler = foreign.Handler(routes)
 	return s, nil
 }
 
@@ -122,35 +126,42 @@ func (s *Server) routes() *echo.Echo {
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect()
 	e.HTTPErrorHandler = s.handleError
-	e.Use(middleware.Recover(), secure, middleware.BodyLimit(maxBody), s.guardWrites)
+	e.Use(middleware.Recover(), secure, middleware.BodyLimit(maxBody), s.guardWrites, textOnly)
 
-	e.GET("/assets/*", s.serveAsset)
 	e.GET("/events", s.streamPage)
-	e.GET("/", s.boardPage)
-	e.GET("/campaigns", s.campaignsPage)
-	e.GET("/campaigns/:id", s.campaignPage)
-	e.POST("/campaigns/:id/cancel", s.cancelFromPage)
-	e.GET("/runs/:id", s.runPage)
-	e.GET("/cases/:id", s.casePage)
-	e.GET("/yield", s.yieldPage)
+	e.GET("/api/v1/events", s.streamEvents)
+	readable(e, "/assets/*", s.serveAsset)
+	readable(e, "/", s.boardPage)
+	readable(e, "/campaigns", s.campaignsPage)
+	readable(e, "/campaigns/:id", s.campaignPage)
+	e.POST("/campaigns/:id/cancel", withinTime(s.cancelFromPage))
+	readable(e, "/runs/:id", s.runPage)
+	readable(e, "/cases/:id", s.casePage)
+	readable(e, "/yield", s.yieldPage)
 
-	v1 := e.Group("/api/v1")
-	v1.GET("/openapi.yaml", s.getDocument)
-	v1.GET("/benches", s.getBenches)
-	v1.GET("/campaigns", s.getCampaigns)
-	v1.POST("/campaigns", s.postCampaign)
-	v1.GET("/campaigns/:id", s.getCampaign)
-	v1.POST("/campaigns/:id/cancel", s.cancelCampaign)
-	v1.GET("/campaigns/:id/runs", s.getCampaignRuns)
-	v1.GET("/runs/:id", s.getRun)
-	v1.GET("/cases/:id", s.getCase)
-	v1.GET("/cases/:id/series", s.getSeries)
-	v1.GET("/cases/:id/traces/:number", s.getTrace)
-	v1.GET("/results", s.getResults)
-	v1.GET("/limits", s.getLimits)
-	v1.GET("/yield", s.getYield)
-	v1.GET("/events", s.streamEvents)
+	const v1 = "/api/v1"
+	readable(e, v1+"/openapi.yaml", s.getDocument)
+	readable(e, v1+"/benches", s.getBenches)
+	readable(e, v1+"/campaigns", s.getCampaigns)
+	e.POST(v1+"/campaigns", withinTime(s.postCampaign))
+	readable(e, v1+"/campaigns/:id", s.getCampaign)
+	e.POST(v1+"/campaigns/:id/cancel", withinTime(s.cancelCampaign))
+	readable(e, v1+"/campaigns/:id/runs", s.getCampaignRuns)
+	readable(e, v1+"/runs/:id", s.getRun)
+	readable(e, v1+"/cases/:id", s.getCase)
+	readable(e, v1+"/cases/:id/series", s.getSeries)
+	readable(e, v1+"/cases/:id/traces/:number", s.getTrace)
+	readable(e, v1+"/results", s.getResults)
+	readable(e, v1+"/limits", s.getLimits)
+	readable(e, v1+"/yield", s.getYield)
 	return e
+}
+
+// readable answers GET, and HEAD with the same headers: net/http leaves the
+// body out by itself. Streams have no end that a HEAD could wait for.
+func readable(e *echo.Echo, path string, h echo.HandlerFunc) {
+	e.GET(path, withinTime(h))
+	e.HEAD(path, withinTime(h))
 }
 
 // encodeJSON is for values that are always encodable: wire types.

@@ -20,6 +20,9 @@ const (
 	keepAlive = 15 * time.Second // comment on a quiet stream, so that nobody between closes it
 	settle    = 300 * time.Millisecond
 	reconnect = time.Second
+	// writeTime is how long a reader may keep a message waiting. It is shorter
+	// than shutdownGrace, so that one that went to sleep does not hold up the stop.
+	writeTime = 5 * time.Second
 	batch     = 500 // events read at once
 )
 
@@ -91,14 +94,20 @@ func openStream(c echo.Context) (*eventStream, error) {
 	h.Set("X-Accel-Buffering", "no")
 	c.Response().WriteHeader(http.StatusOK)
 	st := &eventStream{w: c.Response(), out: http.NewResponseController(c.Response())}
-	if err := st.out.SetWriteDeadline(time.Time{}); err != nil {
-		return nil, err
-	}
 	return st, st.comment("open")
 }
 
 func (st *eventStream) comment(text string) error {
-	if _, err := fmt.Fprintf(st.w, ": %s\n\n", text); err != nil {
+	return st.write([]byte(": " + text + "\n\n"))
+}
+
+// write gives the reader its own time for every message: the stream as a whole
+// has no end, but a message must get through.
+func (st *eventStream) write(b []byte) error {
+	if err := st.out.SetWriteDeadline(time.Now().Add(writeTime)); err != nil {
+		return err
+	}
+	if _, err := st.w.Write(b); err != nil {
 		return err
 	}
 	return st.out.Flush()
@@ -113,10 +122,7 @@ func (st *eventStream) send(name string, id int64, data []byte) error {
 		b.WriteByte('\n')
 	}
 	b.WriteByte('\n')
-	if _, err := st.w.Write(b.Bytes()); err != nil {
-		return err
-	}
-	return st.out.Flush()
+	return st.write(b.Bytes())
 }
 
 // lastEvent is where a stream resumes: the id a browser saw last, else the one
@@ -145,6 +151,16 @@ func (s *Server) follow(c echo.Context, st *eventStream, after int64, each func(
 	ctx := c.Request().Context()
 	quiet := time.NewTicker(keepAlive)
 	defer quiet.Stop()
+	last, err := jobs.LastEvent(ctx, s.pool)
+	if err != nil {
+		return s.endStream(ctx, err)
+	}
+	if after > last { // an event of another database, which this one has taken the place of
+		after = last
+		if err := each(ctx, nil, after); err != nil {
+			return s.endStream(ctx, err)
+		}
+	}
 	for {
 		wake := s.bell.next()
 		events, err := jobs.EventsAfter(ctx, s.pool, after, batch)

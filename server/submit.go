@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
+	"slices"
 
 	"github.com/labstack/echo/v4"
 
@@ -18,11 +20,20 @@ func (s *Server) postCampaign(c echo.Context) error {
 	var asked api.Submission
 	d := json.NewDecoder(c.Request().Body)
 	d.DisallowUnknownFields()
-	if err := d.Decode(&asked); err != nil {
+	err := d.Decode(&asked)
+	if errors.Is(err, echo.ErrStatusRequestEntityTooLarge) {
+		return err
+	}
+	if err != nil {
 		return badRequest("the body must be one JSON submission (name, plan, units, build): " + err.Error())
 	}
-	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+	if _, err = d.Token(); !errors.Is(err, io.EOF) {
 		return badRequest("the body must be one JSON submission and nothing after it")
+	}
+	for _, text := range slices.Concat([]string{asked.Name, asked.Build, asked.RequestedBy}, asked.Units, asked.Types) {
+		if !plain(text) {
+			return badRequest(fmt.Sprintf("%q holds control characters or is not UTF-8; names here are one line of text", text))
+		}
 	}
 	ctx := c.Request().Context()
 	queued, err := jobs.Submit(ctx, s.pool, jobs.Submission{

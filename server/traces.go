@@ -59,7 +59,11 @@ func (s *Server) getTrace(c echo.Context) error {
 		return fmt.Errorf("server: trace %q of case %d: %w", c.Param("number"), e.stored.ID, errNotFound)
 	}
 	spectrum, place := e.traces[number-1].Spectrum, "analyzer"
-	if c.QueryParam("levels") != "analyzer" {
+	switch c.QueryParam("levels") {
+	case "analyzer":
+	default:
+		return badRequest("the levels of a trace stand at the connector or at the analyzer")
+	case "", "connector":
 		if corrected, ok := e.context.atConnector(spectrum); ok {
 			spectrum, place = corrected, "connector"
 		}

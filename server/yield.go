@@ -69,8 +69,11 @@ func (s *Server) yieldReport(ctx context.Context, buildA, buildB string) (api.Yi
 	if n := len(report.Builds); buildA == "" && buildB == "" && n >= 2 {
 		buildA, buildB = report.Builds[n-2], report.Builds[n-1]
 	}
-	if buildA == "" || buildB == "" {
+	if buildA == "" && buildB == "" {
 		return report, nil
+	}
+	if buildA == "" || buildB == "" {
+		return report, badRequest("a comparison needs both builds, a and b; leave out both to compare the newest two")
 	}
 	for _, build := range []string{buildA, buildB} {
 		if !slices.Contains(report.Builds, build) {
