@@ -31,13 +31,12 @@ type rig struct {
 	worst    map[string]float64    // greatest deviations seen, by figure
 }
 
-// inventory is the part of the lab document that holds the signal paths, figures
-// as text.
+// inventory is the part of the lab document that holds the signal paths.
 type inventory struct {
 	Paths []struct {
 		Bench           string
 		Slot, Connector int
-		Correction      []struct{ Frequency, Loss, Uncertainty string }
+		Correction      rf.Correction
 	}
 }
 
@@ -51,15 +50,7 @@ func tables(t *testing.T, document []byte, bench string, slot int) map[int]rf.Co
 		if p.Bench != bench || p.Slot != slot {
 			continue
 		}
-		for _, row := range p.Correction {
-			f, err := rf.ParseHertz(row.Frequency)
-			must(t, err)
-			loss, err := rf.ParseDB(row.Loss)
-			must(t, err)
-			u, err := rf.ParseDB(row.Uncertainty)
-			must(t, err)
-			out[p.Connector] = append(out[p.Connector], rf.CorrectionPoint{Frequency: f, Loss: loss, Uncertainty: u})
-		}
+		out[p.Connector] = p.Correction
 		must(t, out[p.Connector].Validate())
 	}
 	return out
