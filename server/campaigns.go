@@ -184,7 +184,7 @@ func (s *Server) campaignFragments(ctx context.Context, id uuid.UUID) ([]fragmen
 	if err != nil {
 		return nil, err
 	}
-	return s.fragments("campaign", part{"campaign-state", "campaign-state", d.Campaign}, part{"matrix", "matrix", d})
+	return s.fragments("campaign", part{"campaign-state", "campaign-state", d.Campaign}, part{"campaign-end", "campaign-end", d.Campaign}, part{"matrix", "matrix", d})
 }
 
 // pageUser is who a change on a page is recorded for: there are no accounts, so

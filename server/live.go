@@ -101,11 +101,15 @@ func (s *Server) streamPage(c echo.Context) error {
 		if err != nil {
 			return err
 		}
-		for _, f := range fragments {
-			if bytes.Equal(sent[f.Name], f.HTML) {
-				continue
+		fragments = slices.DeleteFunc(slices.Clone(fragments), func(f fragment) bool { return bytes.Equal(sent[f.Name], f.HTML) })
+		for i, f := range fragments {
+			// Only the last carries the id: a reader that lost the stream before it
+			// resumes before the event, and gets the rest of its fragments.
+			var id int64
+			if i == len(fragments)-1 {
+				id = at
 			}
-			if err := st.send(f.Name, at, f.HTML); err != nil {
+			if err := st.send(f.Name, id, f.HTML); err != nil {
 				return err
 			}
 			sent[f.Name] = f.HTML

@@ -132,5 +132,6 @@ func functions(zone *time.Location) template.FuncMap {
 	}
 	maps.Copy(fm, figureFunctions())
 	maps.Copy(fm, drawingFunctions())
+	maps.Copy(fm, limitFunctions())
 	return fm
 }

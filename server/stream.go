@@ -113,9 +113,13 @@ func (st *eventStream) write(b []byte) error {
 	return st.out.Flush()
 }
 
+// send writes one message; id 0 leaves its id out.
 func (st *eventStream) send(name string, id int64, data []byte) error {
 	var b bytes.Buffer
-	fmt.Fprintf(&b, "event: %s\nid: %d\n", name, id)
+	fmt.Fprintf(&b, "event: %s\n", name)
+	if id != 0 {
+		fmt.Fprintf(&b, "id: %d\n", id)
+	}
 	for line := range bytes.Lines(data) {
 		b.WriteString("data: ")
 		b.Write(bytes.TrimRight(line, "\r\n"))

@@ -67,7 +67,13 @@ function paintShades(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): vo
     g.fillStyle = ink.shade;
     g.fillRect(left, u.bbox.top, width, u.bbox.height);
     g.fillStyle = shade.failed ? ink.fail : ink.ink;
-    shade.words.forEach((words, i) => g.fillText(words, left + width / 2, u.bbox.top + (16 + 16 * i) * px));
+    g.strokeStyle = ink.sheet; // keeps the words apart from the lines they stand on
+    g.lineWidth = 3 * px;
+    shade.words.forEach((words, i) => {
+      const at = [left + width / 2, u.bbox.top + (16 + 16 * i) * px] as const;
+      g.strokeText(words, ...at);
+      g.fillText(words, ...at);
+    });
   }
 }
 
@@ -133,7 +139,8 @@ function paintWorst(u: uPlot, worst: { level: number; verdict: string }, ink: In
   const label = `worst ${figure(worst.level, "dBm")}`;
   const at = [x + (nearRight ? -1.6 : 1.6) * r, y + (high ? 2.6 : -1) * r] as const;
   g.strokeStyle = ink.sheet; // keeps the words apart from the lines they stand on
-  g.lineWidth = 4 * px;
+  g.lineWidth = 6 * px;
+  g.lineJoin = "round";
   g.strokeText(label, ...at);
   g.fillText(label, ...at);
 }

@@ -8,6 +8,10 @@ import { fetchCase, fetchSeries, fetchTogether, type Case, type Levels, type Res
 
 const MHZ = 1e6;
 
+/** Pixels that the axis below a plot takes, and the words above its shades. */
+const AXIS_HEIGHT = 80;
+const WORDS_HEIGHT = 64;
+
 /** The choice that shows every sweep of a case in one drawing. */
 const ALL = "all";
 
@@ -97,13 +101,14 @@ class Plot {
     this.drawn?.destroy();
     const scene = this.scene;
     if (!scene) return;
-    const [low, high] = reach(levels, scene);
+    const size = this.size();
+    const [low, high] = reach(levels, scene, size.height);
     const ink = () => this.ink;
     const values = (_: uPlot, ticks: number[]) => ticks.map((v) => String(v).replace("-", "−"));
     const axis = { values, stroke: () => ink().quiet, grid: { stroke: () => ink().grid, width: 1 }, ticks: { stroke: () => ink().grid, width: 1 }, font: "12px system-ui" };
     this.drawn = new uPlot(
       {
-        ...this.size(),
+        ...size,
         legend: { show: false },
         cursor: { y: false, drag: { x: true, y: false } },
         scales: { x: { time: false }, y: { range: [low, high] } },
@@ -135,7 +140,7 @@ class Plot {
     const resolutions = [...new Set(traces.map((t) => hertz(t.rbw_hz)))].join(", ");
     text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${resolutions}.` +
       (bandwidths ? ` Strong line: the same referred to the measurement bandwidth of the limit, ${bandwidths}.` : "") +
-      (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Drag to zoom, double-click to see all.");
+      (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Dotted lines: edges of the channel." + " Drag to zoom, double-click to see all.");
     const readout = part(this.root, ".plot-worst");
     this.root.dataset.masks = String(this.scene?.masks.length ?? 0);
     this.root.dataset.shades = String(this.scene?.shades.length ?? 0);
@@ -147,7 +152,7 @@ class Plot {
     readout.dataset.hz = worst.at_hz === null ? "" : String(worst.at_hz);
     readout.dataset.margin = String(worst.margin);
     readout.textContent = `Least margin ${margin(worst.margin, worst.unit)}: ${figure(worst.value, worst.unit)}` +
-      (worst.at_hz === null ? "" : ` at ${hertz(worst.at_hz)}`) + (bound === null ? "" : `, limit ${figure(bound, worst.unit)}`) + ` (${worst.verdict})`;
+      (worst.at_hz === null ? "" : ` at ${hertz(worst.at_hz)}`) + (bound === null ? "" : `, limit ${figure(bound, worst.unit)}`) + ` (${worst.verdict}${worst.note ? `; ${worst.note.replace("-", "−")}` : ""})`;
   }
 }
 
@@ -165,7 +170,10 @@ function nearest(r: Result): number | null {
 
 /** Sweeps taken for one limit carry its key; people read its title. */
 function titleOf(c: Case, trace: Trace): string {
-  return c.results.find((r) => r.key === trace.role)?.title ?? `${trace.role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`;
+  const title = c.results.find((r) => r.key === trace.role)?.title;
+  if (title && c.results.filter((r) => r.title === title).length === 1) return title;
+  // The segments of a mask share their title.
+  return `${title ?? trace.role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`;
 }
 
 function inside(s: Series, span: Span): boolean {
@@ -175,7 +183,7 @@ function inside(s: Series, span: Span): boolean {
 }
 
 /** The span of levels that shows trace, series, masks and worst point. */
-function reach(levels: Levels, scene: Scene): [number, number] {
+function reach(levels: Levels, scene: Scene, height: number): [number, number] {
   let low = Infinity;
   let high = -Infinity;
   const see = (v: number | null) => {
@@ -188,6 +196,8 @@ function reach(levels: Levels, scene: Scene): [number, number] {
   for (const m of scene.masks) [m.atFrom, m.atTo].forEach(see);
   if (scene.worst) see(scene.worst.level);
   if (low > high) return [-100, 0];
-  const headroom = scene.shades.length > 0 ? 0.2 * (high - low) : 5; // for the words above shades
-  return [Math.floor(low / 10) * 10 - 5, Math.ceil((high + headroom) / 5) * 5];
+  const foot = Math.floor(low / 10) * 10 - 5;
+  const room = WORDS_HEIGHT / (height - AXIS_HEIGHT - WORDS_HEIGHT);
+  const headroom = scene.shades.length > 0 ? room * (high - foot) : 5;
+  return [foot, Math.ceil((high + headroom) / 5) * 5];
 }

@@ -19,6 +19,7 @@ export interface Result {
   verdict: string;
   at_hz: number | null;
   measurement_bandwidth_hz: number | null;
+  note: string;
 }
 
 export interface Limit {
