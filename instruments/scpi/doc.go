@@ -15,11 +15,15 @@
 //
 // Session owns one connection. Answers on a raw socket carry no number that
 // would tie them to a question, so the session trusts the order of answers only
-// as long as every exchange ended well. After a timeout, a cancelled context or
-// an answer that does not fit, the connection is suspect: before the next use it
+// as long as every exchange ended well and nothing unasked-for has arrived, which
+// it looks for before each write. After a timeout, a cancelled context or an
+// answer that does not fit, the connection is suspect: before the next use it
 // is proved empty with an echo nobody could have asked for before, or it is
-// closed and opened anew and the identity of the instrument compared. A stale
-// answer is never returned as a fresh one.
+// reset and opened anew and the identity of the instrument compared. So a stale
+// answer is not returned as a fresh one, as long as the instrument answers every
+// question once and in order. One that repeats an answer just while the next
+// question is on its way deceives one query, and is found out before the next
+// write. Confirm, for safe states, carries an echo of its own and is not deceived.
 //
 // Clause numbers in comments are those of IEEE 488.2-1992 ("488.2") and of
 // SCPI-1999 volume 1 or 2 ("vol. 1", "vol. 2").

@@ -36,6 +36,35 @@ func TestLateAnswerThatOvertakesTheEcho(t *testing.T) {
 	}
 }
 
+// What an instrument has not read yet must not reach it once it is given up: the
+// lease may be somebody else's by then.
+func TestAGivenUpConnectionIsReset(t *testing.T) {
+	for name, giveUp := range map[string]func(*scpi.Session) error{
+		"reconnect": func(s *scpi.Session) error { return s.Ready(t.Context()) },
+		"close":     (*scpi.Session).Close,
+	} {
+		t.Run(name, func(t *testing.T) {
+			ctx, stop := stopping(t)
+			s := dial(t, scpi.Config{}, Greet(), Expect("*OPC?"), stop, WasReset(), Greet())
+			if err := s.Wait(ctx, 0); !errors.Is(err, context.Canceled) {
+				t.Fatalf("got %v", err)
+			}
+			if err := giveUp(s); err != nil {
+				t.Fatal(err)
+			}
+			if name == "close" { // let the script end
+				other, err := scpi.Dial(t.Context(), s.Resource(), scpi.Config{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := other.Close(); err != nil {
+					t.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // An answer to the message before, sent twice, must not confirm.
 func TestConfirmIsNotTakenIn(t *testing.T) {
 	s := dial(t, scpi.Config{}, Greet(), Confirm(":OUTP OFF", ":OUTP?", "0"),

@@ -12,7 +12,7 @@ import (
 
 // link is one TCP connection.
 type link struct {
-	conn   net.Conn
+	conn   *net.TCPConn
 	raw    syscall.RawConn
 	r      *bufio.Reader
 	broken bool // the stream stopped where no line boundary can be found again
@@ -25,11 +25,18 @@ func dial(ctx context.Context, address string, timeout time.Duration) (*link, er
 	if err != nil {
 		return nil, err
 	}
-	raw, err := conn.(*net.TCPConn).SyscallConn()
+	tcp := conn.(*net.TCPConn)
+	raw, err := tcp.SyscallConn()
 	if err != nil {
 		return nil, errors.Join(err, conn.Close())
 	}
-	return &link{conn: conn, raw: raw, r: bufio.NewReaderSize(conn, 16<<10)}, nil
+	return &link{conn: tcp, raw: raw, r: bufio.NewReaderSize(conn, 16<<10)}, nil
+}
+
+// abort closes the connection by a reset. An orderly close would go on delivering
+// what the instrument has not taken yet, long after the guard permitted it.
+func (l *link) abort() error {
+	return errors.Join(l.conn.SetLinger(0), l.conn.Close())
 }
 
 // past is a deadline that has expired, whatever the clock says.

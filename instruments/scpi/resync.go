@@ -18,6 +18,8 @@ const (
 	maxErrors     = 64                    // entries read from an error queue before it counts as endless
 	attempts      = 3                     // connects in one recovery
 	firstPause    = 100 * time.Millisecond
+	numbers       = 254               // that *ESE can hold, but 0 and 1, the commonest answers
+	firstProbe    = 150*numbers + 100 // any will do
 )
 
 // powerOn is bit 7 of the standard event status register (488.2 11.5.1).
@@ -134,10 +136,8 @@ func (s *Session) resync(ctx context.Context) ([]Error, error) {
 }
 
 // probe returns units that make the instrument echo a pair of numbers, and the
-// echo. No pair comes twice within 64516 probes, and none holds 0 or 1, the
-// commonest answers.
+// echo. No pair comes twice within 64516 probes.
 func (s *Session) probe() (units, echo string) {
-	const numbers = 254 // 2 to 255
 	s.probes = (s.probes + 1) % (numbers * numbers)
 	a, b := 2+s.probes/numbers, 2+s.probes%numbers
 	return fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b), fmt.Sprintf("%d;%d", a, b)

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math/rand/v2"
 	"sync"
 	"time"
 )
@@ -32,10 +31,6 @@ type Config struct {
 	Guard func() error
 	// Transcript receives every message. Defaults to none.
 	Transcript Transcript
-	// Seed says where the sequence of numbers starts that are echoed to prove the
-	// connection in step. Any value will do; runs with one seed send the same
-	// bytes. Defaults to 1.
-	Seed uint64
 }
 
 // Session is a conversation with one instrument over one TCP connection, which
@@ -64,14 +59,12 @@ func Dial(ctx context.Context, resource Resource, config Config) (*Session, erro
 	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
 	config.MaxBlock = cmp.Or(config.MaxBlock, defaultMaxBlock)
 	config.MaxMessage = cmp.Or(config.MaxMessage, defaultMaxMessage)
-	config.Seed = cmp.Or(config.Seed, 1)
 	if config.Timeout < 0 || config.MaxBlock < 0 || config.MaxMessage < 0 {
 		return nil, fmt.Errorf("scpi: timeout %v, block limit %d and message limit %d must not be negative",
 			config.Timeout, config.MaxBlock, config.MaxMessage)
 	}
 	s := &Session{
-		resource: resource, config: config, turn: make(chan struct{}, 1),
-		probes: rand.New(rand.NewPCG(config.Seed, 0)).IntN(1 << 16),
+		resource: resource, config: config, turn: make(chan struct{}, 1), probes: firstProbe,
 	}
 	if err := s.connect(ctx); err != nil {
 		return nil, unsent(err)
@@ -122,7 +115,7 @@ func (s *Session) abortUnit() string {
 	return s.abort
 }
 
-// Close closes the connection. An exchange under way fails with ErrClosed, and
+// Close closes the connection, by a reset when an answer is owed. An exchange under way fails with ErrClosed, and
 // so does every later one. Closing twice does nothing.
 func (s *Session) Close() error {
 	s.mu.Lock()
@@ -134,7 +127,15 @@ func (s *Session) Close() error {
 	if s.link == nil {
 		return nil
 	}
-	return s.link.conn.Close()
+	select {
+	case <-s.turn: // nothing is under way
+		defer s.release()
+		if s.suspect == nil {
+			return s.link.conn.Close()
+		}
+	default:
+	}
+	return s.link.abort()
 }
 
 // acquire waits for the turn.
@@ -165,7 +166,7 @@ func (s *Session) adopt(l *link) error {
 	return nil
 }
 
-// drop closes the connection: the state of its stream is unknown, and a closed
+// drop resets the connection: the state of its stream is unknown, and a closed
 // stream is the only one that cannot deliver a stale answer.
 func (s *Session) drop(why error) {
 	s.mu.Lock()
@@ -174,7 +175,7 @@ func (s *Session) drop(why error) {
 		return
 	}
 	s.note("connection closed: %v", why)
-	s.link.conn.Close() // given up, its error would say nothing new
+	_ = s.link.abort() // given up, its error would say nothing new
 	s.link = nil
 }
 

@@ -17,6 +17,7 @@ import (
 	"os"
 	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -238,6 +239,16 @@ func Gone() Step {
 				return nil
 			}
 		}
+	}
+}
+
+// WasReset waits until the client resets the connection.
+func WasReset() Step {
+	return func(p *Peer) error {
+		if message, err := p.read(); !errors.Is(err, syscall.ECONNRESET) {
+			return fmt.Errorf("got message %q, %v, want a reset", message, err)
+		}
+		return nil
 	}
 }
 
