@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -83,6 +84,9 @@ func (c cluster) version() (int, error) {
 			return 0, fmt.Errorf("postgres: %s holds no PostgreSQL data (no PG_VERSION); move it away or choose another data directory", c.data())
 		}
 		return 0, nil
+	}
+	if errors.Is(err, syscall.ENOTDIR) {
+		return 0, fmt.Errorf("postgres: %s is not a directory, nor can it be one; choose another data directory", filepath.Dir(c.root))
 	}
 	if err != nil {
 		return 0, fmt.Errorf("postgres: data directory: %w; run as its owner or choose another one", err)
@@ -246,10 +250,13 @@ func reason(output string) string {
 			}
 		}
 	}
-	if why != "" {
-		return why
+	if why == "" {
+		why = last
 	}
-	return last
+	if strings.Contains(why, "No space left on device") {
+		why += "; free some space on that disk"
+	}
+	return why
 }
 
 func syncDirectory(dir string) error {

@@ -19,7 +19,7 @@ func TestLogLines(t *testing.T) {
 	if want := `could not write lock file "postmaster.pid": No space left on device`; lines.reason() != want {
 		t.Errorf("reason %q, want %q", lines.reason(), want)
 	}
-	for _, want := range []string{`level=DEBUG msg="private server: starting"`, `level=WARN msg="private server: could not write`} {
+	for _, want := range []string{`level=DEBUG msg="private server: starting"`, `level=INFO msg="private server: could not write`} {
 		if !strings.Contains(seen.String(), want) {
 			t.Errorf("the log lacks %s:\n%.500s", want, seen.String())
 		}

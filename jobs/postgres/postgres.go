@@ -145,7 +145,7 @@ func (db *Database) connect(ctx context.Context, name string) (err error) {
 	if db.Queue, err = OpenPool(background, db.URL, name+" queue", queueConnections); err == nil {
 		err = db.Pool.Ping(ctx)
 		if err != nil {
-			err = fmt.Errorf("postgres: the database does not answer: %w; check its URL and that it is up", err)
+			err = fmt.Errorf("postgres: the database does not answer: %w; %s", err, remedy(err))
 			db.Queue.Close()
 		}
 	}
@@ -153,6 +153,21 @@ func (db *Database) connect(ctx context.Context, name string) (err error) {
 		db.Pool.Close()
 	}
 	return err
+}
+
+// remedy says what to do about a connection that failed.
+func remedy(err error) string {
+	var pgErr *pgconn.PgError
+	if !errors.As(err, &pgErr) {
+		return "check its URL and that it is up"
+	}
+	switch pgErr.Code {
+	case "28P01", "28000":
+		return "check the user and the password in its URL"
+	case "3D000":
+		return "create the database or correct its name in the URL"
+	}
+	return "check its URL and what the server logs"
 }
 
 // Close waits until all connections are given back and closes the pools. A
