@@ -15,7 +15,10 @@ const maxTransmitUnits = 8
 // Validate reports the first reason why nothing can be judged under the
 // declaration: an unknown word, a rated power above the ceiling of the class
 // (TS 38.104 6.2.1), or a count of transmitter units out of range.
-func (d Declaration) Validate() error {
+func (d Declaration) Validate() error { return Embedded().validate(d) }
+
+// validate is Declaration.Validate with the ceilings and options of this set.
+func (l *Set) validate(d Declaration) error {
 	d, err := d.normal()
 	if err != nil {
 		return err
@@ -30,10 +33,10 @@ func (d Declaration) Validate() error {
 	case math.IsNaN(float64(d.RatedPower)) || math.Abs(float64(d.RatedPower)) > 100:
 		return fmt.Errorf("conformance: rated power %v dBm is not a plausible level", float64(d.RatedPower))
 	}
-	for _, row := range limits().Requirements.Classes.Rows {
+	for _, row := range l.tables.Requirements.Classes.Rows {
 		if row.Class == d.Class && row.RatedUpTo != nil && d.RatedPower > *row.RatedUpTo {
 			return fmt.Errorf("conformance: rated power %s exceeds the %s of class %s (%s)",
-				d.RatedPower, *row.RatedUpTo, d.Class, limits().Requirements.Classes.Source)
+				d.RatedPower, *row.RatedUpTo, d.Class, l.tables.Requirements.Classes.Source)
 		}
 	}
 	return nil
@@ -61,17 +64,17 @@ func (d Declaration) option() int {
 }
 
 // check holds a subject against its band and the declaration.
-func check(s Subject) (checked, error) {
-	if err := s.Declaration.Validate(); err != nil {
+func (l *Set) check(s Subject) (checked, error) {
+	if err := l.validate(s.Declaration); err != nil {
 		return checked{}, err
 	}
-	s.Declaration, _ = s.normal() // Validate has seen the words
+	s.Declaration, _ = s.normal() // validate has seen the words
 	c := s.Carrier
-	b, err := carrierBand(c.Band, c.Bandwidth, c.SCS)
+	b, err := l.carrierBand(c.Band, c.Bandwidth, c.SCS)
 	if err != nil {
 		return checked{}, err
 	}
-	if n, err := ResourceBlocks(c.Bandwidth, c.SCS); err != nil || n != c.ResourceBlocks {
+	if n, err := l.tables.resourceBlocks(c.Bandwidth, c.SCS); err != nil || n != c.ResourceBlocks {
 		return checked{}, fmt.Errorf("conformance: a %s MHz carrier at %g kHz has %d resource blocks, not %d; use Place or PlaceAt",
 			inMHz(c.Bandwidth), float64(c.SCS/rf.Kilohertz), n, c.ResourceBlocks)
 	}
@@ -87,7 +90,7 @@ func check(s Subject) (checked, error) {
 		scaling = 10 * math.Log10(float64(max(1, s.TransmitUnits)))
 	}
 	s.Carrier.Band = b.Name
-	return checked{Subject: s, band: b, delta: delta, scaling: scaling}, nil
+	return checked{Subject: s, set: l.tables, band: b, delta: delta, scaling: scaling}, nil
 }
 
 // holds reports whether the row with this scope applies to the subject.

@@ -20,7 +20,7 @@ type neighbour struct {
 // of the same channel bandwidth, with the spacing that fills most of it, and two
 // of E-UTRA where the band is also one of E-UTRA.
 func (s checked) neighbours() []neighbour {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	filter := s.widestConfiguration()
 	list := []neighbour{
 		{"1", "channel 1", s.Carrier.Bandwidth, filter, t.Source},
@@ -40,7 +40,7 @@ func (s checked) neighbours() []neighbour {
 // leakageRatio returns the limits of 6.6.3, for every neighbour below and above
 // the carrier.
 func (s checked) leakageRatio() ([]Requirement, error) {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	for _, row := range t.Relative {
 		if !row.Applies.holds(s) {
 			continue
@@ -61,7 +61,7 @@ func (s checked) leakageRatio() ([]Requirement, error) {
 }
 
 func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requirement, error) {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	alternative, err := s.absoluteLeakage(n.filter)
 	if err != nil {
 		return Requirement{}, err
@@ -97,7 +97,7 @@ func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requi
 func (s checked) widestConfiguration() rf.Hertz {
 	widest := s.Carrier.Configured()
 	for _, scs := range s.band.Spacings() {
-		n, err := ResourceBlocks(s.Carrier.Bandwidth, scs)
+		n, err := s.set.resourceBlocks(s.Carrier.Bandwidth, scs)
 		if err == nil {
 			widest = max(widest, 12*scs*rf.Hertz(n))
 		}
@@ -107,7 +107,7 @@ func (s checked) widestConfiguration() rf.Hertz {
 
 // absoluteLeakage returns the absolute limit over the filter of the neighbour.
 func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	for _, row := range t.Absolute.Rows {
 		if row.Class != s.Class || row.Category != "" && row.Category != s.Category {
 			continue

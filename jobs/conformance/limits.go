@@ -1,26 +1,6 @@
 package conformance
 
-import (
-	_ "embed"
-	"fmt"
-	"sync"
-
-	"benchyard/instruments/rf"
-
-	"github.com/goccy/go-yaml"
-)
-
-//go:embed limits/bands.yaml
-var bandsYAML string
-
-//go:embed limits/channels.yaml
-var channelsYAML string
-
-//go:embed limits/masks.yaml
-var masksYAML string
-
-//go:embed limits/requirements.yaml
-var requirementsYAML string
+import "benchyard/instruments/rf"
 
 // source says where a figure stands in print, and whether it was read there
 // ("spec") or is from memory ("memory").
@@ -228,48 +208,4 @@ type limitSet struct {
 		Masks  []maskRow
 	}
 	Requirements requirementTables
-}
-
-var embedded = sync.OnceValues(func() (*limitSet, error) {
-	return load(bandsYAML, channelsYAML, masksYAML, requirementsYAML)
-})
-
-// limits returns the embedded limit set. The data are part of the program and
-// tested with it, so a set that does not load is a broken build: it panics.
-func limits() *limitSet {
-	set, err := embedded()
-	if err != nil {
-		panic(err)
-	}
-	return set
-}
-
-// load decodes and validates a limit set. Unknown keys are errors.
-func load(bands, channels, masks, requirements string) (*limitSet, error) {
-	set := new(limitSet)
-	for _, part := range []struct {
-		name, text string
-		into       any
-	}{
-		{"bands.yaml", bands, &set.Bands},
-		{"channels.yaml", channels, &set.Channels},
-		{"masks.yaml", masks, &set.Masks},
-		{"requirements.yaml", requirements, &set.Requirements},
-	} {
-		if err := yaml.UnmarshalWithOptions([]byte(part.text), part.into, yaml.Strict()); err != nil {
-			return nil, fmt.Errorf("conformance: limit set, %s: %w", part.name, err)
-		}
-	}
-	if err := set.validate(); err != nil {
-		return nil, fmt.Errorf("conformance: limit set: %w", err)
-	}
-	return set, nil
-}
-
-// LimitSet names the embedded limit set, its version and how far it can be
-// trusted, for example "ts-38.141-1/2026-11 (core TS 38.104 V19.4.0;
-// tolerances from memory, provisional)".
-func LimitSet() string {
-	r := limits().Requirements
-	return r.LimitSet + " (" + r.Summary + ")"
 }

@@ -49,7 +49,7 @@ func (s checked) reach(side Side) rf.Hertz {
 
 // mask returns the one mask that the declaration and the carrier select.
 func (s checked) mask() (maskRow, error) {
-	for _, m := range limits().Masks.Masks {
+	for _, m := range s.set.Masks.Masks {
 		if m.selects(s) {
 			return m, nil
 		}
@@ -68,7 +68,7 @@ func (s checked) mask() (maskRow, error) {
 // masksOfClass names the categories that have a mask for this carrier.
 func (s checked) masksOfClass() []string {
 	var words []string
-	for _, m := range limits().Masks.Masks {
+	for _, m := range s.set.Masks.Masks {
 		if m.Class != s.Class || !m.holds(s) {
 			continue
 		}
@@ -114,9 +114,9 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 		OffsetFrom:           seg.From,
 		OffsetTo:             to,
 		Frequencies:          s.Carrier.beside(side, seg.From, to),
-		CoreSource:           limits().Masks.Source.Version + " " + m.Clause,
+		CoreSource:           s.set.Masks.Source.Version + " " + m.Clause,
 	}
-	if t, ok := limits().Requirements.OperatingBand[seg.Tolerance]; ok {
+	if t, ok := s.set.Requirements.OperatingBand[seg.Tolerance]; ok {
 		r.setTolerance(t, s.Carrier, seg.Provenance)
 	} else {
 		r.withoutTolerance("test tolerance of this mask "+seg.Tolerance+": core value in force", seg.Provenance)

@@ -12,8 +12,8 @@ import (
 // in rising order of frequency within each side; clause "" means all clauses
 // of Clauses. It fails where the declaration or the carrier is impossible, and
 // where the limit set has no limit for the case: nothing is ever guessed.
-func Requirements(s Subject, clause string) ([]Requirement, error) {
-	sub, err := check(s)
+func (l *Set) Requirements(s Subject, clause string) ([]Requirement, error) {
+	sub, err := l.check(s)
 	if err != nil {
 		return nil, err
 	}
@@ -34,6 +34,7 @@ func Requirements(s Subject, clause string) ([]Requirement, error) {
 // checked is a Subject that passed the checks, with what follows from it.
 type checked struct {
 	Subject
+	set     *limitSet
 	band    Band
 	delta   rf.Hertz // delta f_OBUE
 	scaling float64  // 10log10(NTXU,countedpercell), dB; zero for type 1-C
@@ -64,7 +65,7 @@ func (s checked) requirements(clause string) ([]Requirement, error) {
 }
 
 func (s checked) outputPower() []Requirement {
-	t := limits().Requirements.OutputPower
+	t := s.set.Requirements.OutputPower
 	r := Requirement{
 		Key:                  OutputPowerClause,
 		Clause:               OutputPowerClause,
@@ -84,7 +85,7 @@ func (s checked) outputPower() []Requirement {
 }
 
 func (s checked) occupiedBandwidth() []Requirement {
-	t := limits().Requirements.OccupiedBandwidth
+	t := s.set.Requirements.OccupiedBandwidth
 	bw := float64(s.Carrier.Bandwidth)
 	r := Requirement{
 		Key:         OccupiedBandwidthClause,

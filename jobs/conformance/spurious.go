@@ -13,7 +13,7 @@ import (
 // the table. A range that is cut in two gives two limits; keys count upward in
 // frequency.
 func (s checked) spurious() []Requirement {
-	t := limits().Requirements.Spurious
+	t := s.set.Requirements.Spurious
 	excluded := rf.Range{Low: s.band.DL.Low - s.delta, High: s.band.DL.High + s.delta}
 	var list []Requirement
 	for _, row := range t.Rows {
@@ -31,7 +31,7 @@ func (s checked) spurious() []Requirement {
 }
 
 func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int) Requirement {
-	t := limits().Requirements.Spurious
+	t := s.set.Requirements.Spurious
 	limit := row.CategoryA
 	if s.Category == "B" {
 		limit = row.CategoryB
