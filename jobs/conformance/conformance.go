@@ -17,13 +17,21 @@ package conformance
 
 import "benchyard/instruments/rf"
 
-// Clause numbers of TS 38.141-1 that this version judges.
+// Clause numbers of TS 38.141-1 that the limit set covers. Clauses names those
+// that also have a procedure.
 const (
 	OutputPowerClause       = "6.2"
+	DynamicRangeClause      = "6.3.3"
+	OffPowerClause          = "6.4.1"
+	TransientClause         = "6.4.2"
+	FrequencyErrorClause    = "6.5.2"
+	ModulationClause        = "6.5.3"
+	TimeAlignmentClause     = "6.5.4"
 	OccupiedBandwidthClause = "6.6.2"
 	LeakageRatioClause      = "6.6.3"
 	OperatingBandClause     = "6.6.4"
 	SpuriousEmissionsClause = "6.6.5"
+	IntermodulationClause   = "6.7"
 )
 
 // Class is the base station class of TS 38.104 clause 4.4.
@@ -63,7 +71,13 @@ type Declaration struct {
 	CategoryBOption int    // 1 or 2 where Category is "B"; zero means 1
 	Type            Type
 	RatedPower      rf.DBm // per connector, rated carrier output power
-	TransmitUnits   int    // NTXU,countedpercell of type 1-H; zero means 1
+	// TransmitUnits is NTXU,countedpercell of type 1-H, and the number of antenna
+	// connectors where a limit holds for their sum (option "japan"); zero means 1.
+	TransmitUnits int
+	// Options names the optional groups of limits that apply where the unit is
+	// sold, in the words of OptionWords, for example "protection",
+	// "coexistence:n1" or "additional:n48". Nil means none.
+	Options []string
 }
 
 // Carrier is one NR carrier in its place in a band.
@@ -89,7 +103,18 @@ func (c Carrier) Edges() rf.Range {
 type Subject struct {
 	Declaration
 	Carrier Carrier
+	// Environment is the test environment, Normal or Extreme; empty means Normal.
+	Environment string
+	// Modulation narrows the error vector magnitude (6.5.3) to the one that the
+	// test model carries, for example "64QAM"; empty means all of them.
+	Modulation string
 }
+
+// The test environments of TS 38.141-1.
+const (
+	Normal  = "normal"
+	Extreme = "extreme"
+)
 
 // Side tells where beside the carrier a figure stands.
 type Side string
@@ -106,11 +131,16 @@ const (
 // channel edge has a second value of each bound at OffsetTo and is linear in
 // decibels between.
 type Requirement struct {
-	Key      string // unique within a Subject, e.g. "6.6.4/upper/2"; a Reading carries the same key
-	Clause   string
-	Title    string // short, for people: "operating band unwanted emissions, upper side"
-	Quantity string // "output power", "occupied bandwidth", "adjacent channel leakage ratio", "unwanted emission", "spurious emission"
-	Unit     string // "dBm", "dB", "Hz"
+	Key    string // unique within a Subject, e.g. "6.6.4/upper/2"; a Reading carries the same key
+	Clause string
+	Title  string // short, for people: "operating band unwanted emissions, upper side"
+	// Quantity is "output power", "total power dynamic range", "transmitter off
+	// power", "transient period", "frequency error", "error vector magnitude",
+	// "time alignment error", "occupied bandwidth", "adjacent channel leakage
+	// ratio", "unwanted emission" or "spurious emission"; the last two are
+	// answered by a series over frequency, the others by one value.
+	Quantity string
+	Unit     string // "dBm", "dBm/MHz", "dB", "Hz", "%", "ns", "µs"
 	Side     Side
 
 	Core           float64  // bound (or half-width of a two-sided one) of the core specification, at OffsetFrom
@@ -134,9 +164,21 @@ type Requirement struct {
 	OffsetFrom, OffsetTo rf.Hertz // f_offset from the channel edge (6.6.4), or centre offset of the adjacent channel in both (6.6.3)
 	Frequencies          rf.Range // absolute span of filter centres the limit applies to
 
+	// Interferer is the signal that must stand at the connector while the figure
+	// is taken (6.7); nil everywhere else.
+	Interferer *Interferer
+
 	CoreSource      string // clause and version, e.g. "TS 38.104 V19.4.0 6.6.4.2.1 T6.6.4.2.1-2"
 	ToleranceSource string
 	Provenance      string // "spec", "memory" or "spec+memory": how far the test requirement can be trusted
+}
+
+// Interferer is the NR signal of the transmitter intermodulation test
+// (TS 38.104 6.7.2).
+type Interferer struct {
+	Center    rf.Hertz
+	Bandwidth rf.Hertz // channel bandwidth; subcarrier spacing 15 kHz
+	Level     rf.DBm   // mean power at the connector
 }
 
 // Alternative is an absolute limit that stands beside a relative one.

@@ -58,7 +58,7 @@ func TestMaskScopesDoNotOverlap(t *testing.T) {
 				{Class: MediumRange, Category: "A", RatedPower: 31.01}, {Class: LocalArea, Category: "B", RatedPower: 24},
 			} {
 				for _, d.Type = range []Type{Type1C, Type1H} {
-					s := checked{Subject: Subject{d, c}, set: limits(), band: b}
+					s := checked{Subject: Subject{Declaration: d, Carrier: c}, set: limits(), band: b}
 					n := 0
 					for _, m := range limits().Masks.Masks {
 						if m.selects(s) {

@@ -104,7 +104,7 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 	r := Requirement{
 		Clause:               OperatingBandClause,
 		Title:                fmt.Sprintf("operating band unwanted emissions, %s side%s, mask %s", side, s.summed(), m.Name),
-		Quantity:             "unwanted emission",
+		Quantity:             unwantedEmission,
 		Unit:                 "dBm",
 		Side:                 side,
 		Core:                 s.level(seg, seg.From),

@@ -13,7 +13,7 @@ func measured(req Requirement, r Reading) error {
 	if !isNumber(r.Uncertainty) || r.Uncertainty < 0 {
 		return fmt.Errorf("uncertainty %v is no expanded uncertainty", r.Uncertainty)
 	}
-	overFrequency := req.Clause == OperatingBandClause || req.Clause == SpuriousEmissionsClause
+	overFrequency := req.overFrequency()
 	switch {
 	case overFrequency && r.Series == nil:
 		return errors.New("a limit over frequency needs a series, not one value")
@@ -28,6 +28,11 @@ func measured(req Requirement, r Reading) error {
 		return fmt.Errorf("carrier power %v dBm is not a measured level; a leakage ratio needs it for the absolute limit", r.CarrierPower)
 	}
 	return nil
+}
+
+// overFrequency reports whether the limit is answered by a series.
+func (r Requirement) overFrequency() bool {
+	return r.Quantity == unwantedEmission || r.Quantity == spuriousEmission
 }
 
 // covers reports the first reason why a series does not show the whole span of

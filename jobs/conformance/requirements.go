@@ -8,6 +8,12 @@ import (
 	"benchyard/instruments/rf"
 )
 
+// Quantities that are answered by a series over frequency.
+const (
+	unwantedEmission = "unwanted emission"
+	spuriousEmission = "spurious emission"
+)
+
 // Requirements returns every limit of one clause that applies to the subject,
 // in rising order of frequency within each side; clause "" means all clauses
 // of Clauses. It fails where the declaration or the carrier is impossible, and

@@ -41,7 +41,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 		Key:                  fmt.Sprintf("%s/%d", SpuriousEmissionsClause, number),
 		Clause:               SpuriousEmissionsClause,
 		Title:                fmt.Sprintf("spurious emissions, %s to %s, category %s%s", span.Low, span.High, s.Category, s.summed()),
-		Quantity:             "spurious emission",
+		Quantity:             spuriousEmission,
 		Unit:                 "dBm",
 		Core:                 core,
 		CoreTo:               core,
