@@ -40,7 +40,7 @@ func analyzeOperatingBand(s Setup, requirements []conformance.Requirement, trace
 		if err != nil {
 			return nil, err
 		}
-		series, err := integrated(spectrum, r)
+		series, err := filtered(spectrum, r)
 		if err != nil {
 			return nil, err
 		}

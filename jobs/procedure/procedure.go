@@ -30,7 +30,6 @@ import (
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/dsp"
 )
 
 // SpectrumSource is what a procedure needs of a spectrum analyzer: one trace for
@@ -158,15 +157,4 @@ func (s Setup) uncertainty(r rf.Range) (float64, error) {
 		}
 	}
 	return float64(greatest), nil
-}
-
-// integrated widens a corrected trace to the filter of a requirement and steps
-// it over the frequencies the requirement applies to, a fifth of it at a time.
-func integrated(s rf.Spectrum, r conformance.Requirement) (*conformance.Series, error) {
-	centres := dsp.Centres(r.Frequencies, r.MeasurementBandwidth/5)
-	levels, err := dsp.Integrate(s, r.MeasurementBandwidth, centres)
-	if err != nil {
-		return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
-	}
-	return &conformance.Series{Frequencies: centres, Levels: levels}, nil
 }

@@ -1,11 +1,8 @@
 package procedure
 
 import (
-	"fmt"
-
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/dsp"
 )
 
 // harmonicsFrom is where noise begins that has to be averaged as such: harmonics,
@@ -38,9 +35,7 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 	return planned, nil
 }
 
-// analyzeSpurious refers what was read to a rectangular filter: noise loses what
-// the wider noise bandwidth of the filter adds, a line between two points gets
-// its true level (see dsp.Refer).
+// analyzeSpurious refers what was read to a rectangular filter (see filtered).
 func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	var readings []conformance.Reading
 	for _, r := range requirements {
@@ -48,29 +43,17 @@ func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []T
 		if err != nil {
 			return nil, err
 		}
-		if !spectrum.Range().Covers(widen(r.Frequencies, -spectrum.Step/2)) {
-			return nil, fmt.Errorf("procedure: %s: the trace runs from %s to %s, the limit from %s to %s", r.Key, spectrum.Start, spectrum.Stop(), r.Frequencies.Low, r.Frequencies.High)
-		}
-		frequencies, levels, err := dsp.Refer(spectrum, r.MeasurementBandwidth)
+		series, err := filtered(spectrum, r)
 		if err != nil {
-			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
+			return nil, err
 		}
-		clamp(frequencies, r.Frequencies)
 		u, err := s.uncertainty(r.Frequencies)
 		if err != nil {
 			return nil, err
 		}
 		readings = append(readings, conformance.Reading{
-			Key: r.Key, Series: &conformance.Series{Frequencies: frequencies, Levels: levels}, Uncertainty: u,
+			Key: r.Key, Series: series, Uncertainty: u,
 		})
 	}
 	return readings, nil
-}
-
-// clamp takes the binary dust off the ends of a frequency axis, so that its last
-// point is not found a nanohertz outside the limit.
-func clamp(frequencies []float64, r rf.Range) {
-	for i, f := range frequencies {
-		frequencies[i] = min(max(f, float64(r.Low)), float64(r.High))
-	}
 }
