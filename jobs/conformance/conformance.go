@@ -15,7 +15,10 @@
 // say so, which makes every test requirement that uses them provisional.
 package conformance
 
-import "benchyard/instruments/rf"
+import (
+	"benchyard/instruments/rf"
+	"benchyard/jobs/uncertainty"
+)
 
 // Clause numbers of TS 38.141-1 that the limit set covers. Clauses names those
 // that also have a procedure.
@@ -150,6 +153,11 @@ type Requirement struct {
 	Lower, Upper   *float64 // test requirement at OffsetFrom; nil where unbounded
 	UpperTo        *float64 // upper test requirement at OffsetTo; nil for a flat limit
 
+	// MaxUncertainty is the greatest expanded uncertainty that the test system
+	// may have for this figure (TS 38.141-1 4.1.2). Nil where none is known. What
+	// a figure has beyond it tightens the requirement.
+	MaxUncertainty UncertaintySteps
+
 	// Alternative is the absolute limit of an adjacent-channel leakage ratio,
 	// in dBm over MeasurementBandwidth: the less stringent of the two applies
 	// (TS 38.104 6.6.3.3). Nil everywhere else.
@@ -186,6 +194,7 @@ type Alternative struct {
 	Core, Tolerance float64 // dBm over Bandwidth
 	PerMHz          float64 // the same limit as published, dBm/MHz
 	Bandwidth       rf.Hertz
+	MaxUncertainty  UncertaintySteps // of the absolute level
 	Source          string
 }
 
@@ -199,8 +208,18 @@ type Reading struct {
 	// CarrierPower is the mean power of the carrier in the same sweep, dBm. A
 	// leakage ratio needs it to be held against an absolute limit.
 	CarrierPower float64
-	// Uncertainty is the expanded uncertainty (k = 2) of the figure, in its unit.
+	// Uncertainty is the expanded uncertainty (k = 2) of the figure, in its unit;
+	// of a series the greatest. It holds where there is no budget.
 	Uncertainty float64
+	// Budget is the uncertainty of a single value with its parts. Nil where none
+	// was made.
+	Budget *uncertainty.Budget
+	// Spans are the budgets of a series, by rising frequency.
+	Spans []Span
+	// Absolute is the budget of the level in the adjacent channel, in dB: a
+	// leakage ratio that is held against an absolute limit has the uncertainty of
+	// that level. Nil takes the one of the ratio.
+	Absolute *uncertainty.Budget
 	// Connectors counts the connectors of a type 1-H cell the figure sums over;
 	// zero means 1. A figure of fewer connectors than transmitter units were
 	// counted is held against the limit of one connector, Scaling lower.
@@ -212,6 +231,13 @@ type Reading struct {
 type Series struct {
 	Frequencies []float64 // Hz, rising
 	Levels      []float64 // dBm
+}
+
+// Span is the uncertainty of a series up to a frequency, from where the span
+// before it ends.
+type Span struct {
+	To     rf.Hertz
+	Budget *uncertainty.Budget
 }
 
 // Verdict is the outcome of a judgement or of a case.
@@ -231,20 +257,34 @@ const (
 
 // DecisionRule turns a value and its uncertainty into a verdict.
 type DecisionRule struct {
-	Name            string  // "shared-risk" (default), "simple", "guarded", "guarded-non-binary"
+	Name            string  // "shared-risk" (default), "simple", "guarded", "guarded-non-binary", "conformance-probability"
 	GuardBandFactor float64 // r in w = r*U; used by the guarded rules only
+	Probability     float64 // required conformance probability, from 0.5 to below 1; used by the rule of that name only
 }
 
 // Result is one judged requirement: the figure (of a series: the one with the
 // least margin), the limit that held there, and what follows.
 type Result struct {
-	Requirement  Requirement
-	Value        float64
-	At           rf.Hertz // absolute frequency of the figure; zero when it has no place
-	Lower, Upper *float64 // limit in force at the figure
-	Margin       float64  // positive passes; dB or Hz, in the unit of the quantity
-	Uncertainty  float64  // expanded, k = 2
-	Verdict      Verdict
-	Rule         string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
-	Note         string // e.g. "absolute limit -25 dBm/MHz governs"
+	Requirement    Requirement
+	Value          float64
+	At             rf.Hertz            // absolute frequency of the figure; zero when it has no place
+	Lower, Upper   *float64            // limit in force at the figure
+	Margin         float64             // positive passes; dB or Hz, in the unit of the quantity
+	Uncertainty    float64             // expanded, k = 2
+	Budget         *uncertainty.Budget // how Uncertainty came about; nil where no budget was made
+	MaxUncertainty *float64            // permitted for this figure; nil where none is known
+	Tightened      float64             // by how much Lower and Upper are tightened because Uncertainty exceeds MaxUncertainty
+	// Probability is the conformance probability: that the true value lies
+	// within the test requirement, before any tightening or guard band, given
+	// the value and a Gaussian uncertainty (JCGM 106 7). Nil without uncertainty.
+	Probability *float64
+	// CarrierPower is that of the reading, dBm; nil where the figure needs none.
+	CarrierPower *float64
+	// Correction is the path loss that was added at the place of the figure, dB;
+	// nil where it is not known or moves no single level. Whoever knows the path
+	// fills it in.
+	Correction *float64
+	Verdict    Verdict
+	Rule       string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
+	Note       string // e.g. "absolute limit -25 dBm/MHz governs"
 }

@@ -26,7 +26,7 @@ func (l *Set) Requirements(s Subject, clause string) ([]Requirement, error) {
 	if clause == "" {
 		var all []Requirement
 		for _, c := range Clauses() {
-			list, err := sub.requirements(c)
+			list, err := sub.permitted(sub.requirements(c))
 			if err != nil {
 				return nil, err
 			}
@@ -34,7 +34,7 @@ func (l *Set) Requirements(s Subject, clause string) ([]Requirement, error) {
 		}
 		return all, nil
 	}
-	return sub.requirements(clause)
+	return sub.permitted(sub.requirements(clause))
 }
 
 // checked is a Subject that passed the checks, with what follows from it.

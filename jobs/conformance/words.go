@@ -28,7 +28,12 @@ func ParseRule(s string) (string, error) {
 	if s == "" {
 		return SharedRisk, nil
 	}
-	return word("decision rule", s, SharedRisk, Simple, Guarded, GuardedNonBinary)
+	return word("decision rule", s, Rules()...)
+}
+
+// Rules returns the names of the decision rules, the default first.
+func Rules() []string {
+	return []string{SharedRisk, Simple, Guarded, GuardedNonBinary, ConformanceProbability}
 }
 
 // Clauses returns the clauses of TS 38.141-1 that this version judges, in order.
