@@ -114,7 +114,7 @@ func (s Setup) needs(clause string, requirements []conformance.Requirement, plan
 		case conformance.OccupiedBandwidthClause:
 			n.what, n.span = "twice the channel bandwidth", n.want
 		case conformance.LeakageRatioClause:
-			n.what, n.span = "the adjacent channels", around(c.Center, c.Configured())
+			n.what, n.span = "the outermost adjacent channel", around(c.Center, c.Configured())
 			for _, r := range requirements {
 				window := around(adjacentCentre(c, r), r.MeasurementBandwidth)
 				n.span = rf.Range{Low: min(n.span.Low, window.Low), High: max(n.span.High, window.High)}

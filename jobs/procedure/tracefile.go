@@ -55,7 +55,7 @@ func (e *TraceError) Error() string {
 func ReadTrace(file string, r io.Reader) (rf.Spectrum, error) {
 	t := &traceReader{file: file, factor: 1}
 	lines := bufio.NewScanner(r)
-	lines.Buffer(make([]byte, 0, 4096), mostLine)
+	lines.Buffer(make([]byte, 0, mostLine), mostLine)
 	for lines.Scan() {
 		t.line++
 		if err := t.take(lines.Text()); err != nil {
