@@ -77,6 +77,9 @@ type Declaration struct {
 	// TransmitUnits is NTXU,countedpercell of type 1-H, and the number of antenna
 	// connectors where a limit holds for their sum (option "japan"); zero means 1.
 	TransmitUnits int
+	// IntraSystemLevel is the declared level of the intra-system interferer of
+	// type 1-H (6.7); nil where it is not declared.
+	IntraSystemLevel *rf.DBm
 	// Options names the optional groups of limits that apply where the unit is
 	// sold, in the words of OptionWords, for example "protection",
 	// "coexistence:n1" or "additional:n48". Nil means none.

@@ -33,6 +33,9 @@ func (l *Set) validate(d Declaration) error {
 	case math.IsNaN(float64(d.RatedPower)) || math.Abs(float64(d.RatedPower)) > 100:
 		return fmt.Errorf("conformance: rated power %v dBm is not a plausible level", float64(d.RatedPower))
 	}
+	if _, err := l.options(d.Options); err != nil {
+		return err
+	}
 	for _, row := range l.tables.Requirements.Classes.Rows {
 		if row.Class == d.Class && row.RatedUpTo != nil && d.RatedPower > *row.RatedUpTo {
 			return fmt.Errorf("conformance: rated power %s exceeds the %s of class %s (%s)",
@@ -69,6 +72,18 @@ func (l *Set) check(s Subject) (checked, error) {
 		return checked{}, err
 	}
 	s.Declaration, _ = s.normal() // validate has seen the words
+	if s.Environment != "" {
+		var err error
+		if s.Environment, err = word("test environment", s.Environment, Normal, Extreme); err != nil {
+			return checked{}, err
+		}
+	}
+	if s.Modulation != "" {
+		var err error
+		if s.Modulation, err = word("modulation", s.Modulation, l.modulations()...); err != nil {
+			return checked{}, err
+		}
+	}
 	c := s.Carrier
 	b, err := l.carrierBand(c.Band, c.Bandwidth, c.SCS)
 	if err != nil {
@@ -90,7 +105,22 @@ func (l *Set) check(s Subject) (checked, error) {
 		scaling = 10 * math.Log10(float64(max(1, s.TransmitUnits)))
 	}
 	s.Carrier.Band = b.Name
-	return checked{Subject: s, set: l.tables, band: b, delta: delta, scaling: scaling}, nil
+	options, err := l.options(s.Options)
+	if err != nil {
+		return checked{}, err
+	}
+	return checked{Subject: s, set: l.tables, band: b, delta: delta, scaling: scaling, options: options}, nil
+}
+
+// modulations returns the modulations that have a limit, in order.
+func (l *Set) modulations() []string {
+	var names []string
+	for _, row := range l.tables.Requirements.Modulation.Rows {
+		if !slices.Contains(names, row.Name) {
+			names = append(names, row.Name)
+		}
+	}
+	return names
 }
 
 // holds reports whether the row with this scope applies to the subject.

@@ -118,7 +118,7 @@ func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
 			Bandwidth: filter,
 			Source:    t.Absolute.Source.String(),
 		}
-		a.Tolerance, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier.Bandwidth)
+		a.Tolerance, _, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier)
 		return a, nil
 	}
 	return Alternative{}, fmt.Errorf("conformance: no absolute leakage limit for class %s, category %s", s.Class, s.Category)

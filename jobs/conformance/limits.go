@@ -1,6 +1,10 @@
 package conformance
 
-import "benchyard/instruments/rf"
+import (
+	"slices"
+
+	"benchyard/instruments/rf"
+)
 
 // source says where a figure stands in print, and whether it was read there
 // ("spec") or is from memory ("memory").
@@ -20,19 +24,31 @@ type tolerance struct {
 }
 
 type toleranceRow struct {
+	Above         rf.Hertz // lowest frequency, excluded
 	UpTo          rf.Hertz `yaml:"up_to"`           // highest frequency, included
 	BandwidthUpTo rf.Hertz `yaml:"bandwidth_up_to"` // widest channel, included; zero means any
+	Bands         []string // empty: all
 	Value         float64
+	Lab           *source `yaml:"-"` // of a row that a lab laid over; nil: that of the table
 }
 
-// at returns the tolerance for a figure at f of a carrier of bandwidth bw.
-func (t tolerance) at(f, bw rf.Hertz) (value float64, known bool) {
+// at returns the tolerance for a figure at f of a carrier, and its source.
+func (t tolerance) at(f rf.Hertz, c Carrier) (value float64, from source, known bool) {
 	for _, row := range t.Rows {
-		if f <= row.UpTo && (row.BandwidthUpTo == 0 || bw <= row.BandwidthUpTo) {
-			return row.Value, true
+		if !row.covers(f, c) {
+			continue
 		}
+		if row.Lab != nil {
+			return row.Value, *row.Lab, true
+		}
+		return row.Value, t.Source, true
 	}
-	return 0, false
+	return 0, source{}, false
+}
+
+func (r toleranceRow) covers(f rf.Hertz, c Carrier) bool {
+	return f > r.Above && f <= r.UpTo && (r.BandwidthUpTo == 0 || c.Bandwidth <= r.BandwidthUpTo) &&
+		(len(r.Bands) == 0 || slices.Contains(r.Bands, c.Band))
 }
 
 // bandRow is one operating band as limits/bands.yaml has it.
@@ -137,8 +153,25 @@ type requirementTables struct {
 	OutputPower struct {
 		Source    source
 		Core      float64
+		Extreme   float64
 		Tolerance tolerance
 	} `yaml:"output_power"`
+	DynamicRange struct {
+		Source    source
+		Tolerance tolerance
+	} `yaml:"dynamic_range"`
+	OffPower   flatRow `yaml:"off_power"`
+	Transient  flatRow
+	Modulation struct {
+		Source    source
+		Rows      []modulationRow
+		Tolerance tolerance
+	}
+	TimeAlignment struct {
+		Source    source
+		Rows      []alignmentRow
+		Tolerance tolerance
+	} `yaml:"time_alignment"`
 	OccupiedBandwidth struct {
 		Source    source
 		Tolerance tolerance
@@ -178,6 +211,36 @@ type requirementTables struct {
 		}
 		Tolerance tolerance
 	} `yaml:"frequency_error"`
+	Intermodulation struct {
+		Source     source
+		BelowRated rf.DB `yaml:"below_rated"`
+		Option     string
+		Anywhere   []string
+		More       []struct {
+			Bands     []string
+			Bandwidth rf.Hertz
+		}
+	}
+}
+
+// flatRow is one figure with its tolerance.
+type flatRow struct {
+	Source    source
+	Core      float64
+	Tolerance tolerance
+}
+
+// modulationRow is the error vector magnitude of one modulation.
+type modulationRow struct {
+	Name    string
+	UpTo    rf.Hertz `yaml:"up_to"` // highest carrier frequency, included; zero means any
+	Percent float64
+}
+
+// alignmentRow is one time alignment error, in nanoseconds.
+type alignmentRow struct {
+	Name, Title, Option string
+	Core                float64
 }
 
 // absoluteRow is one absolute leakage limit, dBm/MHz.
@@ -208,4 +271,5 @@ type limitSet struct {
 		Masks  []maskRow
 	}
 	Requirements requirementTables
+	Options      optionTables
 }

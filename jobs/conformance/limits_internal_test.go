@@ -30,12 +30,12 @@ func TestLoadRefuses(t *testing.T) {
 		{"no name", "requirements", "limit_set: ts-38.141-1/2026-11", `limit_set: ""`, "the limit set has no name"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			parts := map[string]string{"bands": bandsYAML, "channels": channelsYAML, "masks": masksYAML, "requirements": requirementsYAML}
-			if !strings.Contains(parts[tt.part], tt.old) {
+			texts := map[string]string{"bands": bandsYAML, "channels": channelsYAML, "masks": masksYAML, "requirements": requirementsYAML, "options": optionsYAML}
+			if !strings.Contains(texts[tt.part], tt.old) {
 				t.Fatalf("the data do not hold %q", tt.old)
 			}
-			parts[tt.part] = strings.Replace(parts[tt.part], tt.old, tt.new, 1)
-			_, err := load(parts["bands"], parts["channels"], parts["masks"], parts["requirements"])
+			texts[tt.part] = strings.Replace(texts[tt.part], tt.old, tt.new, 1)
+			_, err := load(parts{texts["bands"], texts["channels"], texts["masks"], texts["requirements"], texts["options"]})
 			if err == nil || !strings.Contains(err.Error(), tt.want) || !strings.HasPrefix(err.Error(), "conformance: limit set") {
 				t.Errorf("error %v, want one with %q", err, tt.want)
 			}

@@ -8,12 +8,12 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// operatingBand returns the segments of the mask on both sides of the carrier,
+// maskSegments returns the segments of the mask on both sides of the carrier,
 // from the channel edge out to delta f_OBUE beyond the downlink band. A segment
 // that starts at or beyond f_offset_max does not apply and is left out, which
 // is the rule "not applicable when delta f_max is below 10 MHz" of the tables:
 // every such segment starts half its filter beyond that offset.
-func (s checked) operatingBand() ([]Requirement, error) {
+func (s checked) maskSegments() ([]Requirement, error) {
 	mask, err := s.mask()
 	if err != nil {
 		return nil, err
@@ -109,7 +109,7 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 		Side:                 side,
 		Core:                 s.level(seg, seg.From),
 		CoreTo:               s.level(seg, to),
-		Scaling:              s.scaling,
+		Scaling:              s.operatingBandScaling(),
 		MeasurementBandwidth: seg.Filter,
 		OffsetFrom:           seg.From,
 		OffsetTo:             to,

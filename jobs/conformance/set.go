@@ -23,6 +23,9 @@ var masksYAML string
 //go:embed limits/requirements.yaml
 var requirementsYAML string
 
+//go:embed limits/options.yaml
+var optionsYAML string
+
 // Set is one version of the limit data: bands, masks, requirements and
 // tolerances, each with clause, version and provenance. A set never changes
 // after it was made, so any number of goroutines may use it; With makes a new
@@ -37,7 +40,7 @@ type Set struct {
 type override struct{ name, hash string }
 
 var embedded = sync.OnceValues(func() (*limitSet, error) {
-	return load(bandsYAML, channelsYAML, masksYAML, requirementsYAML)
+	return load(parts{bandsYAML, channelsYAML, masksYAML, requirementsYAML, optionsYAML})
 })
 
 // Embedded returns the limit set of the program. The data are part of the
@@ -71,17 +74,21 @@ func (l *Set) Name() string {
 	return b.String() + " (" + r.Summary + ")"
 }
 
+// parts are the texts of a limit set.
+type parts struct{ bands, channels, masks, requirements, options string }
+
 // load decodes and validates a limit set. Unknown keys are errors.
-func load(bands, channels, masks, requirements string) (*limitSet, error) {
+func load(p parts) (*limitSet, error) {
 	set := new(limitSet)
 	for _, part := range []struct {
 		name, text string
 		into       any
 	}{
-		{"bands.yaml", bands, &set.Bands},
-		{"channels.yaml", channels, &set.Channels},
-		{"masks.yaml", masks, &set.Masks},
-		{"requirements.yaml", requirements, &set.Requirements},
+		{"bands.yaml", p.bands, &set.Bands},
+		{"channels.yaml", p.channels, &set.Channels},
+		{"masks.yaml", p.masks, &set.Masks},
+		{"requirements.yaml", p.requirements, &set.Requirements},
+		{"options.yaml", p.options, &set.Options},
 	} {
 		if err := yaml.UnmarshalWithOptions([]byte(part.text), part.into, yaml.Strict()); err != nil {
 			return nil, fmt.Errorf("conformance: limit set, %s: %w", part.name, err)

@@ -11,7 +11,7 @@ import (
 // validate reports every figure of the set that cannot be right. Each message
 // names the row, so that a mistyped limit is found without a debugger.
 func (l *limitSet) validate() error {
-	return errors.Join(l.validateBands(), l.validateChannels(), l.validateMasks(), l.validateRequirements())
+	return errors.Join(l.validateBands(), l.validateChannels(), l.validateMasks(), l.validateRequirements(), l.validateTransmitted(), l.validateOptions())
 }
 
 func (l *limitSet) validateBands() error {
@@ -197,7 +197,7 @@ func (t tolerance) validate(what string) error {
 		return fmt.Errorf("%s: the tolerance has no rows", what)
 	}
 	for _, row := range t.Rows {
-		if row.UpTo <= 0 || row.Value < 0 {
+		if row.UpTo <= 0 || row.UpTo <= row.Above || row.Value < 0 {
 			return fmt.Errorf("%s: tolerance %g up to %s must not be negative and needs a frequency", what, row.Value, row.UpTo)
 		}
 	}
