@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
@@ -30,8 +29,8 @@ func planLeakageRatio(s Setup, requirements []conformance.Requirement) ([]Planne
 
 // analyzeLeakageRatio holds the carrier, through a square filter of its
 // transmission bandwidth configuration, against every adjacent window (TS 38.104
-// 6.6.3.1). The correction errs independently at the two places, so their
-// uncertainties add as squares.
+// 6.6.3.1). The ratio has a budget, and the level in the window another one for
+// the absolute limit.
 func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	spectrum, err := s.atConnector(traces, carrierRole)
 	if err != nil {
@@ -39,7 +38,11 @@ func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces
 	}
 	c := s.Subject.Carrier
 	own := around(c.Center, c.Configured())
-	carrier, err := s.uncertainty(own)
+	t, err := s.find(traces, carrierRole)
+	if err != nil {
+		return nil, err
+	}
+	carrier, err := s.pathUncertainty(own)
 	if err != nil {
 		return nil, err
 	}
@@ -51,12 +54,22 @@ func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces
 		if err != nil {
 			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
 		}
-		adjacent, err := s.uncertainty(window)
+		adjacent, err := s.pathUncertainty(window)
+		if err != nil {
+			return nil, err
+		}
+		n := t.samplesIn(window.Width())
+		budget, err := s.ratioBudget(carrier, adjacent, t.samplesIn(own.Width()), n)
+		if err != nil {
+			return nil, err
+		}
+		absolute, err := s.levelBudget(adjacent, n)
 		if err != nil {
 			return nil, err
 		}
 		readings = append(readings, conformance.Reading{
-			Key: r.Key, Value: float64(ratio), At: at, CarrierPower: float64(power), Uncertainty: math.Hypot(carrier, adjacent),
+			Key: r.Key, Value: float64(ratio), At: at, CarrierPower: float64(power),
+			Uncertainty: budget.Expanded, Budget: budget, Absolute: absolute,
 		})
 	}
 	return readings, nil

@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
@@ -34,9 +33,7 @@ func planOccupiedBandwidth(s Setup, _ []conformance.Requirement) ([]Planned, err
 	return []Planned{p}, nil
 }
 
-// analyzeOccupiedBandwidth finds the 0.5 % points from both ends. The uncertainty
-// is that of the two crossings within their bins, each rectangular over one step
-// (k = 2); the level correction moves all of the trace and drops out.
+// analyzeOccupiedBandwidth finds the 0.5 % points from both ends.
 func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	spectrum, err := s.atConnector(traces, carrierRole)
 	if err != nil {
@@ -49,11 +46,18 @@ func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, t
 	if err != nil {
 		return nil, fmt.Errorf("procedure: %w", err)
 	}
-	u := 2 * math.Sqrt(2.0/12) * float64(spectrum.Step)
+	t, err := s.find(traces, carrierRole)
+	if err != nil {
+		return nil, err
+	}
+	budget, err := widthBudget(spectrum.Step, bandwidth, t.samplesIn(occupiedOutside*bandwidth))
+	if err != nil {
+		return nil, err
+	}
 	var readings []conformance.Reading
 	for _, r := range requirements {
 		readings = append(readings, conformance.Reading{
-			Key: r.Key, Value: float64(bandwidth), At: (low + high) / 2, Uncertainty: u,
+			Key: r.Key, Value: float64(bandwidth), At: (low + high) / 2, Uncertainty: budget.Expanded, Budget: budget,
 		})
 	}
 	return readings, nil

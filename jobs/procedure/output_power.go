@@ -33,14 +33,22 @@ func analyzeOutputPower(s Setup, requirements []conformance.Requirement, traces 
 	if err != nil {
 		return nil, fmt.Errorf("procedure: output power: %w", err)
 	}
-	u, err := s.uncertainty(c.Edges())
+	t, err := s.find(traces, carrierRole)
+	if err != nil {
+		return nil, err
+	}
+	path, err := s.pathUncertainty(c.Edges())
+	if err != nil {
+		return nil, err
+	}
+	budget, err := s.levelBudget(path, t.samplesIn(c.Bandwidth))
 	if err != nil {
 		return nil, err
 	}
 	var readings []conformance.Reading
 	for _, r := range requirements {
 		readings = append(readings, conformance.Reading{
-			Key: r.Key, Value: float64(power), At: c.Center, CarrierPower: float64(power), Uncertainty: u,
+			Key: r.Key, Value: float64(power), At: c.Center, CarrierPower: float64(power), Uncertainty: budget.Expanded, Budget: budget,
 		})
 	}
 	return readings, nil

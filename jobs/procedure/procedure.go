@@ -18,9 +18,9 @@
 // video bandwidth three times the resolution bandwidth, points no further apart
 // than half of it. A sweep takes at least 2.5*span/RBW^2, and longer where the
 // scatter of noise asks for it (see samples in sweep.go). TDD carriers are
-// swept inside the ON period only. The uncertainty of a reading is the expanded
-// uncertainty of the path correction and nothing else: what the analyzer adds
-// belongs into that table.
+// swept inside the ON period only. Every reading has its uncertainty budget: the
+// path correction where it was taken, the scatter of the signal, and what
+// Accuracy knows of the analyzer and the connections.
 package procedure
 
 import (
@@ -42,6 +42,7 @@ type SpectrumSource interface {
 type Setup struct {
 	Subject        conformance.Subject
 	Correction     rf.Correction // connector to analyzer
+	Accuracy       Accuracy      // what is known of the bench beside it
 	Attenuation    rf.DB         // analyzer input attenuation, from Budget
 	ReferenceLevel rf.DBm        // at the analyzer input, from Budget
 	Duplex         string        // "TDD" or "FDD"; empty takes that of the band
@@ -141,8 +142,8 @@ func Duration(planned []Planned) time.Duration {
 	return sum
 }
 
-// uncertainty returns the greatest expanded uncertainty of the correction in r.
-func (s Setup) uncertainty(r rf.Range) (float64, error) {
+// pathUncertainty returns the greatest expanded uncertainty of the correction in r.
+func (s Setup) pathUncertainty(r rf.Range) (rf.DB, error) {
 	greatest := rf.DB(0)
 	for _, f := range []rf.Hertz{r.Low, r.High} {
 		_, u, err := s.Correction.At(f)
@@ -156,5 +157,5 @@ func (s Setup) uncertainty(r rf.Range) (float64, error) {
 			greatest = max(greatest, p.Uncertainty)
 		}
 	}
-	return float64(greatest), nil
+	return greatest, nil
 }

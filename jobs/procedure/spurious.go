@@ -47,13 +47,15 @@ func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []T
 		if err != nil {
 			return nil, err
 		}
-		u, err := s.uncertainty(r.Frequencies)
+		t, err := s.find(traces, r.Key)
 		if err != nil {
 			return nil, err
 		}
-		readings = append(readings, conformance.Reading{
-			Key: r.Key, Series: series, Uncertainty: u,
-		})
+		reading, err := s.series(r, t, series)
+		if err != nil {
+			return nil, err
+		}
+		readings = append(readings, reading)
 	}
 	return readings, nil
 }
