@@ -75,7 +75,7 @@ type Declaration struct {
 	Type            Type
 	RatedPower      rf.DBm // per connector, rated carrier output power
 	// TransmitUnits is NTXU,countedpercell of type 1-H, and the number of antenna
-	// connectors where a limit holds for their sum (option "japan"); zero means 1.
+	// connectors where a limit holds for their sum (option "additional:japan"); zero means 1.
 	TransmitUnits int
 	// IntraSystemLevel is the declared level of the intra-system interferer of
 	// type 1-H (6.7); nil where it is not declared.

@@ -43,7 +43,7 @@ func (s checked) spurious() ([]Requirement, error) {
 // operatingBandScaling is the Scaling of 6.6.4: that of type 1-H, or for n41
 // and n90 in Japan the count of connectors whose sum is limited (6.6.4.2.5).
 func (s checked) operatingBandScaling() float64 {
-	if s.Type == Type1C && s.declares("japan") && (s.band.Name == "n41" || s.band.Name == "n90") {
+	if s.Type == Type1C && s.declares(japanOption) && (s.band.Name == "n41" || s.band.Name == "n90") {
 		return 10 * math.Log10(float64(max(1, s.TransmitUnits)))
 	}
 	return s.scaling

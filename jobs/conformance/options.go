@@ -108,6 +108,8 @@ const (
 	protectionOption = "protection"
 	coexistenceWith  = "coexistence:"
 	colocationWith   = "colocation:"
+	additional       = "additional:"
+	japanOption      = additional + "japan"
 )
 
 // OptionWords returns every word that Declaration.Options may hold under the
