@@ -3,8 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
 	"math"
 	"os"
 	"slices"
@@ -225,7 +223,7 @@ func (c *spectrumCommand) traces() ([]procedure.External, error) {
 			return nil, err
 		}
 		s.RBW, s.NoiseBandwidth = filter, filter*rf.Hertz(factor)
-		list = append(list, procedure.External{Name: name, Spectrum: s})
+		list = append(list, procedure.External{Name: called(name), Spectrum: s})
 	}
 	return list, nil
 }
@@ -242,18 +240,23 @@ func oneFor[T any](values []T, i, n int, flag string) (T, error) {
 	return none, fmt.Errorf("%s stands %d times for %d files; give it once, or once for each file", flag, len(values), n)
 }
 
+// called is the name of a file in messages.
+func called(name string) string {
+	if name == "-" {
+		return "standard input"
+	}
+	return name
+}
+
 // readTrace reads a file, or standard input for a dash.
 func readTrace(name string) (rf.Spectrum, error) {
 	if name == "-" {
-		return procedure.ReadTrace("standard input", os.Stdin)
+		return procedure.ReadTrace(called(name), os.Stdin)
 	}
 	file, err := os.Open(name)
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
-	s, err := procedure.ReadTrace(name, io.Reader(file))
-	if closed := file.Close(); err == nil && closed != nil && !errors.Is(closed, fs.ErrClosed) {
-		err = closed
-	}
-	return s, err
+	s, err := procedure.ReadTrace(name, file)
+	return s, errors.Join(err, file.Close())
 }

@@ -103,7 +103,7 @@ func TestBadInput(t *testing.T) {
 
 func TestHelpIsNoError(t *testing.T) {
 	out, _ := command(t, exitDone, "--help")
-	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "yield"} {
+	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "analyze spectrum", "yield"} {
 		if !strings.Contains(out, word) {
 			t.Errorf("the help does not mention %s", word)
 		}
