@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// mostExact bounds the values of an exact rank test: above it the normal
+// mostExact bounds the values of an exact test of two sets: above it the normal
 // approximation is right to more digits than anybody reads.
-const mostExact = 100
+const mostExact = 60
 
 // RankTest compares two independent sets of values by their ranks.
 type RankTest struct {
@@ -66,7 +66,7 @@ func (t RankTest) Z(ties, continuity bool) float64 {
 	return d / math.Sqrt(variance)
 }
 
-// P is the two-sided p value: exact for up to 100 values, above that by the
+// P is the two-sided p value: exact for up to 60 values, above that by the
 // normal approximation with both corrections.
 func (t RankTest) P() float64 {
 	if p, err := t.Exact(); err == nil {
@@ -77,7 +77,7 @@ func (t RankTest) P() float64 {
 
 // Exact is the two-sided p value over all ways to share the values out, equal
 // ones kept equal: the share of ways whose rank sum lies at least as far from
-// its mean. More than 100 values are refused.
+// its mean. More than 60 values are refused.
 func (t RankTest) Exact() (float64, error) {
 	n := t.N1 + t.N2
 	if n > mostExact {

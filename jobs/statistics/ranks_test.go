@@ -228,12 +228,12 @@ func TestIntervalsInvertTheirTests(t *testing.T) {
 // Above the exact size the approximation takes over without a step.
 func TestApproximationJoinsTheExactTest(t *testing.T) {
 	random := rand.New(rand.NewPCG(17, 19))
-	xs := make([]float64, mostExact+1)
+	xs := make([]float64, mostPairs+1)
 	for i := range xs {
 		xs[i] = random.NormFloat64() + 0.15
 	}
-	exact, _ := SignedRank(xs[:mostExact])
-	n := float64(mostExact)
+	exact, _ := SignedRank(xs[:mostPairs])
+	n := float64(mostPairs)
 	z := (math.Abs(exact.Plus-exact.Minus)/2 - 0.5) / math.Sqrt(n*(n+1)*(2*n+1)/24)
 	checkNear(t, "normal beside exact", bothTails(z), exact.P(), 2e-3)
 	if approximate, _ := SignedRank(xs); !(approximate.P() > 0 && approximate.P() < 1) {

@@ -5,6 +5,9 @@ import (
 	"slices"
 )
 
+// mostPairs bounds the pairs of an exact test.
+const mostPairs = 100
+
 // PairedTest compares two values each of the same units by the signed ranks of
 // their differences.
 type PairedTest struct {
@@ -49,7 +52,7 @@ func (t PairedTest) P() float64 {
 	if t.Moved == 0 {
 		return 1
 	}
-	if t.Moved > mostExact {
+	if t.Moved > mostPairs {
 		n := float64(t.Moved)
 		variance := n*(n+1)*(2*n+1)/24 - t.ties/48
 		return bothTails(max(0, math.Abs(t.Plus-t.Minus)/2-0.5) / math.Sqrt(variance))
@@ -101,7 +104,7 @@ func (t PairedTest) means() int { return t.N * (t.N + 1) / 2 }
 func (t PairedTest) ShiftInterval(level float64) Interval {
 	n := float64(t.N)
 	var ways []float64
-	if t.N <= mostExact {
+	if t.N <= mostPairs {
 		plain := make([]int, t.N)
 		for i := range plain {
 			plain[i] = i + 1
