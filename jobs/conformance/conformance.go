@@ -262,7 +262,7 @@ const (
 type DecisionRule struct {
 	Name            string  // "shared-risk" (default), "simple", "guarded", "guarded-non-binary", "conformance-probability"
 	GuardBandFactor float64 // r in w = r*U; used by the guarded rules only
-	Probability     float64 // required conformance probability, from 0.5 to below 1; used by the rule of that name only
+	Probability     float64 `json:",omitempty"` // required conformance probability, from 0.5 to below 1; used by the rule of that name only
 }
 
 // Result is one judged requirement: the figure (of a series: the one with the

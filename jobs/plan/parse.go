@@ -92,9 +92,13 @@ func (c *checker) head() {
 	if p.Retries < 0 || p.Retries > maxRetries {
 		c.Report("retries", "retries %d: want 0 to %d", p.Retries, maxRetries)
 	}
-	if c.OneOf("decision_rule.name", "decision rule", p.Rule.Name, conformance.SharedRisk, conformance.Simple, conformance.Guarded, conformance.GuardedNonBinary) {
+	if c.OneOf("decision_rule.name", "decision rule", p.Rule.Name, conformance.Rules()...) {
 		if err := p.Rule.Validate(); err != nil {
-			c.Report("decision_rule.guard_band_factor", "%s", withoutPackage(err))
+			key := "guard_band_factor"
+			if p.Rule.Name == conformance.ConformanceProbability && p.Rule.GuardBandFactor == 0 || p.Rule.Probability != 0 {
+				key = "probability"
+			}
+			c.Report("decision_rule."+key, "%s", withoutPackage(err))
 		}
 	}
 }
