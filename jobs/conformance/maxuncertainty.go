@@ -69,7 +69,7 @@ func (s checked) permitted(list []Requirement, err error) ([]Requirement, error)
 
 func (s checked) permittedFor(r Requirement) UncertaintySteps {
 	center, bw := s.Carrier.Center, s.Carrier.Bandwidth
-	switch r.Clause {
+	switch limitClause(r) {
 	case OutputPowerClause:
 		return powerUncertainty.only(center)
 	case DynamicRangeClause:
@@ -113,24 +113,29 @@ func occupiedUncertainty(bw rf.Hertz) UncertaintySteps {
 
 // spuriousGroup finds the group of limits that a requirement of 6.6.5 belongs to.
 func spuriousGroup(r Requirement) UncertaintySteps {
-	in := func(words ...string) bool {
-		for _, w := range words {
-			if strings.Contains(r.Key, w) {
-				return true
+	_, group, _ := strings.Cut(r.Key, SpuriousEmissionsClause+"/")
+	switch {
+	case group == "" || group[0] >= '0' && group[0] <= '9': // the general limits are numbered
+		return spuriousUncertainty
+	case strings.HasPrefix(group, protectionOption), strings.HasPrefix(group, colocationWith):
+		return receiverUncertainty
+	case r.Core <= faint:
+		return faintUncertainty
+	}
+	return neighbourUncertainty
+}
+
+// limitClause returns the clause whose limit a requirement is: beside an
+// interferer (6.7) those of 6.6.3 to 6.6.5 hold, with their uncertainties.
+func limitClause(r Requirement) string {
+	if r.Clause == IntermodulationClause {
+		for _, clause := range []string{LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause} {
+			if strings.Contains(r.Key, "/"+clause+"/") {
+				return clause
 			}
 		}
-		return false
 	}
-	switch {
-	case in("protection", "colocation"):
-		return receiverUncertainty
-	case in("coexistence", "additional", "phs"):
-		if r.Upper != nil && *r.Upper <= faint {
-			return faintUncertainty
-		}
-		return neighbourUncertainty
-	}
-	return spuriousUncertainty
+	return r.Clause
 }
 
 // only returns the step that holds at one frequency, for every frequency.

@@ -230,3 +230,43 @@ func TestNoRuleImprovesWithTheReading(t *testing.T) {
 		t.Errorf("only %d pairs were judged", judged)
 	}
 }
+
+// The optional groups of 6.6.5 have permitted uncertainties of their own, and a
+// limit beside an interferer has that of its clause (facts/conformance.md 9).
+func TestPermittedUncertaintyOfOptions(t *testing.T) {
+	d := wideA(46)
+	d.Options = []string{"protection", "coexistence:n78", "coexistence:n28", "colocation:n78"}
+	s := subject(t, "n1", 20e6, 15e3, d)
+	want := map[string]float64{
+		"6.6.5/1": 2, "6.6.5/protection/1": 3, "6.6.5/colocation:n78/1": 3,
+		"6.6.5/coexistence:n78/1": 2.5, // -52 dBm, 3.3 to 3.8 GHz
+		"6.6.5/coexistence:n28/1": 2,   // -52 dBm below 3 GHz
+	}
+	for _, r := range requirements(t, s, "6.6.5") {
+		most, asked := want[r.Key]
+		if !asked {
+			continue
+		}
+		delete(want, r.Key)
+		if got := r.MaxUncertainty.At(r.Frequencies.Low); got == nil || *got != most {
+			t.Errorf("%s (%s): %v, want %g", r.Key, r.Title, got, most)
+		}
+	}
+	if len(want) > 0 {
+		t.Errorf("no requirement for %v", want)
+	}
+	seen := 0
+	for _, r := range requirements(t, s, "6.7") {
+		for clause, most := range map[string]float64{"/6.6.3/": 0.8, "/6.6.4/": 1.5} {
+			if got := r.MaxUncertainty.At(r.Frequencies.Low); strings.Contains(r.Key, clause) {
+				seen++
+				if got == nil || *got != most {
+					t.Errorf("%s: %v, want %g", r.Key, got, most)
+				}
+			}
+		}
+	}
+	if seen == 0 {
+		t.Error("no limit beside an interferer")
+	}
+}

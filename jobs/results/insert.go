@@ -98,7 +98,8 @@ func column[Row, T any](rows []Row, of func(Row) T) []T {
 
 var measurementColumns = []string{"case_id", "requirement_key", "clause", "title", "quantity", "side", "value", "unit",
 	"lower_limit", "upper_limit", "margin", "uncertainty", "at_hz", "core", "tolerance", "tolerance_known", "mbw_hz",
-	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance"}
+	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance",
+	"probability", "budget", "max_uncertainty", "tightened", "carrier_power_dbm", "correction_db"}
 
 func measurementRows(cases []Case, ids map[string]int64) [][]any {
 	var rows [][]any
@@ -108,7 +109,8 @@ func measurementRows(cases []Case, ids map[string]int64) [][]any {
 			rows = append(rows, []any{ids[c.Key], q.Key, q.Clause, q.Title, q.Quantity, string(q.Side), r.Value, q.Unit,
 				r.Lower, r.Upper, r.Margin, r.Uncertainty, orNull(float64(r.At)), q.Core, q.Tolerance, q.ToleranceKnown,
 				orNull(float64(q.MeasurementBandwidth)), orNull(float64(q.OffsetFrom)), orNull(float64(q.OffsetTo)),
-				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance})
+				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance,
+				r.Probability, r.Budget, r.MaxUncertainty, r.Tightened, r.CarrierPower, r.Correction})
 		}
 	}
 	return rows

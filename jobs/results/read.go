@@ -67,7 +67,7 @@ func readCases(ctx context.Context, db DB, condition string, arg any) ([]StoredC
 		return nil, err
 	}
 	var id int64
-	var r conformance.Result
+	var r conformance.Result // what it points to is made anew for every row
 	_, err = pgx.ForEachRow(rows, append([]any{&id}, resultFields(&r)...), func() error {
 		if i, known := place[id]; known { // a case stored between the two queries is left out whole
 			cases[i].Results = append(cases[i].Results, r)
@@ -80,7 +80,8 @@ func readCases(ctx context.Context, db DB, condition string, arg any) ([]StoredC
 const resultColumns = `m.requirement_key, m.clause, m.title, m.quantity, m.side, m.unit, m.core, m.tolerance,
 	m.tolerance_known, coalesce(m.mbw_hz, 0), coalesce(m.offset_from_hz, 0), coalesce(m.offset_to_hz, 0), m.source,
 	m.tolerance_source, m.provenance, m.value, coalesce(m.at_hz, 0), m.lower_limit, m.upper_limit, m.margin,
-	m.uncertainty, m.verdict, m.rule, m.note`
+	m.uncertainty, m.verdict, m.rule, m.note, m.probability, m.budget, m.max_uncertainty, m.tightened,
+	m.carrier_power_dbm, m.correction_db`
 
 // resultFields are where resultColumns go.
 func resultFields(r *conformance.Result) []any {
@@ -88,7 +89,8 @@ func resultFields(r *conformance.Result) []any {
 	return []any{&q.Key, &q.Clause, &q.Title, &q.Quantity, &q.Side, &q.Unit, &q.Core, &q.Tolerance,
 		&q.ToleranceKnown, &q.MeasurementBandwidth, &q.OffsetFrom, &q.OffsetTo, &q.CoreSource,
 		&q.ToleranceSource, &q.Provenance, &r.Value, &r.At, &r.Lower, &r.Upper, &r.Margin,
-		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note}
+		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note, &r.Probability, &r.Budget, &r.MaxUncertainty, &r.Tightened,
+		&r.CarrierPower, &r.Correction}
 }
 
 // Traces returns the traces of a case in the order they were taken; none is no

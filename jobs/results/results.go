@@ -72,7 +72,8 @@ type Trace struct {
 // StoredCase is a case in the store. Its Traces are empty: they are large, and
 // Traces reads them. Of a Requirement the store keeps what a figure is shown
 // with: key, clause, title, quantity, unit, side, core value and tolerance at
-// the start of its span, measurement bandwidth, offsets, sources.
+// the start of its span, measurement bandwidth, offsets, sources; the permitted
+// uncertainty as far as the figure has it.
 type StoredCase struct {
 	ID      int64
 	Run     uuid.UUID
