@@ -188,7 +188,11 @@ func effective(parts []Part, combined float64) float64 {
 // with that many degrees of freedom, truncated to a whole number of at least
 // one (JCGM 100 G.6.4); zero means infinitely many, the normal distribution.
 func CoverageFactor(p, degreesOfFreedom float64) float64 {
-	if degreesOfFreedom == 0 || math.IsInf(degreesOfFreedom, 1) {
+	known := degreesOfFreedom == 0 || math.IsInf(degreesOfFreedom, 1)
+	if known && p == Coverage {
+		return 2 // by definition, without the rounding of the error function
+	}
+	if known {
 		return math.Sqrt2 * math.Erfinv(p)
 	}
 	nu := max(1, math.Floor(degreesOfFreedom))

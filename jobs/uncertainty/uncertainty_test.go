@@ -54,7 +54,8 @@ func TestStudentFactors(t *testing.T) {
 	if CoverageFactor(0.99, 16.76) != CoverageFactor(0.99, 16) || CoverageFactor(0.99, 0.4) != CoverageFactor(0.99, 1) {
 		t.Error("degrees of freedom are not truncated to whole ones of at least one")
 	}
-	near(t, "k of this program", CoverageFactor(Coverage, math.Inf(1)), 2, 1e-12)
+	near(t, "k of this program", CoverageFactor(Coverage, math.Inf(1)), 2, 0)
+	near(t, "k of this program, by the error function", math.Sqrt2*math.Erfinv(Coverage), 2, 1e-12)
 }
 
 // Fact sheet metrology 2.2 and its appendix, "welch_satterthwaite": the end

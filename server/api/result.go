@@ -34,6 +34,13 @@ type Result struct {
 	Tolerance              float64  `json:"tolerance"`
 	ToleranceKnown         bool     `json:"tolerance_known"` // false: the core value is used as it stands
 	Uncertainty            float64  `json:"uncertainty"`     // expanded, k = 2, in the unit of the margin
+	Probability            *float64 `json:"probability"`     // that the true value lies within the requirement, before any tightening or guard band; null without uncertainty
+	Risk                   *float64 `json:"risk"`            // that the verdict is wrong: of a false accept, or of a false reject
+	Budget                 *Budget  `json:"budget"`          // how Uncertainty came about; null where no budget was made
+	MaxUncertainty         *float64 `json:"max_uncertainty"` // permitted for the test system; null where none is known
+	Tightened              float64  `json:"tightened"`       // by how much the limits are tightened because Uncertainty exceeds MaxUncertainty
+	CarrierPowerDBm        *float64 `json:"carrier_power_dbm"`
+	CorrectionDB           *float64 `json:"correction_db"` // path loss that was added at the place of the figure; null where it moves no single level
 	Rule                   string   `json:"rule"`
 	Note                   string   `json:"note"`
 	Source                 string   `json:"source"` // of the core value
