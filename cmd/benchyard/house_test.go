@@ -33,7 +33,7 @@ var mayImport = map[string][]string{
 	"jobs/lab":                  {"jobs/document", "instruments/rf"},
 	"jobs/procedure":            {"jobs/conformance", "jobs/uncertainty", "jobs/dsp", "instruments/rf", "instruments/nr"},
 	"jobs/dsp":                  {"instruments/rf", "instruments/nr"},
-	"jobs/conformance":          {"jobs/uncertainty", "instruments/rf"},
+	"jobs/conformance":          {"jobs/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/uncertainty":          {"instruments/rf"},
 	"jobs/statistics":           {},
 	"jobs/results":              {"jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},

@@ -181,7 +181,7 @@ type Requirement struct {
 
 	CoreSource      string // clause and version, e.g. "TS 38.104 V19.4.0 6.6.4.2.1 T6.6.4.2.1-2"
 	ToleranceSource string
-	Provenance      string // "spec", "memory" or "spec+memory": how far the test requirement can be trusted
+	Provenance      string // "spec", "memory", "lab" or several with "+": how far the test requirement can be trusted
 }
 
 // Interferer is the NR signal of the transmitter intermodulation test

@@ -48,7 +48,7 @@ func (s checked) leakageRatio() ([]Requirement, error) {
 		var list []Requirement
 		for _, side := range []Side{LowerSide, UpperSide} {
 			for _, n := range s.neighbours() {
-				r, err := s.leakageRequirement(row.Core, side, n)
+				r, err := s.leakageRequirement(row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), side, n)
 				if err != nil {
 					return nil, err
 				}
@@ -60,11 +60,17 @@ func (s checked) leakageRatio() ([]Requirement, error) {
 	return nil, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
 }
 
-func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requirement, error) {
+// leakageRequirement builds the limit of one neighbour; own is the source of the
+// core figure where a lab replaced it.
+func (s checked) leakageRequirement(core float64, own source, side Side, n neighbour) (Requirement, error) {
 	t := s.set.Requirements.LeakageRatio
 	alternative, err := s.absoluteLeakage(n.filter)
 	if err != nil {
 		return Requirement{}, err
+	}
+	from := n.source
+	if own != (source{}) {
+		from = own
 	}
 	at := s.Carrier.Center + n.offset
 	if side == LowerSide {
@@ -85,9 +91,9 @@ func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requi
 		OffsetFrom:           n.offset,
 		OffsetTo:             n.offset,
 		Frequencies:          rf.Range{Low: at, High: at},
-		CoreSource:           n.source.String(),
+		CoreSource:           from.String(),
 	}
-	r.setTolerance(t.Tolerance, s.Carrier, n.source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, from.Provenance)
 	r.Lower = figure(core - r.Tolerance)
 	return r, nil
 }
@@ -116,7 +122,7 @@ func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
 			PerMHz:    row.PerMHz + s.scaling,
 			Core:      row.PerMHz + s.scaling + 10*math.Log10(float64(filter/rf.Megahertz)),
 			Bandwidth: filter,
-			Source:    t.Absolute.Source.String(),
+			Source:    s.set.coreSource(LeakageRatioClause, row.figure(), t.Absolute.Source).String(),
 		}
 		a.Tolerance, _, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier)
 		return a, nil

@@ -179,6 +179,7 @@ type requirementTables struct {
 	LeakageRatio struct {
 		Source   source
 		Relative []struct {
+			Name    string
 			Applies scope
 			Core    float64
 		}
@@ -197,7 +198,7 @@ type requirementTables struct {
 		}
 		AbsoluteTolerance tolerance `yaml:"absolute_tolerance"`
 	} `yaml:"leakage_ratio"`
-	OperatingBand map[string]tolerance `yaml:"operating_band"`
+	OperatingBand map[string]*tolerance `yaml:"operating_band"`
 	Spurious      struct {
 		Source    source
 		Rows      []spuriousRow
@@ -272,4 +273,6 @@ type limitSet struct {
 	}
 	Requirements requirementTables
 	Options      optionTables
+	// Laid are the sources of core figures that a lab replaced, by clause/figure.
+	Laid map[string]source
 }

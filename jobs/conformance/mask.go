@@ -117,7 +117,7 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 		CoreSource:           s.set.Masks.Source.Version + " " + m.Clause,
 	}
 	if t, ok := s.set.Requirements.OperatingBand[seg.Tolerance]; ok {
-		r.setTolerance(t, s.Carrier, seg.Provenance)
+		r.setTolerance(*t, s.Carrier, seg.Provenance)
 	} else {
 		r.withoutTolerance("test tolerance of this mask "+seg.Tolerance+": core value in force", seg.Provenance)
 	}

@@ -14,10 +14,10 @@ func (s checked) outputPower() []Requirement {
 	if s.Environment == Extreme {
 		environment, core = Extreme, t.Extreme
 	}
-	r := s.single(OutputPowerClause, "output power", "dBm", core, t.Source)
+	r := s.single(OutputPowerClause, environment, "output power", "dBm", core, t.Source)
 	r.Title = "output power against the rated carrier output power, " + environment + " environment"
 	r.MeasurementBandwidth = s.Carrier.Bandwidth
-	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 	r.Lower = figure(float64(s.RatedPower) - r.Core - r.Tolerance)
 	r.Upper = figure(float64(s.RatedPower) + r.Core + r.Tolerance)
 	return []Requirement{r}
@@ -31,9 +31,9 @@ func (s checked) dynamicRange() ([]Requirement, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := s.single(DynamicRangeClause, "total power dynamic range", "dB", row.DynamicRange, t.Source)
+	r := s.single(DynamicRangeClause, "", "total power dynamic range", "dB", row.DynamicRange, t.Source)
 	r.Title = "total power dynamic range, all resource blocks against one"
-	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 	r.Lower = figure(r.Core - r.Tolerance)
 	return []Requirement{r}, nil
 }
@@ -45,10 +45,10 @@ func (s checked) offPower() ([]Requirement, error) {
 		return nil, err
 	}
 	t := s.set.Requirements.OffPower
-	r := s.single(OffPowerClause, "transmitter off power", "dBm/MHz", t.Core, t.Source)
+	r := s.single(OffPowerClause, "off power", "transmitter off power", "dBm/MHz", t.Core, t.Source)
 	r.Title = fmt.Sprintf("transmitter OFF power, mean over %s", OffPowerWindow(s.Carrier.SCS))
 	r.MeasurementBandwidth = s.Carrier.Configured()
-	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 	r.Upper = figure(r.Core + r.Tolerance)
 	return []Requirement{r}, nil
 }
@@ -61,10 +61,10 @@ func (s checked) transient() ([]Requirement, error) {
 	t := s.set.Requirements.Transient
 	var list []Requirement
 	for _, way := range []struct{ key, title string }{{"off-on", "OFF to ON"}, {"on-off", "ON to OFF"}} {
-		r := s.single(TransientClause, "transient period", "µs", t.Core, t.Source)
+		r := s.single(TransientClause, "transient period", "transient period", "µs", t.Core, t.Source)
 		r.Key += "/" + way.key
 		r.Title = "transmitter transient period, " + way.title
-		r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+		r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 		r.Upper = figure(r.Core + r.Tolerance)
 		list = append(list, r)
 	}
@@ -87,9 +87,9 @@ func (s checked) frequencyError() ([]Requirement, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := s.single(FrequencyErrorClause, "frequency error", "Hz", float64(core), t.Source)
+	r := s.single(FrequencyErrorClause, string(s.Class), "frequency error", "Hz", float64(core), t.Source)
 	r.Title = "frequency error over 1 ms, class " + string(s.Class)
-	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 	r.Lower, r.Upper = figure(-r.Core-r.Tolerance), figure(r.Core+r.Tolerance)
 	return []Requirement{r}, nil
 }
@@ -105,10 +105,10 @@ func (s checked) modulation() ([]Requirement, error) {
 			continue
 		}
 		seen[row.Name] = true
-		r := s.single(ModulationClause, "error vector magnitude", "%", row.Percent, t.Source)
+		r := s.single(ModulationClause, row.figure(), "error vector magnitude", "%", row.Percent, t.Source)
 		r.Key += "/" + row.Name
 		r.Title = "error vector magnitude, " + row.Name
-		r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+		r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 		r.Upper = figure(r.Core + r.Tolerance)
 		list = append(list, r)
 	}
@@ -127,18 +127,20 @@ func (s checked) timeAlignment() []Requirement {
 		if row.Option != "" && !s.declares(row.Option) {
 			continue
 		}
-		r := s.single(TimeAlignmentClause, "time alignment error", "ns", row.Core, t.Source)
+		r := s.single(TimeAlignmentClause, row.Name, "time alignment error", "ns", row.Core, t.Source)
 		r.Key += "/" + row.Name
 		r.Title = "time alignment error, " + row.Title
-		r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
+		r.setTolerance(t.Tolerance, s.Carrier, r.Provenance)
 		r.Upper = figure(r.Core + r.Tolerance)
 		list = append(list, r)
 	}
 	return list
 }
 
-// single begins the limit of a clause that is answered by one value.
-func (s checked) single(clause, quantity, unit string, core float64, from source) Requirement {
+// single begins the limit of a clause that is answered by one value. The figure
+// is the name under which a lab may replace the core value.
+func (s checked) single(clause, figure, quantity, unit string, core float64, printed source) Requirement {
+	from := s.set.coreSource(clause, figure, printed)
 	return Requirement{
 		Key:         clause,
 		Clause:      clause,
@@ -148,6 +150,7 @@ func (s checked) single(clause, quantity, unit string, core float64, from source
 		CoreTo:      core,
 		Frequencies: s.Carrier.Edges(),
 		CoreSource:  from.String(),
+		Provenance:  from.Provenance, // until a tolerance is put on it
 	}
 }
 
