@@ -154,6 +154,7 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/results", s.getResults)
 	readable(e, v1+"/limits", s.getLimits)
 	readable(e, v1+"/yield", s.getYield)
+	readable(e, v1+"/yield/benches", s.getBenchAgreement)
 	return e
 }
 
