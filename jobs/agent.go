@@ -76,6 +76,7 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
+	river.AddWorker(workers, &judgementWorker{agent: a})
 	var err error
 	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{
 		Schema:  riverSchema,
@@ -112,6 +113,7 @@ func (a *Agent) Start(ctx context.Context) error {
 	a.hard, a.abandon = context.WithCancelCause(base)
 	a.wait.Go(func() { a.listen(soft) })
 	a.wait.Go(func() { a.followLab(soft) })
+	a.wait.Go(func() { a.followJudgements(soft) })
 	return nil
 }
 

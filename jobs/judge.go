@@ -13,7 +13,7 @@ func judge(clause string, s procedure.Setup, traces []procedure.Trace, rule conf
 	if err != nil {
 		return nil, err
 	}
-	requirements, err := conformance.Requirements(s.Subject, clause)
+	requirements, err := s.Requirements(clause)
 	if err != nil {
 		return nil, err
 	}

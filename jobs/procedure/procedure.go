@@ -41,12 +41,21 @@ type SpectrumSource interface {
 // Setup is all that the sweeps and figures of one case depend on.
 type Setup struct {
 	Subject        conformance.Subject
-	Correction     rf.Correction // connector to analyzer
-	Accuracy       Accuracy      // what is known of the bench beside it
-	Attenuation    rf.DB         // analyzer input attenuation, from Budget
-	ReferenceLevel rf.DBm        // at the analyzer input, from Budget
-	Duplex         string        // "TDD" or "FDD"; empty takes that of the band
-	AnalyzerRange  rf.Range      // what the analyzer tunes to; zero: not checked by Coverage
+	Correction     rf.Correction    // connector to analyzer
+	Accuracy       Accuracy         // what is known of the bench beside it
+	Attenuation    rf.DB            // analyzer input attenuation, from Budget
+	ReferenceLevel rf.DBm           // at the analyzer input, from Budget
+	Duplex         string           // "TDD" or "FDD"; empty takes that of the band
+	AnalyzerRange  rf.Range         // what the analyzer tunes to; zero: not checked by Coverage
+	Limits         *conformance.Set // where requirements come from; nil: the embedded set
+}
+
+// Requirements returns the limits of a clause that apply to the subject.
+func (s Setup) Requirements(clause string) ([]conformance.Requirement, error) {
+	if s.Limits == nil {
+		return conformance.Requirements(s.Subject, clause)
+	}
+	return s.Limits.Requirements(s.Subject, clause)
 }
 
 // Planned is one sweep of a case. Role names it within the case; Duration is
@@ -85,7 +94,7 @@ func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, 
 	if err != nil {
 		return m, s, nil, err
 	}
-	requirements, err := conformance.Requirements(s.Subject, clause)
+	requirements, err := s.Requirements(clause)
 	if err != nil {
 		return m, s, nil, fmt.Errorf("procedure: %s: %w", clause, err)
 	}
