@@ -19,23 +19,9 @@ func judge(clause string, s procedure.Setup, traces []procedure.Trace, rule conf
 	}
 	judged, err := conformance.Judge(requirements, readings, rule)
 	for i := range judged {
-		judged[i].Correction = lossAt(s, judged[i])
+		judged[i].Correction = s.LossAt(judged[i])
 	}
 	return judged, err
-}
-
-// lossAt returns the path loss that was added to a level, or nothing for a
-// figure that is no single level.
-func lossAt(s procedure.Setup, r conformance.Result) *float64 {
-	if r.Requirement.Unit != "dBm" || r.At == 0 {
-		return nil
-	}
-	loss, _, err := s.Correction.At(r.At)
-	if err != nil {
-		return nil // the end of a trace may miss that of the table by a rounding error
-	}
-	v := float64(loss)
-	return &v
 }
 
 func worst(found []conformance.Result) conformance.Verdict {

@@ -40,6 +40,7 @@ func (a *analysis) answer(clause string) {
 		notes = append(notes, fmt.Sprintf("%d of %d ranges of the clause are covered", len(results), len(results)+len(said.Missing)))
 	}
 	for i := range results {
+		results[i].Correction = a.setup.LossAt(results[i])
 		results[i].Note = strings.Join(nonEmpty(append([]string{results[i].Note}, notes...)), "; ")
 	}
 	a.results = append(a.results, results...)

@@ -37,12 +37,15 @@ type spectrumCommand struct {
 	Type           string    `default:"1-C" help:"Base station type: 1-C or 1-H."`
 	RatedPower     string    `name:"rated-power" required:"" help:"Rated output power per connector, such as 37dBm."`
 	TransmitUnits  int       `name:"transmit-units" default:"1" help:"Counted transmit units per cell, type 1-H only."`
+	Environment    string    `help:"Test environment: normal or extreme. Default: normal."`
+	Option         []string  `sep:"," help:"Declared option that brings limits of its own, such as protection or coexistence:n3; may be repeated."`
 	Loss           string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
 	Correction     string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
 	Uncertainty    string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
 	Clause         []string  `sep:"," help:"Only this clause, such as 6.6.4; may be repeated. Default: every clause that the span allows."`
-	Rule           string    `default:"shared-risk" help:"Decision rule: shared-risk, simple, guarded or guarded-non-binary."`
+	Rule           string    `default:"shared-risk" help:"Decision rule: shared-risk, simple, guarded, guarded-non-binary or conformance-probability."`
 	GuardBand      float64   `name:"guard-band-factor" help:"Guard band in expanded uncertainties, for the guarded rules."`
+	Probability    float64   `help:"Required conformance probability, such as 0.95, for the rule of that name."`
 	Connector      int       `default:"1" help:"Connector the trace was taken at, for the record."`
 	TestModel      string    `name:"test-model" help:"Test model that was transmitted, for the record."`
 }
@@ -76,7 +79,7 @@ func (c *spectrumCommand) Run(p *program) error {
 
 // setup reads every flag that is not a file of levels.
 func (c *spectrumCommand) setup() (s procedure.Setup, rule conformance.DecisionRule, err error) {
-	rule = conformance.DecisionRule{Name: c.Rule, GuardBandFactor: c.GuardBand}
+	rule = conformance.DecisionRule{Name: c.Rule, GuardBandFactor: c.GuardBand, Probability: c.Probability}
 	if err = rule.Validate(); err != nil {
 		return s, rule, err
 	}
@@ -117,6 +120,7 @@ func (c *spectrumCommand) subject() (conformance.Subject, error) {
 			return subject, fmt.Errorf("--carrier: %w", err)
 		}
 	}
+	subject.Environment, subject.Options = c.Environment, c.Option
 	// What no limit is for is refused before any file is read.
 	return subject, subject.Declaration.Validate()
 }

@@ -277,6 +277,10 @@ func TestAnalyzeBadInput(t *testing.T) {
 		{good, n1("--rbw", "50kHz", "--correction", file("c.csv", "hello\n")), "c.csv:1"},
 		{good, n1("--rbw", "50kHz", "--correction", file("short.csv", "frequency_hz,loss_db,uncertainty_db\n1e9,40,0.2\n2e9,41,0.2\n"), "--clause", "6.2"), "correction covers 1 GHz to 2 GHz"},
 		{good, n1("--rbw", "50kHz", "--rule", "lenient"), "lenient"},
+		{good, n1("--rbw", "50kHz", "--rule", "conformance-probability"), "probability"},
+		{good, n1("--rbw", "50kHz", "--probability", "0.95"), "probability"},
+		{good, n1("--rbw", "50kHz", "--option", "coexistence:n999"), "n999"},
+		{good, n1("--rbw", "50kHz", "--environment", "lunar", "--clause", "6.2"), "lunar"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded"), "guard band factor"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded", "--guard-band-factor", "1", "--clause", "6.2"), "no uncertainty"},
 		{good, append(without("--rf-channel", n1("--rbw", "50kHz")), "--carrier", "2140.01MHz"), "nearest is 2.14 GHz or 2.1401 GHz"},
@@ -320,7 +324,28 @@ func TestAnalyzeCarrierAndCorrection(t *testing.T) {
 	if c := got["6.2"]["conditions"].(map[string]any); c["rf_channel"] != "M" || c["carrier_hz"] != 2140e6 {
 		t.Errorf("conditions %v", c)
 	}
+	if loss := got["6.2"]["correction_db"]; loss != 47.0 {
+		t.Errorf("correction %v, want 47 dB", loss)
+	}
 	if rule := got["6.6.2"]["rule"]; rule != "guarded, w = 1.00 U" {
 		t.Errorf("rule %v", rule)
+	}
+}
+
+// Environment, declared options and a required probability reach the limits and
+// the rule: +-2.5 dB in the extreme environment (TS 38.104 6.2.2) plus 0.7 dB, and
+// -52 dBm/MHz in the downlink of n3 (6.6.5.2.3).
+func TestAnalyzeDeclarations(t *testing.T) {
+	got := analyzed(t, exitDone, "../../testdata/analyze/short.csv", wideN1("5MHz", "--rbw", "50kHz", "--loss", "47dB", "--uncertainty", "0.5dB",
+		"--clause", "6.2", "--environment", "extreme", "--rule", "conformance-probability", "--probability", "0.95"))
+	if r := got["6.2"]; r["lower"] != 42.8 || r["upper"] != 49.2 || !strings.Contains(r["rule"].(string), "conformance-probability") {
+		t.Errorf("got %v", r)
+	}
+	quiet := traceFile(t, 1842.5e6, 50e3, 1601, func(float64) float64 { return -70 }) // 1802.5 to 1882.5 MHz in 100 kHz
+	got = analyzed(t, exitFailed, quiet, wideN1("20MHz", "--rbw", "100kHz", "--noise-factor", "1", "--clause", "6.6.5", "--option", "coexistence:n3", "--loss", "10dB"))
+	r := got["6.6.5/coexistence:n3/1"]
+	checkValue(t, "co-existence", r, -70+10+10, 1e-6)
+	if r["upper"] != -52.0 || r["verdict"] != "fail" {
+		t.Errorf("got %v", r)
 	}
 }
