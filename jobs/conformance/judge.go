@@ -204,9 +204,10 @@ func decidingPoint(req Requirement, reading Reading, rule DecisionRule) found {
 	var worst stretch
 	least, at := math.Inf(1), 0
 	for _, part := range reading.stretches(req) {
-		offset, scale := drop+rule.excess(part.known, part.most), 1.0
-		if !rule.tightens() && part.known.expanded > 0 {
-			scale = 1 / part.known.expanded
+		offset, scale := drop+rule.excess(part.known, part.most), rule.scale(part.known)
+		if !(scale > 0) { // nothing is known of these points; the rule will say so
+			at, worst = part.from, part
+			break
 		}
 		for i := part.from; i < part.to; i++ {
 			if m := (limit.at(s.Frequencies[i]) - offset - s.Levels[i]) * scale; m < least {

@@ -90,6 +90,21 @@ func (r Reading) stretches(req Requirement) []stretch {
 	return list
 }
 
+// scale returns what makes the margins of figures comparable that are not known
+// equally well: one where the limit itself decides, else what the rule measures
+// the distance in. Zero where it needs an uncertainty and there is none.
+func (d DecisionRule) scale(k known) float64 {
+	switch {
+	case d.tightens():
+		return 1
+	case !(k.expanded > 0):
+		return 0
+	case d.Probability > 0:
+		return 1 / k.standard
+	}
+	return 1 / k.expanded
+}
+
 // excess returns by how much the rule tightens a requirement: what the
 // uncertainty has beyond the permitted one (TS 38.141-1 4.1.2, from memory;
 // TS 37.571-1 C.3 has the same rule).

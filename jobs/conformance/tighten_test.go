@@ -145,6 +145,57 @@ func TestSeriesWithSpans(t *testing.T) {
 	}
 }
 
+// Whatever the uncertainties over frequency, a series is as bad as its worst
+// point, and raising a point never improves the verdict.
+func TestSeriesIsAsBadAsItsWorstPoint(t *testing.T) {
+	req := conformance.Requirement{
+		Key: "x", Clause: "6.6.5", Quantity: "spurious emission", Unit: "dBm", Upper: bound(-30), ToleranceKnown: true,
+		MeasurementBandwidth: 1e9, Frequencies: rf.Range{Low: 1e9, High: 6e9}, MaxUncertainty: conformance.UncertaintySteps{{UpTo: 4e9, Value: 2}, {UpTo: 19e9, Value: 4}},
+	}
+	few := func(expanded float64) *uncertainty.Budget { // a coverage factor of 2.65, not 2
+		b, err := uncertainty.Combine([]uncertainty.Part{{Name: "all", Kind: uncertainty.Repeated, Value: expanded / 2, DegreesOfFreedom: 5}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return &b
+	}
+	frequencies := []float64{1e9, 2e9, 3e9, 4e9, 5e9, 6e9}
+	rules := []conformance.DecisionRule{
+		{}, {Name: "simple"}, {Name: "guarded", GuardBandFactor: 1}, {Name: "guarded-non-binary", GuardBandFactor: 0.83}, {Name: "conformance-probability", Probability: 0.95},
+	}
+	judge := func(rule conformance.DecisionRule, spans []conformance.Span, levels []float64) conformance.Verdict {
+		series := &conformance.Series{Frequencies: frequencies, Levels: levels}
+		r, err := conformance.Judge([]conformance.Requirement{req}, []conformance.Reading{{Key: "x", Series: series, Spans: spans}}, rule)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r[0].Verdict
+	}
+	property := func(raw [6]float64, low, high, up float64, which, point uint8) bool {
+		rule := rules[int(which)%len(rules)]
+		spans := []conformance.Span{{To: 3.5e9, Budget: budget(t, 0.1+math.Abs(math.Remainder(low, 5)))}, {To: 6e9, Budget: few(0.1 + math.Abs(math.Remainder(high, 5)))}}
+		var levels []float64
+		worst := pass
+		for i, v := range raw {
+			levels = append(levels, -31-math.Remainder(v, 8))
+			alone := []float64{-90, -90, -90, -90, -90, -90}
+			alone[i] = levels[i]
+			worst = conformance.Worst([]conformance.Verdict{worst, judge(rule, spans, alone)})
+		}
+		together := judge(rule, spans, levels)
+		raised := append([]float64(nil), levels...)
+		raised[int(point)%6] += math.Abs(math.Remainder(up, 6))
+		return together == worst && better(judge(rule, spans, raised)) <= better(together)
+	}
+	if err := quick.Check(property, &quick.Config{MaxCount: 2000}); err != nil {
+		t.Error(err)
+	}
+	none := []conformance.Span{{To: 3.5e9, Budget: budget(t, 1)}, {To: 6e9, Budget: &uncertainty.Budget{}}}
+	series := &conformance.Series{Frequencies: frequencies, Levels: []float64{-31, -90, -90, -90, -90, -90}}
+	_, err := conformance.Judge([]conformance.Requirement{req}, []conformance.Reading{{Key: "x", Series: series, Spans: none}}, rules[2])
+	wantError(t, err, "no uncertainty")
+}
+
 // A leakage ratio held against the absolute limit has the uncertainty of the
 // level in the adjacent channel, and that one tightens it: 2.5 dB where 2.0 are
 // permitted. Against the relative limit 1.0 is 0.2 dB too many.
