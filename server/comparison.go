@@ -27,7 +27,7 @@ func ComparisonToWire(c results.Comparison) api.Comparison {
 	for _, m := range c.Clauses {
 		wire.Margins = append(wire.Margins, api.MarginShift{
 			UnitType: m.UnitType, Clause: m.Clause, Unit: api.MarginUnit(m.Unit), UnitsA: m.UnitsA, UnitsB: m.UnitsB, Pairs: m.Pairs,
-			Method: string(m.Method), Shift: finite(m.Shift), Low: finite(m.Low), High: finite(m.High), P: finite(m.P), Q: finite(m.Q),
+			Worse: m.Worse, Better: m.Better, Method: string(m.Method), Shift: finite(m.Shift), Low: finite(m.Low), High: finite(m.High), P: finite(m.P), Q: finite(m.Q),
 			Material: m.Material, LeastB: finite(m.LeastB), Finding: string(m.Finding()),
 		})
 	}

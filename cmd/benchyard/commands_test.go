@@ -93,6 +93,7 @@ func TestBadInput(t *testing.T) {
 		{[]string{"sim", "--config", garbage}, "garbage.yaml"},
 		{[]string{"run", "show", "nonsense"}, "nonsense"},
 		{[]string{"yield", "--from", "2.4.0"}, "--to"},
+		{[]string{"yield", "--benches", "--from", "2.4.0", "--to", "2.5.0"}, "--benches"},
 	} {
 		_, stderr := command(t, exitUsage, c.args...)
 		if !strings.Contains(stderr, c.says) {

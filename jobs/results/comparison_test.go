@@ -117,11 +117,11 @@ func TestCompareMargins(t *testing.T) {
 	}
 	var got []string
 	for _, m := range c.Clauses {
-		got = append(got, fmt.Sprintf("%s %s %d %d %d %s: %s", m.UnitType, m.Clause, m.UnitsA, m.UnitsB, m.Pairs, m.Method, m.Finding()))
+		got = append(got, fmt.Sprintf("%s %s %d %d %d -%d +%d %s: %s", m.UnitType, m.Clause, m.UnitsA, m.UnitsB, m.Pairs, m.Worse, m.Better, m.Method, m.Finding()))
 	}
 	want := []string{
-		"RU-F2 6.2 4 4 0 Mann–Whitney: better", "RU-T4 6.2 8 8 8 signed ranks: worse",
-		"RU-T4 6.6.3 8 8 8 signed ranks: no material change", "RU-T4 6.6.4 3 3 3 too few to say: too few units",
+		"RU-F2 6.2 4 4 0 -0 +0 Mann–Whitney: better", "RU-T4 6.2 8 8 8 -8 +0 signed ranks: worse",
+		"RU-T4 6.6.3 8 8 8 -0 +0 signed ranks: typical unit unchanged", "RU-T4 6.6.4 3 3 3 -3 +0 too few to say: too few units",
 	}
 	if !reflect.DeepEqual(got, want) {
 		t.Fatalf("got\n%q\nwant\n%q", got, want)

@@ -16,16 +16,17 @@ const (
 	Untested Method = "too few to say" // neither is possible
 )
 
-// Finding is what may be said about the margins of a clause.
+// Finding is what may be said about the margin of the typical unit for a
+// clause. A few units that changed do not move it; they are counted beside it.
 type Finding string
 
 // The findings. Statistical significance alone is none: the change must also be
 // material.
 const (
-	ShiftedWorse  Finding = "worse"              // significant, and at least material
-	ShiftedBetter Finding = "better"             // the same for the better
-	Unchanged     Finding = "no material change" // the whole interval is less than material
-	Open          Finding = "undecided"          // a material change is neither shown nor ruled out
+	ShiftedWorse  Finding = "worse"                  // significant, and at least material
+	ShiftedBetter Finding = "better"                 // the same for the better
+	Unchanged     Finding = "typical unit unchanged" // the whole interval is less than material
+	Open          Finding = "undecided"              // a material change is neither shown nor ruled out
 	TooFew        Finding = "too few units"
 )
 
@@ -34,6 +35,7 @@ const (
 type MarginShift struct {
 	UnitType, Clause, Unit string
 	UnitsA, UnitsB, Pairs  int
+	Worse, Better          int // pairs whose margin moved by Material or more
 	Method                 Method
 
 	// Shift is the typical change (Hodges–Lehmann), negative for the worse,
@@ -123,7 +125,13 @@ func shiftOf(margins []unitMargin, buildA, buildB string, material Material) (Ma
 			s.LeastB = m.Margin
 		}
 		if was, both := before[m.Serial]; both {
-			differences = append(differences, m.Margin-was)
+			d := m.Margin - was
+			differences = append(differences, d)
+			if d <= -s.Material {
+				s.Worse++
+			} else if d >= s.Material {
+				s.Better++
+			}
 		}
 	}
 	s.UnitsA, s.UnitsB, s.Pairs = len(a), len(b), len(differences)

@@ -36,15 +36,17 @@ type MarginShift struct {
 	UnitsA   int      `json:"units_a"`
 	UnitsB   int      `json:"units_b"`
 	Pairs    int      `json:"pairs"`
+	Worse    int      `json:"worse"`    // pairs whose margin shrank by material or more
+	Better   int      `json:"better"`   // pairs whose margin grew by as much
 	Method   string   `json:"method"`   // "signed ranks", "Mann–Whitney" or "too few to say"
-	Shift    *float64 `json:"shift"`    // typical change (Hodges–Lehmann), negative for the worse; null when untested
+	Shift    *float64 `json:"shift"`    // typical change (Hodges–Lehmann), negative for the worse; null where nothing was tested
 	Low      *float64 `json:"low"`      // of its interval; null for no end
 	High     *float64 `json:"high"`     // the same
 	P        *float64 `json:"p"`        // two-sided, of this clause alone
 	Q        *float64 `json:"q"`        // false-discovery rate over all clauses (Benjamini–Hochberg)
 	Material float64  `json:"material"` // change from which it is worth reporting
 	LeastB   *float64 `json:"least_b"`  // least margin of any unit under B
-	Finding  string   `json:"finding"`  // "worse", "better", "no material change", "undecided" or "too few units"
+	Finding  string   `json:"finding"`  // "worse", "better", "typical unit unchanged", "undecided" or "too few units"
 }
 
 // BenchReport tells how well benches agree, and where that cannot be told, what
