@@ -74,6 +74,9 @@ type Declaration struct {
 	CategoryBOption int    // 1 or 2 where Category is "B"; zero means 1
 	Type            Type
 	RatedPower      rf.DBm // per connector, rated carrier output power
+	// TotalPower is the rated total output power per connector, which several
+	// carriers share; nil means RatedPower.
+	TotalPower *rf.DBm
 	// TransmitUnits is NTXU,countedpercell of type 1-H, and the number of antenna
 	// connectors where a limit holds for their sum (option "additional:japan"); zero means 1.
 	TransmitUnits int
@@ -109,6 +112,9 @@ func (c Carrier) Edges() rf.Range {
 type Subject struct {
 	Declaration
 	Carrier Carrier
+	// Carriers are all carriers of a configuration in one band, rising by
+	// frequency; Carrier is the first of them. Nil where Carrier is the only one.
+	Carriers []Carrier
 	// Environment is the test environment, Normal or Extreme; empty means Normal.
 	Environment string
 	// Modulation narrows the error vector magnitude (6.5.3) to the one that the
@@ -170,6 +176,16 @@ type Requirement struct {
 	// emission limit of type 1-H contain: they hold for the power sum over the
 	// connectors of one cell (TS 38.104 6.6.3.4, 6.6.4.4). Zero everywhere else.
 	Scaling float64
+
+	// Sum are the limits of both sides of a sub-block gap, whose power sum is the
+	// upper test requirement at every frequency; Upper and UpperTo are that sum at
+	// OffsetFrom and OffsetTo. Nil everywhere else.
+	Sum []Curve
+
+	// Against are the square filters on the carriers whose power sum a leakage
+	// ratio in a sub-block gap is held against. Nil: the configuration of the
+	// carrier on whose Side the limit stands.
+	Against []rf.Range
 
 	MeasurementBandwidth rf.Hertz // filter of the limit
 	OffsetFrom, OffsetTo rf.Hertz // f_offset from the channel edge (6.6.4), or centre offset of the adjacent channel in both (6.6.3)

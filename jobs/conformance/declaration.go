@@ -32,6 +32,8 @@ func (l *Set) validate(d Declaration) error {
 		return fmt.Errorf("conformance: %d transmitter units counted per cell; possible are 1 to %d (TS 38.104 6.1)", d.TransmitUnits, maxTransmitUnits)
 	case math.IsNaN(float64(d.RatedPower)) || math.Abs(float64(d.RatedPower)) > 100:
 		return fmt.Errorf("conformance: rated power %v dBm is not a plausible level", float64(d.RatedPower))
+	case d.TotalPower != nil && !(*d.TotalPower >= d.RatedPower && *d.TotalPower <= 100):
+		return fmt.Errorf("conformance: rated total power %v dBm is below the rated carrier power %s or no plausible level", float64(*d.TotalPower), d.RatedPower)
 	}
 	if _, err := l.options(d.Options); err != nil {
 		return err
@@ -68,6 +70,12 @@ func (d Declaration) option() int {
 
 // check holds a subject against its band and the declaration.
 func (l *Set) check(s Subject) (checked, error) {
+	if err := l.checkConfiguration(s); err != nil {
+		return checked{}, err
+	}
+	if len(s.Carriers) == 1 {
+		s.Carriers = nil
+	}
 	if err := l.validate(s.Declaration); err != nil {
 		return checked{}, err
 	}

@@ -210,7 +210,11 @@ func decidingPoint(req Requirement, reading Reading, rule DecisionRule) found {
 			break
 		}
 		for i := part.from; i < part.to; i++ {
-			if m := (limit.at(s.Frequencies[i]) - offset - s.Levels[i]) * scale; m < least {
+			upper := limit.at(s.Frequencies[i])
+			if req.Sum != nil {
+				upper = sumAt(req.Sum, rf.Hertz(s.Frequencies[i]))
+			}
+			if m := (upper - offset - s.Levels[i]) * scale; m < least {
 				least, at, worst = m, i, part
 			}
 		}
@@ -251,6 +255,9 @@ func (l line) at(f float64) float64 {
 // linear in decibels between Upper at OffsetFrom, which is the end of the span
 // next to the carrier, and UpperTo at OffsetTo.
 func (r Requirement) upperAt(f rf.Hertz) *float64 {
+	if r.Sum != nil {
+		return figure(sumAt(r.Sum, f))
+	}
 	width := r.Frequencies.Width()
 	if r.UpperTo == nil || width <= 0 {
 		return r.Upper

@@ -37,27 +37,35 @@ func (s checked) neighbours() []neighbour {
 	return list
 }
 
-// leakageRatio returns the limits of 6.6.3, for every neighbour below and above
-// the carrier.
-func (s checked) leakageRatio() ([]Requirement, error) {
-	t := s.set.Requirements.LeakageRatio
-	for _, row := range t.Relative {
-		if !row.Applies.holds(s) {
-			continue
-		}
-		var list []Requirement
-		for _, side := range []Side{LowerSide, UpperSide} {
-			for _, n := range s.neighbours() {
-				r, err := s.leakageRequirement(row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), side, n)
-				if err != nil {
-					return nil, err
-				}
-				list = append(list, r)
-			}
-		}
-		return list, nil
+// leakageRatio returns the limits of 6.6.3, for every neighbour on the given
+// sides of the carrier.
+func (s checked) leakageRatio(sides ...Side) ([]Requirement, error) {
+	core, own, err := s.relativeLeakage()
+	if err != nil {
+		return nil, err
 	}
-	return nil, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+	var list []Requirement
+	for _, side := range sides {
+		for _, n := range s.neighbours() {
+			r, err := s.leakageRequirement(core, own, side, n)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, r)
+		}
+	}
+	return list, nil
+}
+
+// relativeLeakage returns the relative limit of the band, core value, and its
+// source where a lab replaced it.
+func (s checked) relativeLeakage() (core float64, own source, err error) {
+	for _, row := range s.set.Requirements.LeakageRatio.Relative {
+		if row.Applies.holds(s) {
+			return row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), nil
+		}
+	}
+	return 0, source{}, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
 }
 
 // leakageRequirement builds the limit of one neighbour; own is the source of the

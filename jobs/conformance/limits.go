@@ -191,6 +191,7 @@ type requirementTables struct {
 			Offsets []rf.Hertz
 			Filter  rf.Hertz
 		} `yaml:"eutra"`
+		Gaps      gapTable
 		Tolerance tolerance
 		Absolute  struct {
 			Source source

@@ -8,18 +8,18 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// maskSegments returns the segments of the mask on both sides of the carrier,
+// maskSegments returns the segments of the mask on the given sides of the carrier,
 // from the channel edge out to delta f_OBUE beyond the downlink band. A segment
 // that starts at or beyond f_offset_max does not apply and is left out, which
 // is the rule "not applicable when delta f_max is below 10 MHz" of the tables:
 // every such segment starts half its filter beyond that offset.
-func (s checked) maskSegments() ([]Requirement, error) {
+func (s checked) maskSegments(sides ...Side) ([]Requirement, error) {
 	mask, err := s.mask()
 	if err != nil {
 		return nil, err
 	}
 	var list []Requirement
-	for _, side := range []Side{LowerSide, UpperSide} {
+	for _, side := range sides {
 		reach := s.reach(side)
 		for i, seg := range mask.Segments {
 			to := reach
@@ -148,7 +148,11 @@ func (s checked) level(seg segment, offset rf.Hertz) float64 {
 
 // beside returns the frequencies at offsets from..to outside a channel edge.
 func (c Carrier) beside(side Side, from, to rf.Hertz) rf.Range {
-	edges := c.Edges()
+	return beside(c.Edges(), side, from, to)
+}
+
+// beside returns the frequencies at offsets from..to outside edges.
+func beside(edges rf.Range, side Side, from, to rf.Hertz) rf.Range {
 	if side == LowerSide {
 		return rf.Range{Low: edges.Low - to, High: edges.Low - from}
 	}

@@ -56,7 +56,11 @@ var (
 const faint = -60
 
 // permitted puts the permitted uncertainty of the test system on requirements.
+// Those of a configuration have theirs already, each by its own carrier.
 func (s checked) permitted(list []Requirement, err error) ([]Requirement, error) {
+	if s.several() {
+		return list, err
+	}
 	for i := range list {
 		r := &list[i]
 		r.MaxUncertainty = s.permittedFor(*r)

@@ -16,7 +16,7 @@ const topOfMegahertz = rf.Gigahertz
 // operatingBand returns the mask of 6.6.4 and the additional limits of the
 // declared options.
 func (s checked) operatingBand() ([]Requirement, error) {
-	list, err := s.maskSegments()
+	list, err := s.maskSegments(LowerSide, UpperSide)
 	if err != nil {
 		return nil, err
 	}
@@ -229,7 +229,7 @@ func (s checked) belongs(g optionGroup) bool {
 		word = g.Option
 	}
 	return (word == "" || s.declares(word)) && applies.holds(s) &&
-		(g.Carriers == rf.Range{} || g.Carriers.Covers(s.Carrier.Edges())) &&
+		(g.Carriers == rf.Range{} || g.Carriers.Covers(s.edges())) &&
 		(len(g.Classes) == 0 || slices.Contains(g.Classes, s.Class))
 }
 
@@ -253,7 +253,7 @@ func (s checked) groupRequirements(g optionGroup, row optionRow) []Requirement {
 	}
 	spans := []rf.Range{e.span}
 	if row.Clear > 0 {
-		edges := s.Carrier.Edges()
+		edges := s.edges()
 		spans = beyond(e.span, rf.Range{Low: edges.Low - row.Clear, High: edges.High + row.Clear}, half)
 	}
 	var list []Requirement
@@ -269,7 +269,7 @@ func (s checked) besideRequirements(e emission, row optionRow) []Requirement {
 	var list []Requirement
 	for _, side := range []Side{LowerSide, UpperSide} {
 		one := e
-		one.span = s.Carrier.beside(side, row.From, row.To)
+		one.span = beside(s.edges(), side, row.From, row.To)
 		one.title += ", " + string(side) + " side"
 		r := s.emission(one)
 		r.Side, r.OffsetFrom, r.OffsetTo = side, row.From, row.To

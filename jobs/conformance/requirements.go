@@ -61,6 +61,9 @@ func (s checked) requirements(clause string) ([]Requirement, error) {
 	if s.Environment == Extreme && clause != OutputPowerClause && slices.Contains(LimitClauses(), clause) {
 		return nil, fmt.Errorf("conformance: %s is tested in the normal environment only; the extreme one is for %s", clause, OutputPowerClause)
 	}
+	if s.several() {
+		return s.ofConfiguration(clause)
+	}
 	switch clause {
 	case OutputPowerClause:
 		return s.outputPower(), nil
@@ -79,7 +82,7 @@ func (s checked) requirements(clause string) ([]Requirement, error) {
 	case OccupiedBandwidthClause:
 		return s.occupiedBandwidth(), nil
 	case LeakageRatioClause:
-		return s.leakageRatio()
+		return s.leakageRatio(LowerSide, UpperSide)
 	case OperatingBandClause:
 		return s.operatingBand()
 	case SpuriousEmissionsClause:

@@ -176,7 +176,7 @@ func (l *limitSet) validateRequirements() error {
 		r.OutputPower.Source.validate("output power"), r.OutputPower.Tolerance.validate("output power"),
 		r.OccupiedBandwidth.Source.validate("occupied bandwidth"), r.OccupiedBandwidth.Tolerance.validate("occupied bandwidth"),
 		r.LeakageRatio.Source.validate("leakage ratio"), r.LeakageRatio.Tolerance.validate("leakage ratio"),
-		l.validateEUTRA(),
+		l.validateEUTRA(), l.validateGaps(),
 		r.LeakageRatio.Absolute.Source.validate("absolute leakage"), r.LeakageRatio.AbsoluteTolerance.validate("absolute leakage"),
 		r.Spurious.Source.validate("spurious emissions"), r.Spurious.Tolerance.validate("spurious emissions"),
 		r.FrequencyError.Source.validate("frequency error"), r.FrequencyError.Tolerance.validate("frequency error"),
