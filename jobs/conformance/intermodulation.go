@@ -80,7 +80,7 @@ func (s checked) interferers() []placed {
 				}
 				list = append(list, placed{
 					key:        fmt.Sprintf("%s/%d", side, w*len(InterfererOffsets(0))+n+1),
-					title:      fmt.Sprintf("with an interferer of %s MHz at %s", inMHz(width), i.Center),
+					title:      fmt.Sprintf("with an interferer of %s, %s MHz wide at %s", i.Level, inMHz(width), i.Center),
 					Interferer: i,
 				})
 			}
@@ -135,7 +135,7 @@ func (s checked) intraSystem(base []Requirement) []Requirement {
 		}
 		r.Key = fmt.Sprintf("%s/intra-system/%s", IntermodulationClause, r.Key)
 		r.Clause = IntermodulationClause
-		r.Title += ", with the intra-system interferer on the channel"
+		r.Title += fmt.Sprintf(", with the intra-system interferer of %s on the channel", i.Level)
 		r.CoreSource += "; " + s.set.Requirements.Intermodulation.Source.String()
 		r.Interferer = &i
 		list = append(list, r)
