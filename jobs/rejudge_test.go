@@ -297,3 +297,33 @@ func TestRequestsThatMakeNoSense(t *testing.T) {
 		t.Errorf("%v is no NotJudgeableError", err)
 	}
 }
+
+// A lab's own file over the limit set judges, and its name stands in the record.
+func TestOtherLimits(t *testing.T) {
+	m := newMeasuredLab(t)
+	file := "limits: strict-lab/1\nbase: ts-38.141-1/2026-11\ncores:\n" +
+		"  - {clause: \"6.2\", figure: normal, value: 0.001, source: order 12}\ntolerances:\n" +
+		"  - {clause: \"6.2\", figure: output power, up_to: 7GHz, value: 0, source: order 12}\n"
+	j := m.again(Rejudge{All: true, LimitsFile: "strict.yaml", LimitsDocument: []byte(file)})
+	if j.Done != 2 || j.VerdictsChanged != 2 || j.RunsChanged != 2 || j.Failed != 2 || !strings.Contains(j.LimitSet, "strict-lab/1") || j.LimitsFile != "strict.yaml" {
+		t.Errorf("%+v", j)
+	}
+	changes, err := results.ChangesOf(t.Context(), m.pool, j.ID, false, 0)
+	if err != nil || len(changes) != 2 {
+		t.Fatalf("%+v, %v", changes, err)
+	}
+	for _, c := range changes {
+		if c.Key != "6.2" || c.After.Verdict != conformance.Fail || *c.After.Upper-*c.After.Lower > 0.01 || *c.Before.Upper-*c.After.Upper < 2 {
+			t.Errorf("%+v", c)
+		}
+	}
+	mustExec(t, m.pool, `UPDATE judgement SET state = 'queued', finished_at = NULL, limit_set = 'limits of another program'`)
+	if again := m.work(j.ID); again.State != "done" { // nothing waits: nobody needs the limits
+		t.Errorf("%+v", again)
+	}
+	mustExec(t, m.pool, `UPDATE judgement SET state = 'queued', finished_at = NULL`)
+	mustExec(t, m.pool, `UPDATE judgement_run SET state = 'waiting', verdict = NULL, finished_at = NULL`)
+	if again := m.work(j.ID); again.State != "error" || !strings.Contains(again.Error, "limits of another program") || again.Done != 0 {
+		t.Errorf("%+v", again)
+	}
+}
