@@ -1,8 +1,10 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"slices"
@@ -51,12 +53,15 @@ type spectrumCommand struct {
 }
 
 // Run judges the traces and prints what they say.
-func (c *spectrumCommand) Run(p *program) error {
+func (c *spectrumCommand) Run(ctx context.Context, p *program) error {
 	setup, rule, err := c.setup()
 	if err != nil {
 		return &badInput{err}
 	}
-	traces, err := c.traces()
+	traces, err := c.traces(ctx)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	if err != nil {
 		return &badInput{err}
 	}
@@ -201,7 +206,7 @@ func (c *spectrumCommand) correction() (rf.Correction, error) {
 }
 
 // traces reads the files with their filters.
-func (c *spectrumCommand) traces() ([]procedure.External, error) {
+func (c *spectrumCommand) traces(ctx context.Context) ([]procedure.External, error) {
 	var list []procedure.External
 	for i, name := range c.Files {
 		if name == "-" && slices.Contains(c.Files[:i], name) {
@@ -222,7 +227,7 @@ func (c *spectrumCommand) traces() ([]procedure.External, error) {
 		if !(factor >= 0.9 && factor <= 2) {
 			return nil, fmt.Errorf("--noise-factor %g: noise bandwidth over resolution bandwidth lies between 0.9 and 2", factor)
 		}
-		s, err := readTrace(name)
+		s, err := readTrace(ctx, name)
 		if err != nil {
 			return nil, err
 		}
@@ -253,9 +258,9 @@ func called(name string) string {
 }
 
 // readTrace reads a file, or standard input for a dash.
-func readTrace(name string) (rf.Spectrum, error) {
+func readTrace(ctx context.Context, name string) (rf.Spectrum, error) {
 	if name == "-" {
-		return procedure.ReadTrace(called(name), os.Stdin)
+		return procedure.ReadTrace(called(name), interruptible(ctx, os.Stdin))
 	}
 	file, err := os.Open(name)
 	if err != nil {
@@ -263,4 +268,17 @@ func readTrace(name string) (rf.Spectrum, error) {
 	}
 	s, err := procedure.ReadTrace(name, file)
 	return s, errors.Join(err, file.Close())
+}
+
+// interruptible returns a reader that ends with the context. Who types at
+// standard input can then leave; the copying ends with the program, because no
+// read of a terminal can be interrupted.
+func interruptible(ctx context.Context, r io.Reader) io.Reader {
+	out, in := io.Pipe()
+	context.AfterFunc(ctx, func() { _ = out.CloseWithError(ctx.Err()) })
+	go func() {
+		_, err := io.Copy(in, r)
+		_ = in.CloseWithError(err)
+	}()
+	return out
 }

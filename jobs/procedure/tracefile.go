@@ -53,11 +53,19 @@ func (e *TraceError) Error() string {
 // bandwidth of the answer are zero: the file does not know them. file names the
 // trace in errors, which are a *TraceError for everything but a reader that fails.
 func ReadTrace(file string, r io.Reader) (rf.Spectrum, error) {
-	t := &traceReader{file: file, factor: 1}
+	return readTrace(file, r, mostTracePoints)
+}
+
+// readTrace is ReadTrace with a bound of its own on the points.
+func readTrace(file string, r io.Reader, most int) (rf.Spectrum, error) {
+	t := &traceReader{file: file, factor: 1, most: most}
 	lines := bufio.NewScanner(r)
 	lines.Buffer(make([]byte, 0, mostLine), mostLine)
 	for lines.Scan() {
 		t.line++
+		if t.line > 2*most+mostHeader {
+			return rf.Spectrum{}, t.errorf("more than %d lines for %d points at the most", t.line-1, most)
+		}
 		if err := t.take(lines.Text()); err != nil {
 			return rf.Spectrum{}, err
 		}
@@ -74,6 +82,7 @@ func ReadTrace(file string, r io.Reader) (rf.Spectrum, error) {
 // traceReader is the state between two lines.
 type traceReader struct {
 	file        string
+	most        int // points
 	line        int
 	header      bool    // the line of names has passed
 	factor      float64 // hertz in one unit of the first column
@@ -210,8 +219,8 @@ func (t *traceReader) takePoint(cells []string) error {
 		f = rounded // the binary dust of 3550.01 MHz; millihertz are the finest of the trade
 	}
 	switch n := len(t.frequencies); {
-	case n == mostTracePoints:
-		return t.errorf("more than %d points; cut the trace to the span of the test", mostTracePoints)
+	case n == t.most:
+		return t.errorf("more than %d points; cut the trace to the span of the test", t.most)
 	case f < 0 || f > 1e12:
 		return t.errorf("frequency %g Hz is out of all reach", f)
 	case level > highestLevel || level < lowestLevel:
@@ -222,7 +231,7 @@ func (t *traceReader) takePoint(cells []string) error {
 		return t.errorf("frequency %s stands behind %s; sort the points by frequency", rf.Hertz(f), rf.Hertz(t.frequencies[n-1]))
 	}
 	t.frequencies, t.levels = append(t.frequencies, f), append(t.levels, level)
-	t.lines = append(t.lines, int32(min(t.line, math.MaxInt32)))
+	t.lines = append(t.lines, int32(t.line))
 	return nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -106,21 +107,36 @@ func TestReadTraceRefuses(t *testing.T) {
 	}
 }
 
-// endless is a file without end.
-type endless struct{ row int }
+// endless is a file without end: points, or one point and then comments.
+type endless struct {
+	rows     int
+	comments bool
+}
 
 func (e *endless) Read(p []byte) (int, error) {
-	n := copy(p, fmt.Sprintf("%d,-50\n", 1_000_000_000+e.row))
-	e.row++
+	n := 0
+	for len(p)-n > 20 {
+		if e.comments && e.rows > 0 {
+			n += copy(p[n:], "#\n")
+		} else {
+			n += copy(p[n:], strconv.AppendInt(nil, 1_000_000_000+int64(e.rows), 10))
+			n += copy(p[n:], ",-50\n")
+		}
+		e.rows++
+	}
 	return n, nil
 }
 
 // A huge file is refused as soon as the limit is passed, not when memory is gone.
 func TestReadTraceWithoutEnd(t *testing.T) {
-	e := new(endless)
-	_, err := ReadTrace("huge.csv", e)
-	if err == nil || !strings.Contains(err.Error(), "more than 2000000 points") || e.row > mostTracePoints+1000 {
-		t.Errorf("after %d rows: %v", e.row, err)
+	for says, e := range map[string]*endless{
+		"huge.csv:50001: more than 50000 points":                               {},
+		"huge.csv:100101: more than 100100 lines for 50000 points at the most": {comments: true},
+	} {
+		_, err := readTrace("huge.csv", e, 50_000)
+		if err == nil || !strings.Contains(err.Error(), says) || e.rows > 110_000 {
+			t.Errorf("after %d rows: %v, want %s", e.rows, err, says)
+		}
 	}
 }
 
