@@ -144,7 +144,11 @@ func pointsText(v any) string {
 	if !ok {
 		return none
 	}
-	return minus(fmt.Sprintf("%+.1f", 100*x))
+	tenths := math.Round(1000 * x)
+	if tenths == 0 {
+		return "0.0"
+	}
+	return minus(fmt.Sprintf("%+.1f", tenths/10))
 }
 
 // chanceText prints a probability of error: nobody needs more than two figures,

@@ -135,6 +135,9 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"case", "content", api.CaseDetail{}},
 		{"yield", "content", api.YieldReport{}},
 		{"yield", "content", api.YieldReport{BuildA: "a", BuildB: "b", Builds: []string{"a", "b", "c"}, Changes: []api.Change{{}, {Worse: true}}, Yields: []api.Yield{{FirstPass: api.Fraction{Share: &half, Low: &half, High: &half}}}}},
+		{"yield", "content", api.YieldReport{BuildA: "a", BuildB: "b", Comparison: api.Comparison{
+			Yields:  []api.YieldDifference{{}, {Difference: &half, Low: &half, High: &half, McNemarP: &half}},
+			Margins: []api.MarginShift{{}, {Pairs: 2, Shift: &half, Low: &half, Unit: "dB", Q: &half}}}}},
 		{"error", "content", &api.Problem{Status: 500, Errors: []string{"one"}}},
 	} {
 		if p.part == "content" {
