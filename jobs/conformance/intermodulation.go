@@ -13,8 +13,8 @@ import (
 // "6.7/upper/1/6.6.4/lower/2".
 //
 // A position partly or wholly outside the downlink band is left out as well; a
-// declaration knows no adjacent downlink band that could keep it. Prated,t,AC is
-// taken to be the rated power of the one carrier.
+// declaration knows no adjacent downlink band that could keep it. Where no rated
+// total power is declared, that of the one carrier stands for it.
 func (s checked) intermodulation() ([]Requirement, error) {
 	if s.Type == Type1H && s.IntraSystemLevel == nil {
 		return nil, fmt.Errorf("conformance: %s of type 1-H also wants the intra-system interferer, whose level the manufacturer declares (TS 38.104 6.7.2); it is not declared", IntermodulationClause)
@@ -69,12 +69,16 @@ func (s checked) interferers() []placed {
 			widths = append(widths, more.Bandwidth)
 		}
 	}
+	rated := s.RatedPower
+	if s.TotalPower != nil {
+		rated = *s.TotalPower
+	}
 	anywhere := regional && slices.Contains(t.Anywhere, s.band.Name)
 	var list []placed
 	for _, side := range []Side{LowerSide, UpperSide} {
 		for w, width := range widths {
 			for n, offset := range InterfererOffsets(width) {
-				i := Interferer{Center: s.Carrier.beside(side, offset, offset).Low, Bandwidth: width, Level: s.RatedPower.Add(-t.BelowRated)}
+				i := Interferer{Center: s.Carrier.beside(side, offset, offset).Low, Bandwidth: width, Level: rated.Add(-t.BelowRated)}
 				if !anywhere && !s.band.DL.Covers(i.occupied()) {
 					continue
 				}

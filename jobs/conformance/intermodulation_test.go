@@ -68,6 +68,14 @@ func TestInterferers(t *testing.T) {
 	}
 }
 
+// The interferer goes by the rated total power where that is declared (T6.7.2.1-1:
+// Prated,t,AC - 30 dB).
+func TestInterfererLevel(t *testing.T) {
+	d, total := wideA(43), rf.DBm(46)
+	d.TotalPower = &total
+	near(t, "level", float64(interferers(t, subject(t, "n1", 20e6, 15e3, d))["upper/1"].Level), 16)
+}
+
 // The limits of 6.7 are those of 6.6.3 to 6.6.5 wherever the interferer is not:
 // no filter meets it, and every level is the one of the clause at that place.
 func TestIntermodulationLimits(t *testing.T) {
