@@ -21,10 +21,48 @@ type Accuracy struct {
 	Repeats       int     // connections it was seen in; zero: it is known as it stands
 }
 
+// pathKnown is how well the correction of a path is known in a range.
+type pathKnown struct {
+	expanded rf.DB // k = 2, greatest of the rows
+	between  rf.DB // greatest error of a straight line between two rows
+}
+
+// pathIn returns how well the correction is known in r.
+func (s Setup) pathIn(r rf.Range) (pathKnown, error) {
+	u, err := s.pathUncertainty(r)
+	return pathKnown{u, betweenRows(s.Correction, r)}, err
+}
+
+// betweenRows returns how far the path may lie beside the straight lines between
+// the rows of its table that meet r. What a row shows when it is left out, its
+// distance from the line through its neighbours, is what a line misses over the
+// whole of their span; over a part of it that is less by the square of the part
+// (for rows equally far apart an eighth of the second difference). A table of
+// two rows shows nothing.
+func betweenRows(c rf.Correction, r rf.Range) rf.DB {
+	greatest := 0.0
+	for i := 1; i < len(c)-1; i++ {
+		a, b, d := c[i-1], c[i], c[i+1]
+		span := float64(d.Frequency - a.Frequency)
+		line := float64(a.Loss) + float64(d.Loss-a.Loss)*float64(b.Frequency-a.Frequency)/span
+		beside := math.Abs(float64(b.Loss) - line)
+		for _, part := range []rf.Range{{Low: a.Frequency, High: b.Frequency}, {Low: b.Frequency, High: d.Frequency}} {
+			if part.High > r.Low && part.Low < r.High {
+				share := float64(part.Width()) / span
+				greatest = max(greatest, beside*share*share)
+			}
+		}
+	}
+	return rf.DB(greatest)
+}
+
 // parts lists what moves a level of this bench whatever is measured, the
-// correction of the path (expanded, k = 2) first.
-func (a Accuracy) parts(path rf.DB) ([]uncertainty.Part, error) {
-	parts := []uncertainty.Part{{Name: "path correction", Kind: uncertainty.Normal, Value: float64(path)}}
+// correction of the path first.
+func (a Accuracy) parts(path pathKnown) ([]uncertainty.Part, error) {
+	parts := []uncertainty.Part{{Name: "path correction", Kind: uncertainty.Normal, Value: float64(path.expanded)}}
+	if path.between > 0 {
+		parts = append(parts, uncertainty.Part{Name: "path between the rows of its table", Kind: uncertainty.Rectangular, Value: float64(path.between)})
+	}
 	if a.Level > 0 {
 		parts = append(parts, uncertainty.Part{Name: "analyzer level", Kind: uncertainty.Normal, Value: float64(a.Level)})
 	}
@@ -84,7 +122,7 @@ func (t Trace) samplesIn(bandwidth rf.Hertz) float64 {
 }
 
 // levelBudget is the budget of one level in dB.
-func (s Setup) levelBudget(path rf.DB, n float64) (*uncertainty.Budget, error) {
+func (s Setup) levelBudget(path pathKnown, n float64) (*uncertainty.Budget, error) {
 	parts, err := s.Accuracy.parts(path)
 	if err != nil {
 		return nil, fmt.Errorf("procedure: %w", err)
@@ -98,11 +136,11 @@ func (s Setup) levelBudget(path rf.DB, n float64) (*uncertainty.Budget, error) {
 // how much of the analyzer's error two levels share that stand a channel and
 // some 45 dB apart is in no certificate. The connection is the same for both and
 // drops out.
-func (s Setup) ratioBudget(carrier, adjacent rf.DB, nCarrier, nAdjacent float64) (*uncertainty.Budget, error) {
+func (s Setup) ratioBudget(carrier, adjacent pathKnown, nCarrier, nAdjacent float64) (*uncertainty.Budget, error) {
 	var all []uncertainty.Part
 	for _, side := range []struct {
 		name        string
-		path        rf.DB
+		path        pathKnown
 		n           float64
 		sensitivity float64
 	}{{"carrier", carrier, nCarrier, 1}, {"adjacent channel", adjacent, nAdjacent, -1}} {
@@ -146,7 +184,8 @@ func combined(parts []uncertainty.Part) (*uncertainty.Budget, error) {
 // spans returns the budgets of a series over r, one wherever the uncertainty of
 // the correction changes, and the greatest expanded uncertainty.
 func (s Setup) spans(r rf.Range, n float64) ([]conformance.Span, float64, error) {
-	if _, err := s.pathUncertainty(r); err != nil {
+	whole, err := s.pathIn(r)
+	if err != nil {
 		return nil, 0, err
 	}
 	ends := []rf.Hertz{}
@@ -166,7 +205,7 @@ func (s Setup) spans(r rf.Range, n float64) ([]conformance.Span, float64, error)
 			spans[len(spans)-1].To = end
 			continue
 		}
-		b, err := s.levelBudget(path, n)
+		b, err := s.levelBudget(pathKnown{path, whole.between}, n)
 		if err != nil {
 			return nil, 0, err
 		}

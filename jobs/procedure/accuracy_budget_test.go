@@ -27,7 +27,7 @@ func partsOf(b *uncertainty.Budget) map[string]float64 {
 // scatter 4.343/sqrt(n) dB (2.4, 4.4).
 func TestLevelBudget(t *testing.T) {
 	s := Setup{Accuracy: wellKnown}
-	b, err := s.levelBudget(0.2, 2000)
+	b, err := s.levelBudget(pathKnown{expanded: 0.2}, 2000)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,13 +48,13 @@ func TestLevelBudget(t *testing.T) {
 
 // What is not known adds nothing, and what is known wrongly is refused.
 func TestBudgetOfALittleKnownBench(t *testing.T) {
-	b, err := Setup{}.levelBudget(0.2, 0)
+	b, err := Setup{}.levelBudget(pathKnown{expanded: 0.2}, 0)
 	if err != nil || len(b.Parts) != 1 {
 		t.Fatalf("%+v, %v", b, err)
 	}
 	near(t, "expanded / dB", b.Expanded, 0.2, 1e-12)
 	for _, a := range []Accuracy{{InputSWR: 0.5, PathSWR: 1.2}, {OutputSWR: 1.2, PathSWR: -1}} {
-		if _, err := (Setup{Accuracy: a}).levelBudget(0.2, 0); err == nil {
+		if _, err := (Setup{Accuracy: a}).levelBudget(pathKnown{expanded: 0.2}, 0); err == nil {
 			t.Errorf("%+v gives a budget", a)
 		}
 	}
@@ -133,6 +133,28 @@ func TestSpansOfASeries(t *testing.T) {
 	if _, _, err := s.spans(rf.Range{Low: 0.5e9, High: 6e9}, 0); err == nil {
 		t.Error("a span is known where the path is not")
 	}
+}
+
+// What straight lines between the rows of a table miss: an eighth of the second
+// difference where rows are equally far apart (facts/metrology.md 2.6), never
+// more than a row itself lies beside the line through its neighbours.
+func TestBetweenTheRowsOfATable(t *testing.T) {
+	even := rf.Correction{{Frequency: 1e9, Loss: 40}, {Frequency: 2e9, Loss: 40.4}, {Frequency: 3e9, Loss: 40.6}, {Frequency: 4e9, Loss: 40.8}}
+	near(t, "bent / dB", float64(betweenRows(even, rf.Range{Low: 1.2e9, High: 1.3e9})), 0.2/8, 1e-12)
+	near(t, "straight / dB", float64(betweenRows(even, rf.Range{Low: 3.1e9, High: 3.9e9})), 0, 1e-12)
+	uneven := rf.Correction{{Frequency: 1e9, Loss: 40}, {Frequency: 1.001e9, Loss: 40.05}, {Frequency: 2e9, Loss: 40}}
+	near(t, "scatter of near rows / dB", float64(betweenRows(uneven, rf.Range{Low: 1.5e9, High: 1.6e9})), 0.05, 2e-4)
+	near(t, "two rows / dB", float64(betweenRows(even[:2], rf.Range{Low: 1e9, High: 2e9})), 0, 0)
+	s := Setup{Correction: even}
+	path, err := s.pathIn(rf.Range{Low: 1.2e9, High: 1.3e9})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := s.levelBudget(path, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "in the budget / dB", partsOf(b)["path between the rows of its table"], 0.025/math.Sqrt(3), 1e-12)
 }
 
 // Both crossings lie within a step (rectangular, step/sqrt(12)) and move with

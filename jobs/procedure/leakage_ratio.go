@@ -42,7 +42,7 @@ func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces
 	if err != nil {
 		return nil, err
 	}
-	carrier, err := s.pathUncertainty(own)
+	carrier, err := s.pathIn(own)
 	if err != nil {
 		return nil, err
 	}
@@ -54,7 +54,7 @@ func analyzeLeakageRatio(s Setup, requirements []conformance.Requirement, traces
 		if err != nil {
 			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
 		}
-		adjacent, err := s.pathUncertainty(window)
+		adjacent, err := s.pathIn(window)
 		if err != nil {
 			return nil, err
 		}

@@ -37,7 +37,7 @@ func analyzeOutputPower(s Setup, requirements []conformance.Requirement, traces 
 	if err != nil {
 		return nil, err
 	}
-	path, err := s.pathUncertainty(c.Edges())
+	path, err := s.pathIn(c.Edges())
 	if err != nil {
 		return nil, err
 	}

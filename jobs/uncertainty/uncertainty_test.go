@@ -6,6 +6,8 @@ import (
 	"slices"
 	"testing"
 	"testing/quick"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 func near(t *testing.T, what string, got, want, within float64) {
@@ -56,6 +58,27 @@ func TestStudentFactors(t *testing.T) {
 	}
 	near(t, "k of this program", CoverageFactor(Coverage, math.Inf(1)), 2, 0)
 	near(t, "k of this program, by the error function", math.Sqrt2*math.Erfinv(Coverage), 2, 1e-12)
+}
+
+// Many degrees of freedom: the series meets the distribution itself.
+func TestManyDegreesOfFreedom(t *testing.T) {
+	for _, p := range []float64{0.5, 0.9, 0.95, Coverage, 0.99, 0.9999} {
+		for _, nu := range []float64{manyDegrees, 3000, 1e5} {
+			near(t, "t", CoverageFactor(p, nu), distuv.StudentsT{Sigma: 1, Nu: nu}.Quantile((1+p)/2), 2e-9)
+		}
+	}
+}
+
+func BenchmarkCombine(b *testing.B) {
+	parts := []Part{
+		{Kind: Normal, Value: 0.2}, {Kind: Normal, Value: 0.24}, {Kind: Arcsine, Value: 0.1}, {Kind: Arcsine, Value: 0.05},
+		{Kind: Repeated, Value: 0.02, DegreesOfFreedom: 9}, {Kind: Standard, Value: 0.1},
+	}
+	for b.Loop() {
+		if _, err := Combine(parts); err != nil {
+			b.Fatal(err)
+		}
+	}
 }
 
 // Fact sheet metrology 2.2 and its appendix, "welch_satterthwaite": the end
