@@ -91,7 +91,7 @@ func BenjaminiHochberg(ps []float64) []float64 {
 			least = math.NaN()
 			break
 		}
-		least = min(least, p*float64(len(ps))/float64(i+1))
+		least = min(least, p*(float64(len(ps))/float64(i+1))) // a ratio of at least one: q is never below p, not in the last digit
 		q[order[i]] = least
 	}
 	if math.IsNaN(least) {
