@@ -49,6 +49,9 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 			return Answer{}, fmt.Errorf("procedure: trace %s: %w", t.Name, err)
 		}
 	}
+	if len(s.Subject.Carriers) > 1 {
+		return Answer{}, fmt.Errorf("procedure: %s: a trace from elsewhere is analyzed for one carrier, not for %d at once", clause, len(s.Subject.Carriers))
+	}
 	s.Duplex = "FDD" // nothing is left to be gated
 	m, s, requirements, err := prepare(clause, s)
 	if err != nil {
@@ -116,7 +119,7 @@ func (s Setup) needs(clause string, requirements []conformance.Requirement, plan
 		case conformance.LeakageRatioClause:
 			n.what, n.span = "the outermost adjacent channel", around(c.Center, c.Configured())
 			for _, r := range requirements {
-				window := around(adjacentCentre(c, r), r.MeasurementBandwidth)
+				window := around(adjacentCentre(r), r.MeasurementBandwidth)
 				n.span = rf.Range{Low: min(n.span.Low, window.Low), High: max(n.span.High, window.High)}
 				n.narrowest = min(n.narrowest, r.MeasurementBandwidth)
 			}

@@ -19,14 +19,16 @@ const (
 	noisiest rf.DBm = -130 // dBm/Hz
 )
 
-// planOccupiedBandwidth sweeps twice the channel bandwidth (TS 38.141-1 6.6.2:
+// planOccupiedBandwidth sweeps twice the channel bandwidth, or that of contiguous
+// carriers together (TS 38.141-1 6.6.2:
 // 10, 20, 30, 40 MHz for channels of 5 to 20 MHz and twice the channel above;
 // 400 points or more).
 func planOccupiedBandwidth(s Setup, _ []conformance.Requirement) ([]Planned, error) {
-	c := s.Subject.Carrier
-	rbw := min(channelFilter(c.Bandwidth), occupiedFilter)
-	dwell := edgeSamples.dwell(occupiedOutside*c.Bandwidth, rbw/2, rbw)
-	p, err := s.sweep(carrierRole, around(c.Center, 2*c.Bandwidth), rbw, dwell)
+	whole := s.Subject.RFBandwidth()
+	bandwidth := whole.Width()
+	rbw := min(channelFilter(bandwidth), occupiedFilter)
+	dwell := edgeSamples.dwell(occupiedOutside*bandwidth, rbw/2, rbw)
+	p, err := s.sweep(carrierRole, around(whole.Low+bandwidth/2, 2*bandwidth), rbw, dwell)
 	if err != nil {
 		return nil, err
 	}
