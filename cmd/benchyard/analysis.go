@@ -83,9 +83,13 @@ func (a *analysis) outcome() error {
 // on standard error where a program reads the output.
 func (c *spectrumCommand) show(p *program, a analysis) error {
 	carrier := a.setup.Subject.Carrier
+	wire := server.ResultsToWire(a.results, server.ConditionsOf(carrier, c.Connector, c.TestModel), false)
+	for i := range wire {
+		wire[i].LimitSet = a.setup.Limits.Name()
+	}
 	t := &table{
 		header: []string{"clause", "figure", "value", "unit", "at", "lower", "upper", "margin", "uncertainty", "verdict", "note"},
-		values: server.ResultsToWire(a.results, server.ConditionsOf(carrier, c.Connector, c.TestModel), false),
+		values: wire,
 	}
 	for _, r := range a.results {
 		unit, at := r.Requirement.Unit, "–"
@@ -118,7 +122,7 @@ func (c *spectrumCommand) show(p *program, a analysis) error {
 	}
 	_, err := fmt.Fprintf(out, "carrier %s: NR-ARFCN %d, %s, %s wide, %d resource blocks at %s\nrule %s, limit set %s\n",
 		strings.TrimSpace(carrier.Band+" "+string(carrier.Channel)), carrier.NREF, carrier.Center, carrier.Bandwidth, carrier.ResourceBlocks, carrier.SCS,
-		a.rule, conformance.LimitSet())
+		a.rule, a.setup.Limits.Name())
 	return err
 }
 

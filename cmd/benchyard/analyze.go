@@ -39,8 +39,9 @@ type spectrumCommand struct {
 	Type           string    `default:"1-C" help:"Base station type: 1-C or 1-H."`
 	RatedPower     string    `name:"rated-power" required:"" help:"Rated output power per connector, such as 37dBm."`
 	TransmitUnits  int       `name:"transmit-units" default:"1" help:"Counted transmit units per cell, type 1-H only."`
-	Environment    string    `help:"Test environment: normal or extreme. Default: normal."`
-	Option         []string  `sep:"," help:"Declared option that brings limits of its own, such as protection or coexistence:n3; may be repeated."`
+	Environment    string    `default:"normal" help:"Test environment: normal or extreme."`
+	Option         []string  `help:"Optional limits that were declared, such as protection or coexistence:n1; may be repeated." placeholder:"WORD"`
+	Limits         []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
 	Loss           string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
 	Correction     string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
 	Uncertainty    string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
@@ -54,8 +55,17 @@ type spectrumCommand struct {
 
 // Run judges the traces and prints what they say.
 func (c *spectrumCommand) Run(ctx context.Context, p *program) error {
+	set, err := limitSet(c.Limits)
+	if err != nil {
+		return err
+	}
 	setup, rule, err := c.setup()
 	if err != nil {
+		return &badInput{err}
+	}
+	setup.Limits = set
+	// Every carrier has this limit: where it is refused, the question is wrong.
+	if _, err := set.Requirements(setup.Subject, conformance.OutputPowerClause); err != nil {
 		return &badInput{err}
 	}
 	traces, err := c.traces(ctx)
@@ -112,6 +122,7 @@ func (c *spectrumCommand) subject() (conformance.Subject, error) {
 	declared := limitsCommand{
 		Band: c.Band, Bandwidth: c.Bandwidth, SCS: c.SCS, Class: c.Class, Category: c.Category, CategoryOption: c.CategoryOption,
 		Type: c.Type, RatedPower: c.RatedPower, RFChannel: channel, TransmitUnits: c.TransmitUnits,
+		Environment: c.Environment, Option: c.Option,
 	}
 	subject, err := declared.subject()
 	if err != nil {
@@ -125,9 +136,7 @@ func (c *spectrumCommand) subject() (conformance.Subject, error) {
 			return subject, fmt.Errorf("--carrier: %w", err)
 		}
 	}
-	subject.Environment, subject.Options = c.Environment, c.Option
-	// What no limit is for is refused before any file is read.
-	return subject, subject.Declaration.Validate()
+	return subject, nil
 }
 
 // carrierAt moves a carrier to a frequency of the raster. One that is beside it

@@ -280,6 +280,9 @@ func TestAnalyzeBadInput(t *testing.T) {
 		{good, n1("--rbw", "50kHz", "--rule", "conformance-probability"), "probability"},
 		{good, n1("--rbw", "50kHz", "--probability", "0.95"), "probability"},
 		{good, n1("--rbw", "50kHz", "--option", "coexistence:n999"), "n999"},
+		{good, n1("--rbw", "50kHz", "--limits", filepath.Join(dir, "none.yaml")), "none.yaml"},
+		{good, n1("--rbw", "50kHz", "--limits", file("bad.yaml", "limits: [\n")), "bad.yaml"},
+		{good, n1("--rbw", "50kHz", "--transmit-units", "9"), "9 transmitter units"},
 		{good, n1("--rbw", "50kHz", "--environment", "lunar", "--clause", "6.2"), "lunar"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded"), "guard band factor"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded", "--guard-band-factor", "1", "--clause", "6.2"), "no uncertainty"},
@@ -347,5 +350,17 @@ func TestAnalyzeDeclarations(t *testing.T) {
 	checkValue(t, "co-existence", r, -70+10+10, 1e-6)
 	if r["upper"] != -52.0 || r["verdict"] != "fail" {
 		t.Errorf("got %v", r)
+	}
+}
+
+// A lab's own file over the limit set is in force, and every result names it.
+func TestAnalyzeUnderAnotherLimitSet(t *testing.T) {
+	own := filepath.Join(t.TempDir(), "own.yaml")
+	if err := os.WriteFile(own, []byte("limits: own-lab/1\nbase: ts-38.141-1/2026-11\ntolerances:\n  - {clause: \"6.2\", up_to: 3GHz, value: 0.1, source: our budget}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r := analyzed(t, exitDone, "../../testdata/analyze/short.csv", wideN1("5MHz", "--rbw", "50kHz", "--loss", "47dB", "--clause", "6.2", "--limits", own))["6.2"]
+	if set, _ := r["limit_set"].(string); r["upper"] != 48.1 || !strings.Contains(set, "own-lab/1 #") {
+		t.Errorf("upper %v under %q", r["upper"], set)
 	}
 }

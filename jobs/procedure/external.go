@@ -41,6 +41,9 @@ var ErrNotCovered = errors.New("not covered")
 // several that do the first is taken. Nothing is ever extrapolated: what is missing is an ErrNotCovered that
 // says by how much ("span ends 12.4 MHz before the mask does").
 func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) {
+	if n := len(s.Subject.Carriers); n > 1 {
+		return Answer{}, fmt.Errorf("procedure: %s: traces from elsewhere are analyzed for one carrier, not for a configuration of %d", clause, n)
+	}
 	if len(traces) == 0 {
 		return Answer{}, fmt.Errorf("procedure: %s: %w: there is no trace", clause, ErrNotCovered)
 	}

@@ -47,6 +47,7 @@ type Result struct {
 	ToleranceSource        string   `json:"tolerance_source"`
 	Provenance             string   `json:"provenance"`
 
+	LimitSet   string    `json:"limit_set,omitempty"` // name of the set in force; empty where the run names it
 	Serial     string    `json:"serial,omitempty"`
 	UnitType   string    `json:"unit_type,omitempty"`
 	Build      string    `json:"build,omitempty"`
