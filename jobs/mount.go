@@ -49,6 +49,7 @@ func declarationOf(t lab.RadioUnitType) conformance.Declaration {
 	return conformance.Declaration{
 		Class: conformance.Class(t.Class), Category: t.Category, CategoryBOption: t.CategoryBOption,
 		Type: conformance.Type(t.Type), RatedPower: t.RatedPower, TransmitUnits: t.TransmitUnits,
+		Options: t.Options,
 	}
 }
 

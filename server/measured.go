@@ -74,6 +74,7 @@ func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWi
 	subject := conformance.Subject{Carrier: carrier, Declaration: conformance.Declaration{
 		Class: conformance.Class(kind.Class), Category: kind.Category, CategoryBOption: kind.CategoryBOption,
 		Type: conformance.Type(kind.Type), RatedPower: kind.RatedPower, TransmitUnits: kind.TransmitUnits,
+		Options: kind.Options,
 	}}
 	requirements, err := conformance.Requirements(subject, c.Clause)
 	if err != nil {

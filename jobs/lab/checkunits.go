@@ -94,6 +94,13 @@ func (c *checker) types() {
 		}
 		c.count(path+".transmit_units", "transmit_units", t.TransmitUnits, 1024)
 		c.swr(path+".output_swr", t.OutputSWR)
+		for i, option := range t.Options {
+			if where := at("%s.options[%d]", path, i); option == "" {
+				c.Report(where, "the option is empty")
+			} else if slices.Contains(t.Options[:i], option) {
+				c.Report(where, "option %q is listed twice", option)
+			}
+		}
 		if t.RatedPower < -30 || t.RatedPower > 60 {
 			c.Report(path+".rated_power", "rated_power %s: want -30 to 60 dBm per connector", t.RatedPower)
 		}

@@ -111,6 +111,7 @@ type RadioUnitType struct {
 	Type            string    `document:"required"` // "1-C" or "1-H"
 	RatedPower      rf.DBm    `document:"required"` // rated carrier output power per connector
 	TransmitUnits   int       // NTXU,countedpercell of type 1-H; zero: 1
+	Options         []string  // optional groups of limits that were declared, such as "coexistence:n1"
 	OutputSWR       float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
 	Carriers        []Carrier `document:"required"`
 }
