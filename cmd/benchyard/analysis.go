@@ -96,7 +96,7 @@ func (c *spectrumCommand) show(p *program, a analysis) error {
 		if r.At != 0 {
 			at = rf.Hertz(math.Round(float64(r.At))).String()
 		}
-		t.add(r.Requirement.Clause, r.Requirement.Title, number(r.Value, unit), unit, at, optional(r.Lower, unit), optional(r.Upper, unit),
+		t.add(r.Requirement.Clause, figureOf(r.Requirement), number(r.Value, unit), unit, at, optional(r.Lower, unit), optional(r.Upper, unit),
 			signed(r.Margin, unit), number(r.Uncertainty, unit), string(r.Verdict), r.Note)
 	}
 	if err := c.print(p.stdout, t); err != nil {
@@ -124,6 +124,15 @@ func (c *spectrumCommand) show(p *program, a analysis) error {
 		strings.TrimSpace(carrier.Band+" "+string(carrier.Channel)), carrier.NREF, carrier.Center, carrier.Bandwidth, carrier.ResourceBlocks, carrier.SCS,
 		a.rule, a.setup.Limits.Name())
 	return err
+}
+
+// figureOf is the title of a limit, of a segment of a mask with its offsets.
+func figureOf(r conformance.Requirement) string {
+	if r.Clause != conformance.OperatingBandClause {
+		return r.Title
+	}
+	from, to := span(r)
+	return fmt.Sprintf("%s, %s to %s", r.Title, from, to)
 }
 
 // signed is number with its sign.

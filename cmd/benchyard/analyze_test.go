@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -10,6 +11,8 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"benchyard/instruments/rf"
 )
 
 // traceFile writes a trace of n points, step hertz apart, about a centre.
@@ -350,6 +353,29 @@ func TestAnalyzeDeclarations(t *testing.T) {
 	checkValue(t, "co-existence", r, -70+10+10, 1e-6)
 	if r["upper"] != -52.0 || r["verdict"] != "fail" {
 		t.Errorf("got %v", r)
+	}
+}
+
+// The same figures as CSV: a header, a row for each, the worst point of each
+// segment of the mask.
+func TestAnalyzeAsCSV(t *testing.T) {
+	// -60 dBm in 10 kHz is -40 dBm in 1 MHz and -50 dBm in 100 kHz, and a line of -20 dBm stands 26 MHz above the carrier.
+	noise := traceFile(t, 2140e6, 5e3, 20001, func(offset float64) float64 {
+		x := (offset - 26e6) / 10e3
+		return 10 * math.Log10(1e-6+1e-2*math.Exp2(-4*x*x))
+	})
+	out, _ := command(t, exitDone, append([]string{"analyze", "spectrum", noise, "--format", "csv"}, wideN1("20MHz", "--rbw", "10kHz", "--clause", "6.6.4")...)...)
+	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	if err != nil || len(rows) != 7 {
+		t.Fatalf("%d rows, %v:\n%s", len(rows), err, out)
+	}
+	if header := strings.Join(rows[0], " "); header != "clause figure value unit at lower upper margin uncertainty verdict note" {
+		t.Errorf("header %q", header)
+	}
+	far := rows[6]
+	at, err := rf.ParseHertz(far[4])
+	if err != nil || math.Abs(float64(at)-2166e6) > 0.6e6 || far[2] != "-19.96" || far[7] != "+6.96" || !strings.Contains(far[1], "+10.5 MHz to +30 MHz") {
+		t.Errorf("got %q, want the line of -20 dBm and 1 MHz of noise at 2166 MHz", far)
 	}
 }
 
