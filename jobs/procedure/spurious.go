@@ -1,6 +1,8 @@
 package procedure
 
 import (
+	"math"
+
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 )
@@ -17,7 +19,8 @@ func (s Setup) noisyFrom() rf.Hertz { return min(harmonicsFrom, s.Subject.Carrie
 
 // planSpurious sweeps every frequency range of the limit with the measurement
 // bandwidth itself as filter, a point every half of it (TS 38.141-1 6.6.5: the
-// resolution bandwidth is the measurement bandwidth).
+// resolution bandwidth is the measurement bandwidth). Where no analyzer has that
+// filter (6.25 kHz, 27 MHz), a third of it is integrated.
 func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, error) {
 	var planned []Planned
 	for _, r := range requirements {
@@ -25,8 +28,12 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 		if r.Frequencies.High > s.noisyFrom() {
 			n = emissionSamples
 		}
-		rbw := r.MeasurementBandwidth
-		p, err := s.sweep(r.Key, r.Frequencies, rbw, n.dwell(rbw, rbw, rbw))
+		span, rbw, step := r.Frequencies, r.MeasurementBandwidth, r.MeasurementBandwidth
+		if math.Abs(float64(stepDown(rbw)-rbw)) > 1e-6 {
+			rbw = stepDown(rbw / 3)
+			span, step = widen(span, r.MeasurementBandwidth/2+rbw), rbw/2
+		}
+		p, err := s.sweep(r.Key, span, rbw, n.dwell(r.MeasurementBandwidth, step, rbw))
 		if err != nil {
 			return nil, err
 		}
