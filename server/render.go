@@ -133,5 +133,6 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, figureFunctions())
 	maps.Copy(fm, drawingFunctions())
 	maps.Copy(fm, limitFunctions())
+	maps.Copy(fm, judgementFunctions())
 	return fm
 }

@@ -138,6 +138,8 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, "/runs/:id", s.runPage)
 	readable(e, "/cases/:id", s.casePage)
 	readable(e, "/yield", s.yieldPage)
+	readable(e, "/judgements", s.judgementsPage)
+	readable(e, "/judgements/:id", s.judgementPage)
 
 	const v1 = "/api/v1"
 	readable(e, v1+"/openapi.yaml", s.getDocument)
@@ -154,6 +156,9 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/results", s.getResults)
 	readable(e, v1+"/limits", s.getLimits)
 	readable(e, v1+"/yield", s.getYield)
+	readable(e, v1+"/judgements", s.getJudgements)
+	readable(e, v1+"/judgements/:id", s.getJudgement)
+	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)
 	readable(e, v1+"/yield/benches", s.getBenchAgreement)
 	return e
 }
