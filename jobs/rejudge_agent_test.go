@@ -97,8 +97,11 @@ func TestABatchIsWorkedOnOnce(t *testing.T) {
 	if err != nil || !ours {
 		t.Fatal(ours, err)
 	}
-	if again := m.work(j.ID); again.Done != 0 || again.Ended() {
-		t.Errorf("worked on although another holds it: %+v", again)
+	if ours, err := workBatch(t.Context(), m.pool, judgementTicket{j.ID, 1}, "test", 1, testLogger(t)); ours || err != nil {
+		t.Errorf("worked on although another holds it: %v, %v", ours, err)
+	}
+	if j = judgement(t, m.pool, j.ID); j.Done != 0 || j.Ended() {
+		t.Errorf("%+v", j)
 	}
 	release()
 	if again := m.work(j.ID); again.Done != 2 || !again.Ended() {

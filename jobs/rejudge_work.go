@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -58,23 +59,35 @@ type judgementWorker struct {
 // ticket back: doing it twice does no harm.
 func (w *judgementWorker) Work(ctx context.Context, job *river.Job[judgementTicket]) error {
 	// Half of the processors: benches are driven from here too.
-	return workBatch(ctx, w.agent.Pool, job.Args, w.agent.Version, (runtime.GOMAXPROCS(0)+1)/2, w.agent.log)
+	_, err := workBatch(ctx, w.agent.Pool, job.Args, w.agent.Version, (runtime.GOMAXPROCS(0)+1)/2, w.agent.log)
+	return err
 }
 
-// WorkJudgement judges, in this process, what still waits of a judgement and
-// nobody else works on, and returns when nothing does. It may be interrupted at
-// any time and called again, here or elsewhere: what is stored stays stored.
+// WorkJudgement judges, in this process, what waits of a judgement and nobody
+// else works on, until nothing waits. It may be interrupted at any time and
+// called again, here or elsewhere: what is stored stays stored.
 func WorkJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, program string, log *slog.Logger) error {
-	batches, err := waitingBatches(ctx, pool, &id)
-	if err != nil {
-		return err
-	}
-	for _, t := range batches {
-		if err := workBatch(ctx, pool, t, program, runtime.GOMAXPROCS(0), log); err != nil {
+	for ctx.Err() == nil {
+		batches, err := waitingBatches(ctx, pool, &id)
+		if err != nil {
 			return err
 		}
+		if len(batches) == 0 {
+			return endJudgement(ctx, pool, id, nil)
+		}
+		worked := false
+		for _, t := range batches {
+			ours, err := workBatch(ctx, pool, t, program, runtime.GOMAXPROCS(0), log)
+			if err != nil {
+				return err
+			}
+			worked = worked || ours
+		}
+		if !worked { // others hold what is left; if they die, it is for us
+			pause(ctx, nil, time.Second)
+		}
 	}
-	return endJudgement(ctx, pool, id, nil)
+	return context.Cause(ctx)
 }
 
 // waitingBatches returns the batches of open judgements, or of one, in which
@@ -95,26 +108,26 @@ func waitingBatches(ctx context.Context, db DB, id *uuid.UUID) ([]judgementTicke
 }
 
 // workBatch judges the runs of a batch that wait, so many at once, unless
-// another process works on it.
-func workBatch(ctx context.Context, pool *pgxpool.Pool, t judgementTicket, program string, workers int, log *slog.Logger) error {
+// another process works on it: then it is not ours.
+func workBatch(ctx context.Context, pool *pgxpool.Pool, t judgementTicket, program string, workers int, log *slog.Logger) (ours bool, err error) {
 	release, ours, err := holdBatch(ctx, pool, t)
 	if err != nil || !ours {
-		return err
+		return false, err
 	}
 	defer release()
 	r, err := openJudgement(ctx, pool, t.Judgement, program)
 	if errors.Is(err, errOtherLimits) {
-		return endJudgement(ctx, pool, t.Judgement, err)
+		return true, endJudgement(ctx, pool, t.Judgement, err)
 	}
 	if err != nil {
-		return fmt.Errorf("jobs: judgement %s: %w", t.Judgement, err)
+		return true, fmt.Errorf("jobs: judgement %s: %w", t.Judgement, err)
 	}
 	if r.judgement.Ended() {
-		return nil
+		return true, nil
 	}
 	runs, err := claimBatch(ctx, pool, t)
 	if err != nil {
-		return err
+		return true, err
 	}
 	group, inner := errgroup.WithContext(ctx)
 	group.SetLimit(max(1, workers))
@@ -122,10 +135,10 @@ func workBatch(ctx context.Context, pool *pgxpool.Pool, t judgementTicket, progr
 		group.Go(func() error { return r.judgeRun(inner, run) })
 	}
 	if err := group.Wait(); err != nil {
-		return err
+		return true, err
 	}
 	log.DebugContext(ctx, "judged again", "judgement", t.Judgement, "batch", t.Batch, "runs", len(runs))
-	return endJudgement(ctx, pool, t.Judgement, nil)
+	return true, endJudgement(ctx, pool, t.Judgement, nil)
 }
 
 // holdBatch takes the batch for this process until release; it is free by itself

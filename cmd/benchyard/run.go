@@ -20,6 +20,10 @@ type runCommand struct {
 	List   runList   `cmd:"" help:"The runs of a campaign, the failed ones first."`
 	Show   runShow   `cmd:"" help:"Every figure of one run with its limit and margin."`
 	Repeat runRepeat `cmd:"" help:"Measure a unit again; the first attempt stays as it is."`
+
+	Rejudge    runRejudge    `cmd:"" help:"Judge stored traces again: other limits, another rule, other corrections. No bench is needed; the first verdicts stay."`
+	Judgements runJudgements `cmd:"" help:"What was judged again, newest first."`
+	Changes    runChanges    `cmd:"" help:"What judging again changed: figure, limit, margin, verdict."`
 }
 
 type runList struct {
