@@ -114,9 +114,6 @@ func (c *spectrumCommand) show(p *program, a analysis) error {
 	if c.Format != "table" {
 		return nil
 	}
-	if c.duplex() == "TDD" {
-		fmt.Fprintln(out, "traces are taken to show the ON period of the TDD carrier")
-	}
 	if c.Correction == "" && c.Uncertainty == "" {
 		fmt.Fprintln(out, "no uncertainty of the level was given; --uncertainty or a --correction file tells it")
 	}
@@ -141,14 +138,6 @@ func signed(v float64, unit string) string {
 		return number(v, unit)
 	}
 	return "+" + number(v, unit)
-}
-
-func (c *spectrumCommand) duplex() string {
-	band, err := conformance.BandByName(c.Band)
-	if err != nil {
-		return ""
-	}
-	return band.Duplex
 }
 
 func nonEmpty(list []string) []string {

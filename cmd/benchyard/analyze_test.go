@@ -78,6 +78,9 @@ func TestAnalyzeChannelPower(t *testing.T) {
 	for factor, want := range map[string]float64{"1": 9.92465, "1.056": 9.68801, "1.128": 9.40156} {
 		got := analyzed(t, exitDone, flat, append(n78, "--rbw", "100kHz", "--noise-factor", factor))
 		checkValue(t, "flat, factor "+factor, got["6.2"], want, 1e-5)
+		if note := got["6.2"]["note"]; note != "the trace is taken to show the ON period" {
+			t.Errorf("a TDD carrier with the note %q", note)
+		}
 	}
 	marker := traceFile(t, centre, 10e3, 12000, flatTo(49.14e6, 9.083, -200))
 	got := analyzed(t, exitFailed, marker, append(n78, "--rbw", "30kHz", "--noise-factor", "1.056"))

@@ -55,7 +55,15 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 	if len(s.Subject.Carriers) > 1 {
 		return Answer{}, fmt.Errorf("procedure: %s: a trace from elsewhere is analyzed for one carrier, not for %d at once", clause, len(s.Subject.Carriers))
 	}
-	s.Duplex = "FDD" // nothing is left to be gated
+	s, err := s.withDuplex()
+	if err != nil {
+		return Answer{}, err
+	}
+	var out Answer
+	if s.Duplex == "TDD" {
+		out.note("the trace is taken to show the ON period")
+		s.Duplex = "FDD" // nothing is left to be gated
+	}
 	m, s, requirements, err := prepare(clause, s)
 	if err != nil {
 		return Answer{}, err
@@ -64,7 +72,6 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 	if err != nil {
 		return Answer{}, err
 	}
-	var out Answer
 	var chosen []Trace
 	var missing []refusal
 	for _, n := range s.needs(clause, requirements, planned) {
