@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
@@ -35,14 +37,22 @@ func (c *yieldCommand) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	report := api.YieldReport{Simulated: simulated, BuildA: c.From, BuildB: c.To}
+	report := api.YieldReport{Simulated: simulated, Builds: []string{}, BuildA: c.From, BuildB: c.To, Changes: []api.Change{}}
 	yields, err := results.Yield(ctx, db.Pool, simulated)
 	if err != nil {
 		return err
 	}
 	report.Yields = server.YieldToWire(yields)
+	for _, y := range yields {
+		if y.Units > 0 && !slices.Contains(report.Builds, y.Build) {
+			report.Builds = append(report.Builds, y.Build)
+		}
+	}
 	var changes []results.Regression
 	if c.From != "" {
+		if err := c.known(report.Builds); err != nil {
+			return err
+		}
 		if changes, err = results.Regressions(ctx, db.Pool, c.From, c.To, simulated, results.Material{}); err != nil {
 			return err
 		}
@@ -55,6 +65,17 @@ func (c *yieldCommand) Run(ctx context.Context, p *program) error {
 	}
 	fmt.Fprintf(p.stdout, "\nwhat changed from %s to %s\n", c.From, c.To)
 	return changeTable(changes).write(p.stdout)
+}
+
+// known refuses builds without results: an empty comparison would look as if
+// nothing had changed.
+func (c *yieldCommand) known(builds []string) error {
+	for _, b := range []string{c.From, c.To} {
+		if !slices.Contains(builds, b) {
+			return &badInput{fmt.Errorf("build %q has no results to compare; those that have are: %s", b, strings.Join(builds, ", "))}
+		}
+	}
+	return nil
 }
 
 // simulatedLab tells which world the inventory in force belongs to; results
