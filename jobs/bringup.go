@@ -236,6 +236,10 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 	if err != nil {
 		return err
 	}
+	// Whoever was here last may have left it loading a build, deaf to commands.
+	if err := u.Session().Wait(ctx, r.agent.Timings.Segment); err != nil {
+		return fmt.Errorf("%s: waiting until it is idle: %w", s.mount.unit.Serial, err)
+	}
 	id, err := u.Identity(ctx)
 	if err != nil {
 		return fmt.Errorf("%s: %w", s.mount.unit.Serial, err)

@@ -85,3 +85,20 @@ func TestRestartedBenchIsBroughtUp(t *testing.T) {
 	}
 	b.mustBeClean()
 }
+
+// A run that is cancelled while its unit loads a build leaves a unit that is
+// busy for minutes. The next run waits for it.
+func TestNextRunWaitsForABuildBeingLoaded(t *testing.T) {
+	b := newTestBed(t, 1, func(c *sim.Config) { c.Speed = 10 }) // a build loads in 2 s
+	b.start("a", nil)
+	first := b.submitWith(Submission{PlanDocument: []byte(powerPlan), Serials: []string{"T4-0001"}, Build: "2.5.0"})["T4-0001"]
+	within(t, time.Minute, "a build being loaded", func() bool { return len(b.journal.since(t, 0, "T4-0001", "build")) > 0 })
+	if _, err := Cancel(t.Context(), b.pool, first, "ann"); err != nil {
+		t.Fatal(err)
+	}
+	next := b.submitWith(Submission{PlanDocument: []byte(powerPlan), Serials: []string{"T4-0001"}, Build: "2.5.0"})["T4-0001"]
+	if r := b.await(next); r.State != Done || r.Verdict != conformance.Pass {
+		t.Errorf("run %+v", r)
+	}
+	b.mustBeClean()
+}

@@ -49,14 +49,14 @@ func (a *Agent) listenOnce(ctx context.Context) error {
 	}
 }
 
-// batch is how many events are read at once.
-const batch = 500
+// eventBatch is how many events are read at once.
+const eventBatch = 500
 
 // route reads the events after last and wakes whom they concern. It returns
 // the number of the newest one.
 func (a *Agent) route(ctx context.Context, last int64) (int64, error) {
 	for {
-		events, err := EventsAfter(ctx, a.Pool, last, batch)
+		events, err := EventsAfter(ctx, a.Pool, last, eventBatch)
 		if err != nil {
 			return last, err
 		}
@@ -64,7 +64,7 @@ func (a *Agent) route(ctx context.Context, last int64) (int64, error) {
 			a.wakeFor(e)
 			last = e.ID
 		}
-		if len(events) < batch { // one notification may stand for a thousand events
+		if len(events) < eventBatch { // one notification may stand for a thousand events
 			return last, nil
 		}
 	}

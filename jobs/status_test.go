@@ -119,7 +119,7 @@ func TestEveryEventOfABurstIsRouted(t *testing.T) {
 	}
 	k := newKeeper(a, "bench-1")
 	a.keepers["bench-1"] = k
-	mustExec(t, pool, `INSERT INTO event (kind, bench, body) SELECT 'segment', 'bench-1', '{}' FROM generate_series(1, $1)`, 2*batch)
+	mustExec(t, pool, `INSERT INTO event (kind, bench, body) SELECT 'segment', 'bench-1', '{}' FROM generate_series(1, $1)`, 2*eventBatch)
 	mustExec(t, pool, `INSERT INTO event (kind, bench, body) VALUES ('run', 'bench-1', '{"state": "cancelled"}')`)
 	newest, err := LastEvent(t.Context(), pool)
 	if err != nil {
