@@ -82,8 +82,15 @@ func (f agentFlags) check(ctx context.Context, db *postgres.Database) error {
 
 // drive hosts an agent until ctx ends.
 func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database) error {
+	// Connections of its own: readers of pages, however many, must not keep a
+	// lease from being renewed.
+	pool, err := postgres.OpenPool(ctx, db.URL, "benchyard agent", 0)
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
 	agent, err := jobs.NewAgent(jobs.AgentOptions{
-		Pool: db.Pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
+		Pool: pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
 		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log,
 	})
 	if err != nil {
