@@ -51,6 +51,10 @@ type Agent struct {
 	newest  *lab.Lab
 }
 
+// riverStop bounds the wait for River's own goroutines: it tries for a while to
+// tell a database that is away which jobs are done.
+const riverStop = 30 * time.Second
+
 // NewAgent checks the options and prepares an agent; Start sets it to work.
 func NewAgent(o AgentOptions) (*Agent, error) {
 	if o.Pool == nil || o.Name == "" {
@@ -120,7 +124,8 @@ func (a *Agent) Start(ctx context.Context) error {
 // Stop ends the agent: no new segment begins, a case in work may end within
 // the soft-stop time, then every bench goes to its safe state and its lease is
 // given back. When ctx ends before, work is interrupted at once; the safe state
-// is still reached. It returns after every goroutine has ended.
+// is still reached. It returns after every goroutine has ended, but for those of
+// a segment that was given up: see Failed.
 func (a *Agent) Stop(ctx context.Context) error {
 	if a.stop == nil {
 		return nil
@@ -130,8 +135,11 @@ func (a *Agent) Stop(ctx context.Context) error {
 	a.wait.Wait()
 	release()
 	a.abandon(errStopping)
-	// Nothing runs any more, so that River ends at once.
-	if err := a.river.Stop(context.WithoutCancel(ctx)); err != nil {
+	// Nothing runs any more, so that River ends at once, unless its database is
+	// away or a segment was given up.
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), riverStop)
+	defer cancel()
+	if err := a.river.Stop(last); err != nil {
 		return fmt.Errorf("jobs: stopping the queue: %w", err)
 	}
 	return nil

@@ -13,9 +13,6 @@ import (
 // setActivity writes on the board what the bench is doing. The board is for
 // people: work does not stop when it cannot be written.
 func (t *tenure) setActivity(ctx context.Context, activity Activity, doing string, run *uuid.UUID) {
-	t.mu.Lock()
-	t.activity = activity
-	t.mu.Unlock()
 	err := transact(ctx, t.agent.Pool, func(tx pgx.Tx) error {
 		tag, err := tx.Exec(ctx, `
 			UPDATE bench SET activity = $3, doing = $4, run_id = $5, updated_at = now()
@@ -26,9 +23,15 @@ func (t *tenure) setActivity(ctx context.Context, activity Activity, doing strin
 		}
 		return emit(ctx, tx, change{kind: benchEvent, bench: t.bench, run: run, body: eventBody{Activity: activity, Doing: doing}})
 	})
-	if err != nil && ctx.Err() == nil {
-		t.log.WarnContext(ctx, "the board was not written", "error", err)
+	if err != nil {
+		activity = "" // nobody knows what the board says
+		if ctx.Err() == nil {
+			t.log.WarnContext(ctx, "the board was not written", "error", err)
+		}
 	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.activity = activity
 }
 
 // rest says that the bench waits for work, once.
@@ -63,7 +66,7 @@ func (t *tenure) makeSafe(reason string) error {
 		t.log.InfoContext(ctx, "safe state confirmed", "reason", reason, "steps", len(report.Steps))
 	}
 	t.mu.Lock()
-	t.tried, t.alarmed = time.Now(), err != nil
+	t.tried, t.alarm, t.told = time.Now(), err, false
 	t.mu.Unlock()
 	t.raiseAlarm(err)
 	return err
@@ -93,11 +96,12 @@ func (t *tenure) raiseAlarm(cause error) {
 		return emit(ctx, tx, change{kind: benchEvent, bench: t.bench, body: eventBody{Activity: activity, Alarm: text}})
 	})
 	if err != nil {
-		t.log.ErrorContext(ctx, "the alarm was not stored", "alarm", text, "error", err)
+		t.log.ErrorContext(ctx, "whether the bench is in alarm was not stored", "alarm", text, "error", err)
 		return
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	t.told = true
 	t.activity = Safe
 	if cause != nil {
 		t.activity = Alarm

@@ -52,6 +52,7 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if err := t.makeSafe("start of run"); err != nil {
 		return benchFailure{err}
 	}
+	t.rig.fix()
 	t.rig.unsafe()
 	found, err := t.rig.prepare(ctx, s)
 	if err != nil {
@@ -104,6 +105,9 @@ func (r *rig) prepare(ctx context.Context, s *segment) (map[string]instrumentRec
 	if err != nil {
 		return nil, err
 	}
+	if err := r.afresh(ctx, r.instruments(b)...); err != nil {
+		return nil, err
+	}
 	started, err := r.power(ctx, b)
 	if err != nil {
 		return nil, err
@@ -112,6 +116,9 @@ func (r *rig) prepare(ctx context.Context, s *segment) (map[string]instrumentRec
 		if err := r.muteAll(ctx, b.Name); err != nil {
 			return nil, err
 		}
+	}
+	if err := r.afresh(ctx, s.mount.unit.Serial); err != nil {
+		return nil, err
 	}
 	if err := r.loadUnit(ctx, s); err != nil {
 		return nil, err
@@ -126,6 +133,34 @@ func (r *rig) prepare(ctx context.Context, s *segment) (map[string]instrumentRec
 	}
 	r.preset = true
 	return r.found(ctx, b, s.mount.unit.Serial)
+}
+
+// instruments returns the names of what a bench consists of.
+func (r *rig) instruments(b lab.Bench) []string {
+	var names []string
+	for _, i := range r.inventory().InstrumentsOn(b) {
+		names = append(names, i.Name)
+	}
+	return names
+}
+
+// afresh takes note of instruments that were restarted since they were last
+// spoken to: the bring-up sets all that was lost by that.
+func (r *rig) afresh(ctx context.Context, names ...string) error {
+	for _, name := range names {
+		opened, err := r.open(ctx, name)
+		if err != nil {
+			return err
+		}
+		err = opened.Session().Ready(ctx)
+		if errors.Is(err, scpi.ErrRestarted) {
+			err = opened.Session().Ready(ctx)
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	return nil
 }
 
 // power switches DC on, limits first, and checks what arrives. It reports
@@ -167,7 +202,7 @@ func (r *rig) power(ctx context.Context, b lab.Bench) (started bool, err error) 
 func (r *rig) muteAll(ctx context.Context, bench string) error {
 	ctx, cancel := context.WithTimeout(ctx, r.agent.Timings.Boot)
 	defer cancel()
-	units := r.agent.latestLab().UnitsOn(bench)
+	units := r.inventory().UnitsOn(bench)
 	problems := make([]error, len(units))
 	var wait sync.WaitGroup
 	for i, u := range units {
@@ -200,6 +235,10 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 	u, err := instrumentOf[*radiounit.RadioUnit](ctx, r, s.mount.unit.Serial)
 	if err != nil {
 		return err
+	}
+	// Whoever was here last may have left it loading a build, deaf to commands.
+	if err := u.Session().Wait(ctx, r.agent.Timings.Segment); err != nil {
+		return fmt.Errorf("%s: waiting until it is idle: %w", s.mount.unit.Serial, err)
 	}
 	id, err := u.Identity(ctx)
 	if err != nil {
@@ -244,19 +283,15 @@ func sound(ctx context.Context, u *radiounit.RadioUnit, serial string) error {
 
 // found lists the instruments of the bench and the unit as they answered.
 func (r *rig) found(ctx context.Context, b lab.Bench, serial string) (map[string]instrumentRecord, error) {
-	newest := r.agent.latestLab()
+	inventory := r.inventory()
 	records := map[string]instrumentRecord{}
-	names := []string{serial}
-	for _, i := range newest.InstrumentsOn(b) {
-		names = append(names, i.Name)
-	}
-	for _, name := range names {
+	for _, name := range append(r.instruments(b), serial) {
 		opened, err := r.open(ctx, name)
 		if err != nil {
 			return nil, err
 		}
 		record := instrumentRecord{Identity: opened.Identity().String(), Resource: opened.Session().Resource().String()}
-		if i, ok := newest.Instrument(name); ok {
+		if i, ok := inventory.Instrument(name); ok {
 			record.Certificate, record.CalibrationDue = i.Certificate, i.CalibrationDue.String()
 		}
 		records[name] = record

@@ -28,6 +28,10 @@ func Cancel(ctx context.Context, db DB, id uuid.UUID, by string) (int, error) {
 		if !known {
 			return ErrNotFound
 		}
+		// Nobody adds a run to the campaign meanwhile, see repeatable.
+		if _, err := tx.Exec(ctx, `SELECT 1 FROM campaign WHERE id = $1 FOR NO KEY UPDATE`, id); err != nil {
+			return err
+		}
 		changes, err := cancelRuns(ctx, tx, id, by)
 		if err != nil {
 			return err
@@ -98,7 +102,8 @@ func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, er
 	return next, nil
 }
 
-// repeatable locks the run and tells why it cannot be repeated.
+// repeatable locks the run, and its campaign against a cancellation, and tells
+// why it cannot be repeated.
 func repeatable(ctx context.Context, tx pgx.Tx, run uuid.UUID) (change, error) {
 	var state State
 	var repeated, cancelled bool
@@ -106,7 +111,7 @@ func repeatable(ctx context.Context, tx pgx.Tx, run uuid.UUID) (change, error) {
 	err := tx.QueryRow(ctx, `
 		SELECT r.campaign_id, coalesce(r.bench, ''), r.serial, r.state, c.cancelled_at IS NOT NULL,
 		       EXISTS (SELECT 1 FROM run later WHERE later.repeats = r.id)
-		FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1 FOR UPDATE OF r`, run).
+		FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1 FOR UPDATE OF r FOR SHARE OF c`, run).
 		Scan(c.campaign, &c.bench, &c.body.Serial, &state, &cancelled, &repeated)
 	switch {
 	case errors.Is(err, pgx.ErrNoRows):

@@ -1,11 +1,13 @@
 package jobs
 
 import (
+	"context"
 	"errors"
 	"strings"
 	"testing"
 
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/postgres"
 
 	"github.com/google/uuid"
 )
@@ -107,5 +109,37 @@ func TestHoldAndAlarmStandOnTheBoard(t *testing.T) {
 	}
 	if err := HoldBench(t.Context(), pool, "bench-9", "x", "ann"); !errors.Is(err, ErrNotFound) {
 		t.Errorf("unknown bench: %v, want ErrNotFound", err)
+	}
+}
+
+// A repeat that is queued in the very moment in which its campaign is
+// cancelled is cancelled with it.
+func TestCancelReachesARepeatInTheMaking(t *testing.T) {
+	pool := postgres.Test(t)
+	f := newQueueFixture(t, pool, "bench-1", "T4-0001", "T4-0002")
+	mustExec(t, pool, `UPDATE run SET state = 'error', verdict = 'error', finished_at = now() WHERE serial = 'T4-0001'`)
+	tx, err := pool.Begin(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(t.Context())) }() // committed, unless the test failed
+	repeated, err := Repeat(t.Context(), tx, f.runs["T4-0001"], "ann")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cancelled := make(chan error, 1)
+	go func() {
+		_, err := Cancel(context.WithoutCancel(t.Context()), pool, f.campaign, "bob")
+		cancelled <- err
+	}()
+	waitForLock(t, pool)
+	if err := tx.Commit(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-cancelled; err != nil {
+		t.Fatal(err)
+	}
+	if r := run(t, pool, repeated); r.State != Cancelled {
+		t.Errorf("the repeat is %s, want it cancelled with its campaign", r.State)
 	}
 }

@@ -75,6 +75,14 @@ func TestLostHeartbeatEndsInTheSafeState(t *testing.T) {
 	b.mustBeClean()
 }
 
+// tenureOf returns how the agent holds a bench, which it does.
+func (a *Agent) tenureOf(bench string) *tenure {
+	k := a.keeperOfQueue(queueOf(bench))
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.tenure
+}
+
 // A segment that ignores its end: the bench is in alarm, nothing is written
 // any more, the process is told to exit, and another agent takes over.
 func TestStuckSegmentIsGivenUp(t *testing.T) {
@@ -102,6 +110,29 @@ func TestStuckSegmentIsGivenUp(t *testing.T) {
 	b.mustBeClean()
 }
 
+// Work that cannot be interrupted does not keep the process from exiting.
+func TestAgentStopsWithoutAStuckSegment(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	a := b.start("a", nil)
+	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
+	_, end, ok := a.tenureOf("bench-1").begin(t.Context(), newID(t))
+	if !ok {
+		t.Fatal("the bench takes no work")
+	}
+	defer end()
+	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		b.stop(a)
+	}()
+	select {
+	case <-stopped:
+	case <-time.After(20 * time.Second):
+		t.Error("the agent waits for a segment that does not end")
+	}
+}
+
 // A bench that was left as it transmitted, with no run to go on with, is made
 // safe by whoever looks after it.
 func TestIdleBenchIsMadeSafe(t *testing.T) {
@@ -109,10 +140,8 @@ func TestIdleBenchIsMadeSafe(t *testing.T) {
 	a := b.start("a", nil)
 	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
 	before := len(b.journal.since(t, 0, "T4-0001", "transmit off"))
-	k := a.keeperOfQueue(queueOf("bench-1"))
-	k.mu.Lock()
-	k.tenure.rig.unsafe()
-	k.mu.Unlock()
-	poke(k.wake)
+	tn := a.tenureOf("bench-1")
+	tn.rig.unsafe()
+	poke(tn.wake)
 	eventually(t, "a unit told to mute", func() bool { return len(b.journal.since(t, 0, "T4-0001", "transmit off")) > before })
 }

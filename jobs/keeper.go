@@ -28,7 +28,8 @@ type keeper struct {
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
-	given  bool    // given up for good, see surrender
+	giveUp sync.Once
+	gone   chan struct{} // closed when the bench is given up for good, see surrender
 }
 
 // tenure is the time between taking the lease and losing it.
@@ -47,7 +48,8 @@ type tenure struct {
 	idleFrom time.Time
 	swept    bool      // tickets were looked after once
 	tried    time.Time // last attempt to reach the safe state
-	alarmed  bool      // it was not confirmed; no segment begins
+	alarm    error     // why it was not confirmed; no segment begins
+	told     bool      // the tables know of alarm
 	activity Activity  // as last written
 }
 
@@ -58,7 +60,7 @@ type work struct {
 }
 
 func newKeeper(a *Agent, bench string) *keeper {
-	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1)}
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), gone: make(chan struct{})}
 }
 
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
@@ -137,18 +139,23 @@ func (t *tenure) leave(ctx context.Context) {
 	idle := t.idle
 	t.mu.Unlock()
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
-	<-idle
-	timer.Stop()
+	defer timer.Stop()
+	select {
+	case <-idle:
+	case <-t.gone: // whoever works there cannot be waited for
+		return
+	}
 	lost := errors.Is(context.Cause(t.ctx), errFenced)
 	t.setTenure(nil)
+	// First of all: what follows asks the database, which may be what was lost.
+	t.makeSafe("the agent leaves the bench")
+	t.rig.close()
 
 	final, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	if err := t.agent.river.Queues().Remove(final, queueOf(t.bench)); err != nil && !isNotFound(err) {
 		t.log.WarnContext(final, "the queue of the bench cannot be closed", "error", err)
 	}
-	t.makeSafe("the agent leaves the bench")
-	t.rig.close()
 	t.end(errStopping)
 	if lost {
 		t.log.WarnContext(final, "lease lost", "token", t.lease.token)
@@ -196,21 +203,25 @@ func (t *tenure) keepLease(ctx context.Context) {
 // in this process cannot be stopped, only fenced.
 func (k *keeper) surrender(cause error) {
 	k.mu.Lock()
-	k.given = true
 	t := k.tenure
 	k.mu.Unlock()
-	if t == nil {
-		return
-	}
-	t.raiseAlarm(cause)
-	t.lease.giveUp()
-	t.end(errFenced)
+	k.giveUp.Do(func() {
+		if t != nil {
+			t.raiseAlarm(cause)
+			t.lease.giveUp()
+			t.end(errFenced)
+		}
+		close(k.gone)
+	})
 }
 
 func (k *keeper) surrendered() bool {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.given
+	select {
+	case <-k.gone:
+		return true
+	default:
+		return false
+	}
 }
 
 func (k *keeper) setTenure(t *tenure) {
@@ -225,7 +236,7 @@ func (k *keeper) setTenure(t *tenure) {
 func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, func(), bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarmed && run != uuid.Nil {
+	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && run != uuid.Nil {
 		return nil, nil, false
 	}
 	ctx, limit := context.WithTimeoutCause(ctx, t.agent.Timings.Segment, errTooLong)

@@ -140,7 +140,9 @@ func (l *lease) check(deadline time.Time) error {
 }
 
 // fenced runs f in a transaction that holds the lease row: nobody can take the
-// bench over before it has ended. It returns errFenced, and f does not run,
+// bench over before it has ended, since acquire locks the row for update. The
+// lock is the weakest that does so, and renewals pass: a transaction that takes
+// long would otherwise cost its own holder the lease. It returns errFenced, and f does not run,
 // when the lease is not ours.
 func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	if err := l.guardSafe(); err != nil {
@@ -148,7 +150,7 @@ func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	}
 	return transact(ctx, l.db, func(tx pgx.Tx) error {
 		var one int
-		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR SHARE`,
+		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR KEY SHARE`,
 			l.bench, l.token).Scan(&one)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return fmt.Errorf("jobs: bench %s, token %d: %w", l.bench, l.token, errFenced)

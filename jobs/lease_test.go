@@ -134,8 +134,9 @@ func TestTakeoverWaitsForAFencedTransaction(t *testing.T) {
 	l, _ := mustAcquire(t, pool, "a", clock)
 	taken := make(chan error, 1)
 	err := l.fenced(t.Context(), func(tx pgx.Tx) error {
+		expire(t, pool)
 		go func() {
-			_, err := pool.Exec(context.WithoutCancel(t.Context()), `UPDATE bench_lease SET token = token + 1`)
+			_, _, err := acquire(context.WithoutCancel(t.Context()), pool, "bench-1", "b", leaseTimings(), time.Now)
 			taken <- err
 		}()
 		waitForLock(t, pool)
@@ -150,6 +151,20 @@ func TestTakeoverWaitsForAFencedTransaction(t *testing.T) {
 	}
 	if err := l.fenced(t.Context(), func(pgx.Tx) error { return nil }); !errors.Is(err, errFenced) {
 		t.Errorf("after the takeover: %v, want errFenced", err)
+	}
+}
+
+// Storing may take long; the lease must not run out because of it.
+func TestLeaseIsRenewedDuringAFencedTransaction(t *testing.T) {
+	pool := benchPool(t, "bench-1")
+	l, _ := mustAcquire(t, pool, "a", &fakeClock{time.Now()})
+	err := l.fenced(t.Context(), func(pgx.Tx) error {
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		defer cancel()
+		return l.renew(ctx)
+	})
+	if err != nil {
+		t.Errorf("renewal while a fenced transaction is open: %v", err)
 	}
 }
 

@@ -49,30 +49,42 @@ func (a *Agent) listenOnce(ctx context.Context) error {
 	}
 }
 
+// eventBatch is how many events are read at once.
+const eventBatch = 500
+
 // route reads the events after last and wakes whom they concern. It returns
 // the number of the newest one.
 func (a *Agent) route(ctx context.Context, last int64) (int64, error) {
-	events, err := EventsAfter(ctx, a.Pool, last, 500)
-	if err != nil {
-		return last, err
-	}
-	for _, e := range events {
-		last = e.ID
-		var body eventBody
-		if json.Unmarshal(e.Body, &body) != nil {
-			continue // another program's event
+	for {
+		events, err := EventsAfter(ctx, a.Pool, last, eventBatch)
+		if err != nil {
+			return last, err
 		}
-		switch {
-		case e.Kind == campaignEvent:
-			a.wakeAll()
-		case e.Kind == runEvent && (body.State == Queued || body.State == Cancelled),
-			e.Kind == benchEvent && body.Text != "": // held, released, alarm cleared
-			a.wakeBench(e.Bench)
-		case e.Kind != benchEvent && e.Kind != runEvent && e.Kind != segmentEvent:
-			poke(a.labWake)
+		for _, e := range events {
+			a.wakeFor(e)
+			last = e.ID
+		}
+		if len(events) < eventBatch { // one notification may stand for a thousand events
+			return last, nil
 		}
 	}
-	return last, nil
+}
+
+// wakeFor wakes whom an event concerns.
+func (a *Agent) wakeFor(e Event) {
+	var body eventBody
+	if json.Unmarshal(e.Body, &body) != nil {
+		return // another program's event
+	}
+	switch {
+	case e.Kind == campaignEvent:
+		a.wakeAll()
+	case e.Kind == runEvent && (body.State == Queued || body.State == Cancelled),
+		e.Kind == benchEvent && body.Text != "": // held, released, alarm cleared
+		a.wakeBench(e.Bench)
+	case e.Kind != benchEvent && e.Kind != runEvent && e.Kind != segmentEvent:
+		poke(a.labWake)
+	}
 }
 
 func (a *Agent) wakeBench(bench string) {

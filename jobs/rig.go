@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -31,6 +32,7 @@ type rig struct {
 
 	mu    sync.Mutex
 	lab   *lab.Lab // the inventory the links stand for
+	fixed bool     // it stays in force until the bench has been driven to its safe state
 	links map[string]*link
 	safe  bool
 	cut   bool // see safeBench.wasCut
@@ -49,24 +51,45 @@ func newRig(a *Agent, l *lease) *rig {
 	return &rig{agent: a, lease: l, log: a.log.With("bench", l.bench), transcript: &transcript{start: time.Now()}, links: map[string]*link{}}
 }
 
-// reach returns the link of a name in the newest inventory. One whose address
-// or identity changed there is closed first.
-func (r *rig) reach(name string) (*link, error) {
+// inventory returns the inventory in force for the bench: the newest one, but
+// from bring-up to safe state the one it was brought up with. What transmits
+// must be taken off the air by the names under which it was put there, even if
+// it has left the inventory since. A link whose address or identity changed is
+// closed first.
+func (r *rig) inventory() *lab.Lab {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if newest := r.agent.latestLab(); newest != r.lab {
-		r.lab = newest
-		for name, l := range r.links {
-			if wanted, err := describeLink(newest, name); err != nil || wanted.resource != l.resource || wanted.identity != l.identity {
-				l.close()
-				delete(r.links, name)
-			}
+	newest := r.agent.latestLab()
+	if newest == r.lab || r.fixed {
+		return r.lab
+	}
+	r.lab = newest
+	for name, l := range r.links {
+		if wanted, err := describeLink(newest, name); err != nil || wanted.resource != l.resource || wanted.identity != l.identity {
+			l.close()
+			delete(r.links, name)
 		}
 	}
+	return r.lab
+}
+
+// fix keeps the inventory in force until the next safe state.
+func (r *rig) fix() {
+	r.inventory()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.fixed = true
+}
+
+// reach returns the link of a name in the inventory.
+func (r *rig) reach(name string) (*link, error) {
+	inventory := r.inventory()
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	if l := r.links[name]; l != nil {
 		return l, nil
 	}
-	l, err := describeLink(r.lab, name)
+	l, err := describeLink(inventory, name)
 	if err == nil {
 		r.links[name] = l
 	}
@@ -124,14 +147,14 @@ func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, e
 
 // configure tells a driver what only the inventory knows.
 func (r *rig) configure(name string, driver any) {
-	newest := r.agent.latestLab()
+	inventory := r.inventory()
 	switch d := driver.(type) {
 	case *analyzer.Analyzer:
-		if i, ok := newest.Instrument(name); ok && i.NoiseFactor > 0 {
+		if i, ok := inventory.Instrument(name); ok && i.NoiseFactor > 0 {
 			d.NoiseFactor = i.NoiseFactor
 		}
 	case *switcher.Switcher:
-		for _, p := range newest.Paths {
+		for _, p := range inventory.Paths {
 			if p.Bench == r.lease.bench {
 				d.Routes = append(d.Routes, p.Route)
 			}
@@ -152,9 +175,9 @@ func instrumentOf[T driver](ctx context.Context, r *rig, name string) (T, error)
 	return d, nil
 }
 
-// bench returns the bench as the newest inventory has it.
+// bench returns the bench as the inventory has it.
 func (r *rig) bench() (lab.Bench, error) {
-	l := r.agent.latestLab()
+	l := r.inventory()
 	b, ok := l.Bench(r.lease.bench)
 	if !ok {
 		return b, fmt.Errorf("bench %s is not in the inventory of %s any more", r.lease.bench, l.Name)
@@ -192,7 +215,7 @@ func (r *rig) makeSafe(ctx context.Context) SafetyReport {
 	report := r.parts().drive(ctx, r.agent.Timings.SafeStep)
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.safe = report.Err() == nil
+	r.safe, r.fixed = report.Err() == nil, false
 	r.cut = !r.safe && (r.cut || report.Cut)
 	return report
 }
@@ -240,6 +263,11 @@ func (l lateAnalyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error
 		return rf.Spectrum{}, err
 	}
 	trace, err := a.Sweep(ctx, s)
+	if errors.Is(err, scpi.ErrRestarted) { // a fresh analyzer sees as well as any
+		if err = a.Prepare(ctx); err == nil {
+			trace, err = a.Sweep(ctx, s)
+		}
+	}
 	l.rig.preset = err == nil
 	return trace, err
 }
@@ -260,7 +288,7 @@ func (l lateSupply) Read(ctx context.Context) (volts, amps float64, on bool, err
 
 // parts returns the bench as the safe state sees it.
 func (r *rig) parts() safeBench {
-	newest := r.agent.latestLab()
+	inventory := r.inventory()
 	b, err := r.bench()
 	if err != nil {
 		gone := func(context.Context) error { return err }
@@ -278,12 +306,12 @@ func (r *rig) parts() safeBench {
 	if b.Generator != "" {
 		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
 	}
-	for _, u := range newest.UnitsOn(b.Name) {
+	for _, u := range inventory.UnitsOn(b.Name) {
 		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
 			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
 		})})
 	}
-	if s.probes, err = probesOf(newest, b.Name); err != nil {
+	if s.probes, err = probesOf(inventory, b.Name); err != nil {
 		// An inventory that was accepted gives probes; without them nothing is confirmed.
 		missing := err
 		s.generator = offFunc(func(context.Context) error { return missing })

@@ -55,6 +55,7 @@ func (k *keeper) work(ctx context.Context, tk ticket) {
 		t.fail(ctx, s, nil, benchFailure{err})
 	case err != nil:
 		t.log.WarnContext(ctx, "the segment was not claimed", "run", tk.Run, "segment", tk.Segment, "error", err)
+		_ = t.makeSafe("the segment was not claimed") // in alarm and logged if not confirmed
 	case s != nil:
 		t.measure(ctx, s)
 	}
@@ -127,14 +128,14 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 	return cases, nil
 }
 
-// finish stores a measured segment. Where the run ends here, the bench is
-// driven to its safe state before the run is closed.
+// finish stores a measured segment. Where the run ends here, or work must not
+// go on, the bench is driven to its safe state before that.
 func (t *tenure) finish(ctx context.Context, s *segment, cases []results.Case) {
 	o := outcome{cases: cases, ends: len(s.rest) == 0}
 	if s.plan.OnFail == plan.Stop && anyFailed(cases) && !o.ends {
 		o.ends, o.skip = true, "not run: a case failed and the plan says on_fail: stop"
 	}
-	if o.ends {
+	if o.ends || t.interrupted(ctx) != nil {
 		_ = t.makeSafe("end of run") // in alarm and logged if not confirmed; the figures stand
 	}
 	t.store(ctx, s, o)

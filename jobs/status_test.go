@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"context"
 	"math"
 	"testing"
 	"time"
@@ -85,5 +86,52 @@ func TestEventsBecomeVisibleInOrder(t *testing.T) {
 	seen, err := EventsAfter(t.Context(), pool, 0, 10)
 	if err != nil || len(seen) != 2 || seen[0].ID > seen[1].ID {
 		t.Errorf("events %+v, %v", seen, err)
+	}
+}
+
+// What could not be written on the board is written the next time.
+func TestBoardRecoversFromALostWrite(t *testing.T) {
+	pool := benchPool(t, "bench-1")
+	a, err := NewAgent(AgentOptions{Pool: pool, Name: "a", Timings: quick()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, _ := mustAcquire(t, pool, "a", &fakeClock{time.Now()})
+	tn := &tenure{keeper: newKeeper(a, "bench-1"), lease: l}
+	tn.setActivity(t.Context(), Measuring, "case 1 of 2", nil)
+	lost, cancel := context.WithCancel(t.Context())
+	cancel()
+	tn.setActivity(lost, Idle, "", nil)
+	tn.rest(t.Context())
+	benches, err := Benches(t.Context(), pool)
+	if err != nil || len(benches) != 1 || benches[0].Activity != Idle || benches[0].Doing != "" {
+		t.Errorf("board %+v, %v; want an idle bench", benches, err)
+	}
+}
+
+// One notification may stand for more events than are read at once: the last
+// of them wakes its bench too.
+func TestEveryEventOfABurstIsRouted(t *testing.T) {
+	pool := benchPool(t, "bench-1")
+	a, err := NewAgent(AgentOptions{Pool: pool, Name: "a", Timings: quick()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := newKeeper(a, "bench-1")
+	a.keepers["bench-1"] = k
+	mustExec(t, pool, `INSERT INTO event (kind, bench, body) SELECT 'segment', 'bench-1', '{}' FROM generate_series(1, $1)`, 2*eventBatch)
+	mustExec(t, pool, `INSERT INTO event (kind, bench, body) VALUES ('run', 'bench-1', '{"state": "cancelled"}')`)
+	newest, err := LastEvent(t.Context(), pool)
+	if err != nil {
+		t.Fatal(err)
+	}
+	last, err := a.route(t.Context(), 0)
+	if err != nil || last != newest {
+		t.Errorf("routed up to event %d, %v; want %d", last, err, newest)
+	}
+	select {
+	case <-k.wake:
+	default:
+		t.Error("the bench of the cancelled run was not woken")
 	}
 }

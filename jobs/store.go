@@ -34,6 +34,14 @@ type outcome struct {
 func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), storeLimit)
 	defer cancel()
+	// Without the lease nothing can be stored any more, and the bench waits for
+	// its safe state: a database that does not answer must not hold that up.
+	release := context.AfterFunc(t.ctx, func() {
+		if errors.Is(context.Cause(t.ctx), errFenced) {
+			cancel()
+		}
+	})
+	defer release()
 	body, err := t.rig.transcript.compressed()
 	if err != nil {
 		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
@@ -45,6 +53,9 @@ func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 	case err != nil:
 		// The segment stays 'running'; the sweeper gives it another ticket.
 		t.log.ErrorContext(ctx, "the segment was not stored and will be measured again", "run", s.run, "segment", s.number, "error", err)
+	}
+	if err != nil { // nobody knows when work goes on
+		_ = t.makeSafe("the segment was not stored") // in alarm and logged if not confirmed
 	}
 }
 

@@ -17,7 +17,7 @@ func (t *tenure) tick(ctx context.Context) error {
 		return err
 	}
 	t.mu.Lock()
-	current, tried := t.work, t.tried
+	current, tried, alarm, told := t.work, t.tried, t.alarm, t.told
 	t.mu.Unlock()
 	switch {
 	case current != nil:
@@ -25,6 +25,9 @@ func (t *tenure) tick(ctx context.Context) error {
 			current.cancel(errCancelled)
 		}
 		return nil
+	case alarm != nil && !told: // the tables must know before they can say that it was cleared
+		t.raiseAlarm(alarm)
+		return t.block(ctx, "the bench is in alarm: "+alarm.Error())
 	case row.alarm != "" && time.Since(tried) < t.agent.Timings.SafeRetry:
 		return t.block(ctx, "the bench is in alarm: "+row.alarm)
 	case row.alarm != "":
@@ -59,10 +62,10 @@ func (t *tenure) secure(ctx context.Context, reason string) bool {
 // cleared notices that the alarm is gone: a person has cleared it.
 func (t *tenure) cleared() {
 	t.mu.Lock()
-	was := t.alarmed
-	t.alarmed = false
+	was := t.alarm
+	t.alarm = nil
 	t.mu.Unlock()
-	if was {
+	if was != nil {
 		t.rig.inspected()
 	}
 }

@@ -35,6 +35,7 @@ func figureFunctions() template.FuncMap {
 		"json":        func(raw []byte) string { return string(raw) },
 		"lasting":     lastingText,
 		"amount":      amountText,
+		"minus":       minus,
 		"default": func(fallback, s string) string {
 			if s == "" {
 				return fallback

@@ -185,8 +185,8 @@ func TestStreamsOfOnePageShareItsRendering(t *testing.T) {
 				}
 			}()
 		}
-		synctest.Wait()
 		time.Sleep(settle / 2)
+		synctest.Wait()
 		if made != 1 {
 			t.Errorf("50 streams rendered the page %d times, want once", made)
 		}

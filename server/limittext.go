@@ -77,7 +77,7 @@ func offsetText(l *api.Limit) string {
 	case l == nil || l.OffsetFromHz == nil || l.OffsetToHz == nil:
 		return ""
 	case *l.OffsetFromHz == *l.OffsetToHz:
-		return figureText(l.OffsetFromHz, "Hz") + " from the carrier"
+		return figureText(l.OffsetFromHz, "Hz") + " beside the carrier, centre to centre"
 	}
-	return figureText(l.OffsetFromHz, "Hz") + " to " + figureText(l.OffsetToHz, "Hz") + " from the channel edge"
+	return "filter centre " + figureText(l.OffsetFromHz, "Hz") + " to " + figureText(l.OffsetToHz, "Hz") + " from the channel edge"
 }

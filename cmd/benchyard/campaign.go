@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"strconv"
 	"strings"
 	"time"
@@ -29,27 +28,25 @@ type campaignSubmit struct {
 	output
 	File     string   `arg:"" help:"Test plan, YAML."`
 	Build    string   `required:"" help:"Firmware build the units shall run."`
-	Units    []string `help:"Serial numbers. Default: every mounted unit." placeholder:"SERIAL,…"`
-	Types    []string `name:"type" help:"Only units of these types."`
+	Units    []string `sep:"none" help:"Serial numbers. Default: every mounted unit." placeholder:"SERIAL,…"`
+	Types    []string `name:"type" sep:"none" help:"Only units of these types."`
 	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
-	Priority int      `default:"100" help:"Smaller goes first."`
+	Priority int32    `default:"100" help:"Smaller goes first."`
 	DryRun   bool     `name:"dry-run" help:"Check everything, queue nothing."`
 	Watch    bool     `help:"Follow it to its end."`
 }
 
 // Run submits.
 func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
-	data, err := os.ReadFile(c.File)
+	s, err := c.submission(ctx)
 	if err != nil {
-		return &badInput{err}
+		return err
 	}
 	db, err := p.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer db.Close()
-	s := jobs.Submission{Name: c.Name, PlanFile: c.File, PlanDocument: data, Serials: splitList(c.Units),
-		Types: splitList(c.Types), Build: c.Build, By: person(), Priority: c.Priority}
 	if c.DryRun {
 		return c.preview(ctx, p, db.Pool, s)
 	}
@@ -60,12 +57,32 @@ func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
 	if c.Watch {
 		return watch(ctx, p, db.Pool, c.output, submitted.ID)
 	}
-	if c.Format == "json" {
-		return c.print(p.stdout, &table{values: server.CampaignsToWire([]jobs.CampaignSummary{submitted}, jobs.Forecast{})[0]})
+	if c.Format != "table" {
+		return c.print(p.stdout, &table{
+			header: []string{"campaign", "units", "cases"},
+			rows:   [][]string{{submitted.ID.String(), strconv.Itoa(submitted.Units), strconv.Itoa(submitted.CasesTotal)}},
+			values: server.CampaignsToWire([]jobs.CampaignSummary{submitted}, jobs.Forecast{})[0],
+		})
 	}
 	fmt.Fprintf(p.stdout, "campaign %s: %d units, %d cases queued\nfollow it: benchyard campaign watch %s\n",
 		submitted.ID, submitted.Units, submitted.CasesTotal, short(submitted.ID))
 	return nil
+}
+
+// submission reads what was asked for.
+func (c *campaignSubmit) submission(ctx context.Context) (jobs.Submission, error) {
+	s := jobs.Submission{Name: c.Name, PlanFile: c.File, Build: c.Build, By: person(), Priority: int(c.Priority)}
+	err := checkName("--name", c.Name)
+	if err == nil {
+		s.Serials, err = chosen("--units", c.Units)
+	}
+	if err == nil {
+		s.Types, err = chosen("--type", c.Types)
+	}
+	if err == nil {
+		s.PlanDocument, err = readFile(ctx, c.File)
+	}
+	return s, err
 }
 
 func (c *campaignSubmit) preview(ctx context.Context, p *program, pool *pgxpool.Pool, s jobs.Submission) error {
@@ -73,7 +90,7 @@ func (c *campaignSubmit) preview(ctx context.Context, p *program, pool *pgxpool.
 	if err != nil {
 		return refused(err)
 	}
-	t := &table{header: []string{"unit", "type", "bench", "slot", "cases", "time"}, values: preview}
+	t := &table{header: []string{"unit", "type", "bench", "slot", "cases", "time"}, values: previewToWire(preview)}
 	for _, u := range preview.Units {
 		t.add(u.Serial, u.Type, u.Bench, strconv.Itoa(u.Slot), strconv.Itoa(u.Cases), shortly(u.Estimate))
 	}
@@ -140,15 +157,18 @@ type campaignCancel struct {
 
 // Run cancels.
 func (c *campaignCancel) Run(ctx context.Context, p *program) error {
+	if c.Campaign == "" { // the newest is good enough to look at, not to cancel
+		return &badInput{errors.New("name the campaign or run to cancel; see benchyard campaign list")}
+	}
 	db, err := p.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer db.Close()
-	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	id, err := uuid.Parse(c.Campaign) // a run is named in full
 	if err != nil {
-		if id, err = uuid.Parse(c.Campaign); err != nil { // a run is named in full
-			return &badInput{fmt.Errorf("no campaign or run is called %q; see benchyard campaign list", c.Campaign)}
+		if id, err = findCampaign(ctx, db.Pool, c.Campaign); err != nil {
+			return err
 		}
 	}
 	n, err := jobs.Cancel(ctx, db.Pool, id, person())
@@ -182,20 +202,24 @@ func findCampaign(ctx context.Context, pool *pgxpool.Pool, word string) (uuid.UU
 	}
 	var found []uuid.UUID
 	for _, k := range campaigns {
-		if k.Name == word || strings.HasSuffix(k.ID.String(), strings.ToLower(word)) {
+		if k.Name == word || len(word) >= shortestEnd && strings.HasSuffix(k.ID.String(), strings.ToLower(word)) {
 			found = append(found, k.ID)
 		}
 	}
 	if len(found) != 1 {
-		return uuid.Nil, &badInput{fmt.Errorf("%d campaigns are called %q; see benchyard campaign list", len(found), word)}
+		return uuid.Nil, &badInput{fmt.Errorf("%d campaigns are called %q, or have a number that ends so (%d digits at least); see benchyard campaign list", len(found), word, shortestEnd)}
 	}
 	return found[0], nil
 }
 
+// shortestEnd is how much of the end of a number names a campaign: less is
+// more likely a slip than a name.
+const shortestEnd = 4
+
 // refused turns an error that the person can mend into bad input.
 func refused(err error) error {
 	var r *jobs.RefusedError
-	if errors.As(err, &r) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) {
+	if errors.As(err, &r) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
 		return &badInput{err}
 	}
 	return err

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	_ "embed"
 	"errors"
@@ -46,6 +47,9 @@ type demo struct {
 // Run runs the demo: lab, database, pages and agent in one process, one
 // campaign for each build.
 func (c *demoCommand) Run(ctx context.Context, p *program) error {
+	if err := checkSpeed(c.Speed); err != nil {
+		return &badInput{err}
+	}
 	dataDir := p.commandLine.DataDir
 	if dataDir == "" && p.commandLine.DatabaseURL == "" {
 		dir, err := scratchDir()
@@ -87,8 +91,8 @@ func (d *demo) run(ctx context.Context) error {
 		return err
 	}
 	if d.Truth != "" {
-		if err := writeJSON(d.Truth, d.truth); err != nil {
-			return &badInput{err}
+		if err := writeFor(d.Truth, d.truth); err != nil {
+			return err
 		}
 	}
 	pages, err := openPages(d.Listen, d.p, d.db, false)
@@ -105,6 +109,9 @@ func (d *demo) run(ctx context.Context) error {
 	fmt.Fprintf(d.p.stderr, "a simulated lab: 3 benches, 24 radio units, builds 2.4.0 and 2.5.0, seed %d, clock at %gx\nwatch it on http://%s\n\n",
 		d.Seed, d.Speed, pages.listener.Addr())
 	verdict := d.measure(inner)
+	if ctx.Err() != nil { // only an unsafe bench is worth more words than that
+		return cmp.Or(group.Wait(), ctx.Err())
+	}
 	if verdict != nil && !d.finished(verdict) {
 		stop()
 		return errors.Join(verdict, group.Wait())
@@ -143,8 +150,8 @@ func (d *demo) measure(ctx context.Context) error {
 		return err
 	}
 	if d.JSON != "" {
-		if err := writeJSON(d.JSON, report); err != nil {
-			return &badInput{err}
+		if err := writeFor(d.JSON, report); err != nil {
+			return err
 		}
 	}
 	return d.compare(report)

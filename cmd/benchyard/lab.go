@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -29,10 +28,11 @@ type labApply struct {
 
 // Run applies the inventory.
 func (c *labApply) Run(ctx context.Context, p *program) error {
-	l, complete, err := readLab(c.File)
+	l, complete, err := readLab(ctx, c.File)
 	if err != nil {
 		return err
 	}
+	notice(p, l)
 	db, err := p.open(ctx)
 	if err != nil {
 		return err
@@ -73,7 +73,7 @@ func (c *labShow) Run(ctx context.Context, p *program) error {
 		}
 		fmt.Fprintf(p.stdout, "%s, version %d%s; builds %s\n\n", l.Name, id, mark, strings.Join(l.Builds, ", "))
 	}
-	t := &table{header: []string{"bench", "what", "name", "details", "calibration due"}, values: l}
+	t := &table{header: []string{"bench", "what", "name", "details", "calibration due"}, values: labToWire(l, id)}
 	for _, b := range l.Benches {
 		for _, i := range l.InstrumentsOn(b) {
 			t.add(b.Name, i.Role, i.Name, i.Resource, i.CalibrationDue.String())
@@ -97,6 +97,9 @@ type labCheck struct {
 	Timeout time.Duration `default:"3s" help:"How long to wait for each."`
 }
 
+// answerHeader is the header of a table of answers.
+var answerHeader = []string{"name", "role", "resource", "identity", "problem"}
+
 // answer is what one instrument said when it was asked.
 type answer struct {
 	Name     string `json:"name"`
@@ -108,16 +111,20 @@ type answer struct {
 
 // Run checks the inventory.
 func (c *labCheck) Run(ctx context.Context, p *program) error {
-	l, _, err := readLab(c.File)
+	l, _, err := readLab(ctx, c.File)
 	if err != nil {
 		return err
+	}
+	notice(p, l)
+	if !c.Connect && c.Format != "table" { // nobody was asked
+		return c.print(p.stdout, &table{header: answerHeader, values: []answer{}})
 	}
 	if !c.Connect {
 		fmt.Fprintf(p.stdout, "%s: no problems; %d benches, %d instruments, %d units\n", c.File, len(l.Benches), len(l.Instruments), len(l.Units))
 		return nil
 	}
 	answers := c.ask(ctx, l)
-	t := &table{header: []string{"name", "role", "resource", "identity", "problem"}, values: answers}
+	t := &table{header: answerHeader, values: answers}
 	silent := 0
 	for _, a := range answers {
 		t.add(a.Name, a.Role, a.Resource, a.Identity, a.Problem)
@@ -164,25 +171,15 @@ func (c *labCheck) askOne(ctx context.Context, a answer, expected string) answer
 }
 
 // readLab reads an inventory and the correction files it names.
-func readLab(file string) (*lab.Lab, []byte, error) {
-	data, err := os.ReadFile(file)
+func readLab(ctx context.Context, file string) (*lab.Lab, []byte, error) {
+	data, err := readFile(ctx, file)
 	if err != nil {
-		return nil, nil, &badInput{err}
+		return nil, nil, err
 	}
 	var files fs.FS = os.DirFS(filepath.Dir(file))
 	l, complete, err := lab.ParseIn(files, file, data)
-	return l, complete, err
-}
-
-// splitList reads "a,b c" as its words, each once.
-func splitList(values []string) []string {
-	var words []string
-	for _, v := range values {
-		for _, w := range strings.FieldsFunc(v, func(r rune) bool { return r == ',' || r == ' ' }) {
-			if !slices.Contains(words, w) {
-				words = append(words, w)
-			}
-		}
+	if err == nil {
+		err = checkDeclared(file, data, l)
 	}
-	return words
+	return l, complete, err
 }

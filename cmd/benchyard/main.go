@@ -17,6 +17,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"benchyard/jobs/document"
+	"benchyard/jobs/postgres"
 )
 
 // Exit codes, the same for every command.
@@ -68,9 +69,22 @@ func (e *badInput) Error() string { return e.err.Error() }
 func (e *badInput) Unwrap() error { return e.err }
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), endingSignals()...)
 	defer stop()
+	// A reader that goes away, as head does, must not kill an agent in the
+	// middle of a measurement: a write to it fails instead.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	os.Exit(execute(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// endingSignals are those that end the program in an orderly way, benches safe
+// first: a closed terminal too, unless nohup asked to ignore it.
+func endingSignals() []os.Signal {
+	signals := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		signals = append(signals, syscall.SIGHUP)
+	}
+	return signals
 }
 
 // execute runs one command line and returns its exit code.
@@ -90,12 +104,43 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exited
 	}
 	if err != nil {
-		fmt.Fprintf(stderr, "benchyard: %v; see benchyard --help\n", err)
+		fmt.Fprintf(stderr, "benchyard: %s; see %s --help\n", visible(err.Error()), commandOf(err))
 		return exitUsage
 	}
-	p := &program{commandLine: &line, stdout: stdout, stderr: stderr, log: logger(line.Verbose, stderr)}
+	out := &checkedWriter{w: stdout}
+	p := &program{commandLine: &line, stdout: out, stderr: stderr, log: logger(line.Verbose, stderr)}
 	parsed.BindTo(ctx, (*context.Context)(nil))
-	return report(parsed.Run(p), stderr)
+	err = parsed.Run(p)
+	if out.err != nil && (err == nil || errors.As(err, new(*failedUnits))) {
+		err = out.err
+	}
+	return report(ctx, err, stderr)
+}
+
+// commandOf is the command whose help tells more about a usage error.
+func commandOf(err error) string {
+	var parse *kong.ParseError
+	if errors.As(err, &parse) && parse.Context != nil {
+		if node := parse.Context.Selected(); node != nil {
+			return node.FullPath()
+		}
+	}
+	return "benchyard"
+}
+
+// checkedWriter remembers that something could not be written, so that output
+// which never arrived does not count as done.
+type checkedWriter struct {
+	w   io.Writer
+	err error
+}
+
+func (c *checkedWriter) Write(b []byte) (int, error) {
+	n, err := c.w.Write(b)
+	if err != nil && c.err == nil {
+		c.err = err
+	}
+	return n, err
 }
 
 func logger(verbose bool, w io.Writer) *slog.Logger {
@@ -107,19 +152,27 @@ func logger(verbose bool, w io.Writer) *slog.Logger {
 }
 
 // report prints an error once and turns it into the exit code.
-func report(err error, stderr io.Writer) int {
+func report(ctx context.Context, err error, stderr io.Writer) int {
 	if err == nil {
 		return exitDone
+	}
+	if errors.Is(err, syscall.EPIPE) { // whoever read the output has gone and needs no message
+		return exitError
+	}
+	var stopped *stoppedWatching
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) && !errors.As(err, &stopped) {
+		fmt.Fprintln(stderr, "benchyard: interrupted before it was done")
+		return exitError
 	}
 	var failed *failedUnits
 	if errors.As(err, &failed) {
 		fmt.Fprintln(stderr, failed.text)
 		return exitFailed
 	}
-	fmt.Fprintln(stderr, "benchyard:", err)
+	fmt.Fprintln(stderr, "benchyard:", visible(err.Error()))
 	var bad *badInput
 	var problems document.Problems
-	if errors.As(err, &bad) || errors.As(err, &problems) {
+	if errors.As(err, &bad) || errors.As(err, &problems) || errors.Is(err, postgres.ErrURL) {
 		return exitUsage
 	}
 	return exitError

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"strconv"
 	"time"
 
@@ -24,15 +23,19 @@ type planCheck struct {
 	output
 	File  string   `arg:"" help:"Test plan, YAML."`
 	Lab   string   `help:"Inventory to check against. Default: the one in force." placeholder:"FILE"`
-	Types []string `name:"type" help:"Only these radio unit types."`
+	Types []string `name:"type" sep:"none" help:"Only these radio unit types."`
 	Build string   `help:"Build to check for. Default: the newest of the inventory."`
 }
 
 // Run checks the plan. Without any inventory it checks the document alone.
 func (c *planCheck) Run(ctx context.Context, p *program) error {
-	data, err := os.ReadFile(c.File)
+	data, err := readFile(ctx, c.File)
 	if err != nil {
-		return &badInput{err}
+		return err
+	}
+	types, err := chosen("--type", c.Types)
+	if err != nil {
+		return err
 	}
 	parsed, err := plan.Parse(c.File, data)
 	if err != nil {
@@ -40,7 +43,10 @@ func (c *planCheck) Run(ctx context.Context, p *program) error {
 	}
 	l, err := c.inventory(ctx, p)
 	if errors.Is(err, lab.ErrNoLab) {
-		fmt.Fprintf(p.stdout, "%s: no problems in the document; apply an inventory, or name one with --lab, to see the cases\n", c.File)
+		fmt.Fprintf(p.stderr, "%s: no problems in the document; apply an inventory, or name one with --lab, to see the cases\n", c.File)
+		if c.Format != "table" {
+			return c.show(p, parsed, jobs.Preview{Plan: parsed.Name, Title: parsed.Title, PlanHash: parsed.Hash()})
+		}
 		return nil
 	} else if err != nil {
 		return err
@@ -49,7 +55,7 @@ func (c *planCheck) Run(ctx context.Context, p *program) error {
 	if build == "" && len(l.Builds) > 0 {
 		build = l.Builds[len(l.Builds)-1]
 	}
-	preview := jobs.CheckIn(l, jobs.Submission{PlanFile: c.File, PlanDocument: data, Types: splitList(c.Types), Build: build, By: person()})
+	preview := jobs.CheckIn(l, jobs.Submission{PlanFile: c.File, PlanDocument: data, Types: types, Build: build, By: person()})
 	if err := c.show(p, parsed, preview); err != nil {
 		return err
 	}
@@ -61,7 +67,7 @@ func (c *planCheck) Run(ctx context.Context, p *program) error {
 
 func (c *planCheck) inventory(ctx context.Context, p *program) (*lab.Lab, error) {
 	if c.Lab != "" {
-		l, _, err := readLab(c.Lab)
+		l, _, err := readLab(ctx, c.Lab)
 		return l, err
 	}
 	db, err := p.open(ctx)
@@ -74,7 +80,7 @@ func (c *planCheck) inventory(ctx context.Context, p *program) (*lab.Lab, error)
 }
 
 func (c *planCheck) show(p *program, parsed *plan.Plan, preview jobs.Preview) error {
-	t := &table{header: []string{"type", "clause", "band", "channel", "carrier", "bandwidth", "scs", "connector", "test model", "sweeps", "time"}, values: preview}
+	t := &table{header: []string{"type", "clause", "band", "channel", "carrier", "bandwidth", "scs", "connector", "test model", "sweeps", "time"}, values: previewToWire(preview)}
 	for _, typ := range preview.Types {
 		for _, k := range typ.Cases {
 			t.add(typ.Type, k.Clause, k.Band, k.RFChannel, rf.Hertz(k.CarrierHz).String(), rf.Hertz(k.BandwidthHz).String(),

@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,12 +24,17 @@ const (
 	linePace     = 5 * time.Second
 )
 
+// patience is how long the display outlives its database: a private server
+// changes hands when the program that ran it ends.
+const patience = 15 * time.Second
+
 // snapshot is where some campaigns stand.
 type snapshot struct {
 	campaigns []jobs.CampaignSummary
 	benches   []jobs.BenchStatus
 	left      time.Duration
 	measured  bool
+	waiting   []string // why nothing of a campaign is being measured
 }
 
 func (s snapshot) cases() (done, total int) {
@@ -98,6 +105,14 @@ func (s snapshot) board() []string {
 	return lines
 }
 
+// stoppedWatching says that the person ended the display, not the campaign.
+type stoppedWatching struct{ cause error }
+
+func (e *stoppedWatching) Error() string {
+	return fmt.Sprintf("stopped watching; the queue goes on (%v)", e.cause)
+}
+func (e *stoppedWatching) Unwrap() error { return e.cause }
+
 func look(ctx context.Context, pool *pgxpool.Pool, ids []uuid.UUID) (s snapshot, err error) {
 	for _, id := range ids {
 		c, err := jobs.CampaignByID(ctx, pool, id)
@@ -114,7 +129,40 @@ func look(ctx context.Context, pool *pgxpool.Pool, ids []uuid.UUID) (s snapshot,
 		s.left = max(s.left, forecast.Campaigns[id])
 	}
 	s.measured = forecast.Measured
-	return s, err
+	if err != nil {
+		return s, err
+	}
+	for _, c := range s.campaigns {
+		if c.Queued > 0 && c.Active == 0 {
+			reasons, err := blocked(ctx, pool, c.ID)
+			if err != nil {
+				return s, err
+			}
+			s.waiting = append(s.waiting, reasons...)
+		}
+	}
+	return s, nil
+}
+
+// shownReasons bounds how many reasons for waiting one look shows.
+const shownReasons = 5
+
+// blocked returns why the runs of a campaign wait, each reason once.
+func blocked(ctx context.Context, pool *pgxpool.Pool, campaign uuid.UUID) ([]string, error) {
+	runs, err := jobs.RunsOf(ctx, pool, campaign)
+	if err != nil {
+		return nil, err
+	}
+	var reasons []string
+	seen := make(map[string]bool)
+	for _, r := range runs {
+		if r.Blocked == "" || seen[r.Bench+r.Blocked] || len(reasons) == shownReasons {
+			continue
+		}
+		seen[r.Bench+r.Blocked] = true
+		reasons = append(reasons, fmt.Sprintf("  %s waits for %s: %s", r.Serial, r.Bench, r.Blocked))
+	}
+	return reasons, nil
 }
 
 // follow shows the progress of campaigns until each is done: a board that
@@ -125,29 +173,41 @@ func follow(ctx context.Context, p *program, pool *pgxpool.Pool, ids []uuid.UUID
 	if screen {
 		pace = terminalPace
 	}
-	drawn := 0
+	drawn, told := 0, ""
 	tick := time.NewTicker(pace)
 	defer tick.Stop()
-	for {
+	for last := time.Now(); ; {
 		s, err := look(ctx, pool, ids)
-		if err != nil {
-			return err
-		}
-		if screen {
-			drawn = redraw(p.stderr, append([]string{s.line()}, s.board()...), drawn, width)
-		} else {
+		switch {
+		case err != nil && (ctx.Err() != nil || time.Since(last) > patience || errors.Is(err, jobs.ErrNotFound)):
+			return errors.Join(ctx.Err(), err)
+		case err != nil:
+			p.log.Info("looking again: the database did not answer", "error", err)
+		case screen:
+			drawn = redraw(p.stderr, slices.Concat([]string{s.line()}, s.board(), s.waiting), drawn, width)
+		default:
 			fmt.Fprintln(p.stderr, s.line())
+			if why := visible(strings.Join(s.waiting, "\n")); why != "" && why != told {
+				told = why
+				fmt.Fprintln(p.stderr, why)
+			}
 		}
-		if s.finished() {
-			return nil
+		if err == nil {
+			if last = time.Now(); s.finished() {
+				return nil
+			}
 		}
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("stopped watching; the queue goes on: %w", context.Cause(ctx))
+			return &stoppedWatching{context.Cause(ctx)}
 		case <-tick.C:
 		}
 	}
 }
+
+// narrowest is the width below which a board says nothing that plain lines do
+// not say better.
+const narrowest = 20
 
 // terminal reports whether w is one that can be redrawn, and its width.
 func terminal(w io.Writer) (bool, int) {
@@ -156,7 +216,10 @@ func terminal(w io.Writer) (bool, int) {
 		return false, 0
 	}
 	width, _, err := term.GetSize(int(f.Fd()))
-	if err != nil || width < 20 {
+	if err == nil && width > 0 && width < narrowest {
+		return false, 0
+	}
+	if err != nil || width == 0 { // a terminal that does not say
 		width = 80
 	}
 	return true, width
@@ -168,7 +231,11 @@ func redraw(w io.Writer, lines []string, drawn, width int) int {
 	if drawn > 0 {
 		fmt.Fprintf(&b, "\x1b[%dA", drawn)
 	}
+	for len(lines) < drawn { // what stood below is wiped
+		lines = append(lines, "")
+	}
 	for _, line := range lines {
+		line = oneLine(line)
 		if runes := []rune(line); len(runes) >= width {
 			line = string(runes[:width-2]) + "…"
 		}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strconv"
 
@@ -122,10 +121,8 @@ func (c *runRepeat) Run(ctx context.Context, p *program) error {
 	}
 	defer db.Close()
 	next, err := jobs.Repeat(ctx, db.Pool, id, person())
-	if errors.Is(err, jobs.ErrNotFound) {
-		return &badInput{err}
-	} else if err != nil {
-		return err
+	if err != nil {
+		return refused(err)
 	}
 	fmt.Fprintf(p.stdout, "queued as run %s\n", next)
 	return nil

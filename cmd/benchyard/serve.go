@@ -7,12 +7,14 @@ import (
 	"net"
 	"os"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"benchyard/jobs"
+	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
 	"benchyard/server"
 )
@@ -20,9 +22,12 @@ import (
 // stopLimit is how long an agent may take to leave its benches safe.
 const stopLimit = time.Minute
 
+// shortestLease leaves time to renew it over a network.
+const shortestLease = time.Second
+
 // agentFlags are those of every command that hosts an agent.
 type agentFlags struct {
-	Benches []string      `name:"bench" help:"Only these benches. Default: every bench of the inventory." placeholder:"BENCH,…"`
+	Benches []string      `name:"bench" sep:"none" help:"Only these benches. Default: every bench of the inventory." placeholder:"BENCH,…"`
 	Lease   time.Duration `default:"15s" help:"How long a bench stays reserved when this agent is not heard of; another one takes over then."`
 }
 
@@ -41,14 +46,51 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer db.Close()
+	if err := c.check(ctx, db); err != nil {
+		return err
+	}
 	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
 	return c.drive(ctx, p, db)
 }
 
+// check refuses flags that would leave the agent without work for ever.
+func (f agentFlags) check(ctx context.Context, db *postgres.Database) error {
+	if f.Lease < shortestLease {
+		return &badInput{fmt.Errorf("--lease %s: want at least %s", f.Lease, shortestLease)}
+	}
+	benches, err := chosen("--bench", f.Benches)
+	if err != nil || len(benches) == 0 {
+		return err
+	}
+	l, _, err := lab.Load(ctx, db.Pool, 0)
+	if errors.Is(err, lab.ErrNoLab) {
+		return nil // it waits for the inventory
+	} else if err != nil {
+		return err
+	}
+	var known []string
+	for _, b := range l.Benches {
+		known = append(known, b.Name)
+	}
+	for _, b := range benches {
+		if !slices.Contains(known, b) {
+			return &badInput{fmt.Errorf("--bench %s: the inventory of %s has no such bench; it has %s", b, l.Name, strings.Join(known, ", "))}
+		}
+	}
+	return nil
+}
+
 // drive hosts an agent until ctx ends.
 func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database) error {
+	// Connections of its own: readers of pages, however many, must not keep a
+	// lease from being renewed.
+	pool, err := postgres.OpenPool(ctx, db.URL, "benchyard agent", 0)
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
 	agent, err := jobs.NewAgent(jobs.AgentOptions{
-		Pool: db.Pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
+		Pool: pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
 		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log,
 	})
 	if err != nil {
@@ -105,6 +147,11 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer db.Close()
+	if !c.NoAgent {
+		if err := c.check(ctx, db); err != nil {
+			return err
+		}
+	}
 	pages, err := openPages(c.Listen, p, db, c.TrustNetwork)
 	if err != nil {
 		return err
@@ -131,7 +178,7 @@ func openPages(address string, p *program, db *postgres.Database, trust bool) (*
 	}
 	l, err := net.Listen("tcp", address)
 	if err != nil {
-		return nil, &badInput{fmt.Errorf("--listen %s: %w", address, err)}
+		return nil, &badInput{fmt.Errorf("--listen %s: %w; choose another address with --listen, such as 127.0.0.1:8039", address, err)}
 	}
 	return &pages{l, s}, nil
 }

@@ -29,7 +29,7 @@ func (c *simCommand) Run(ctx context.Context, p *program) error {
 		return &badInput{err}
 	}
 	if c.Write != "" {
-		return writeJSON(c.Write, config)
+		return writeFor(c.Write, config)
 	}
 	journal := io.Discard
 	if c.Journal != "" {
@@ -46,13 +46,13 @@ func (c *simCommand) Run(ctx context.Context, p *program) error {
 	}
 	defer lab.Close()
 	if c.Truth != "" {
-		if err := writeJSON(c.Truth, lab.Truth()); err != nil {
+		if err := writeFor(c.Truth, lab.Truth()); err != nil {
 			return err
 		}
 	}
 	if c.Inventory != "" {
 		if err := os.WriteFile(c.Inventory, lab.Inventory(), 0o644); err != nil {
-			return err
+			return &badInput{err}
 		}
 	}
 	fmt.Fprintf(p.stdout, "simulated lab ready: %d benches, %d units, clock at %gx; end it with Ctrl-C\n",
@@ -62,6 +62,12 @@ func (c *simCommand) Run(ctx context.Context, p *program) error {
 }
 
 func (c *simCommand) load() (sim.Config, error) {
+	if err := checkSpeed(c.Speed); err != nil {
+		return sim.Config{}, err
+	}
+	if c.BasePort < 0 || c.BasePort > 65535 {
+		return sim.Config{}, fmt.Errorf("--base-port %d: want 1 to 65535, or 0 for any free ports", c.BasePort)
+	}
 	config := sim.Demo(c.Seed)
 	if c.Config != "" {
 		data, err := os.ReadFile(c.Config)
@@ -78,6 +84,26 @@ func (c *simCommand) load() (sim.Config, error) {
 		config.BasePort = c.BasePort
 	}
 	return config, nil
+}
+
+// fastest is the greatest speed of a simulated clock: beyond it a sweep takes
+// no time that a timer could measure.
+const fastest = 1e6
+
+// checkSpeed refuses a clock that stands still or runs at no speed at all.
+func checkSpeed(speed float64) error {
+	if !(speed > 0 && speed <= fastest) { // NaN too
+		return fmt.Errorf("--speed %g: want above 0 and at most %g, 1 is real time", speed, fastest)
+	}
+	return nil
+}
+
+// writeFor writes a file that a person named.
+func writeFor(path string, v any) error {
+	if err := writeJSON(path, v); err != nil {
+		return &badInput{err}
+	}
+	return nil
 }
 
 func writeJSON(path string, v any) error {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -23,6 +24,25 @@ type table struct {
 }
 
 func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+
+// visible makes text fit for a terminal. Some of it comes from instruments and
+// files, and must neither move the cursor nor change colours; only line breaks stay.
+func visible(text string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\n' || unicode.IsPrint(r) {
+			return r
+		}
+		if r == '\t' {
+			return ' '
+		}
+		return utf8.RuneError
+	}, text)
+}
+
+// oneLine is visible text without line breaks, for a cell or a line of progress.
+func oneLine(text string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(visible(text), "\n", "; "), ";; ", "; ")
+}
 
 // print writes the table in the wanted format.
 func (o output) print(w io.Writer, t *table) error {
@@ -44,6 +64,11 @@ func (o output) print(w io.Writer, t *table) error {
 
 // write prints aligned columns; a column of numbers stands right.
 func (t *table) write(w io.Writer) error {
+	for _, row := range t.rows {
+		for i := range row {
+			row[i] = oneLine(row[i])
+		}
+	}
 	widths, right := t.measure()
 	lines := append([][]string{t.header}, t.rows...)
 	for _, cells := range lines {

@@ -20,6 +20,9 @@ import (
 // soakTime is how long TestSoak runs when BENCHYARD_SOAK does not say.
 const soakTime = time.Second
 
+// enough answers show that there was something to check.
+const enough = 5
+
 // soak is one run against an unreliable instrument.
 type soak struct {
 	*testing.T
@@ -72,7 +75,7 @@ func TestSoak(t *testing.T) {
 	for g := range 3 {
 		all.Go(func() {
 			random := rand.New(rand.NewPCG(seed, uint64(g)+2))
-			for time.Now().Before(end) && !t.Failed() {
+			for s.goesOn(end) {
 				s.bounded(random, s.questions(random))
 				if g == 0 {
 					s.bounded(random, s.commands(random))
@@ -89,10 +92,17 @@ func TestSoak(t *testing.T) {
 			t.Errorf("command %d arrived and was called safe to retry", tag)
 		}
 	}
-	if s.answered.Load() < 5 {
+	if s.answered.Load() < enough {
 		t.Errorf("only %d questions were answered", s.answered.Load())
 	}
 	t.Logf("%d asked, %d answered, %d connections", s.number.Load(), s.answered.Load(), s.session.Generation())
+}
+
+// goesOn reports whether to ask more: until the end, longer when hardly anything
+// was answered, and not after a failure.
+func (s *soak) goesOn(end time.Time) bool {
+	late := time.Since(end)
+	return !s.Failed() && (late < 0 || late < 30*time.Second && s.answered.Load() < enough)
 }
 
 // bounded runs f with a context that ends soon.

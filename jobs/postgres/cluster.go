@@ -146,7 +146,7 @@ func (c cluster) create(ctx context.Context, held *os.File, flags ...string) err
 		if ctx.Err() != nil {
 			return fmt.Errorf("postgres: creating the database in %s: %w", c.data(), ctx.Err())
 		}
-		return fmt.Errorf("postgres: cannot create the database in %s: %s (initdb: %w); mend that or choose another data directory", c.data(), reason(string(out)), err)
+		return fmt.Errorf("postgres: cannot create the database in %s: %s (initdb: %w); mend that or choose another data directory", c.data(), withRemedy(reason(string(out))), err)
 	}
 	if err := os.Rename(unfinished, c.data()); err != nil {
 		return fmt.Errorf("postgres: creating the data directory: %w", err)
@@ -250,11 +250,16 @@ func reason(output string) string {
 			}
 		}
 	}
-	if why == "" {
-		why = last
+	if why != "" {
+		return why
 	}
+	return last
+}
+
+// withRemedy adds what to do where the reason is a full disk.
+func withRemedy(why string) string {
 	if strings.Contains(why, "No space left on device") {
-		why += "; free some space on that disk"
+		return why + "; free some space on that disk"
 	}
 	return why
 }

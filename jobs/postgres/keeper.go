@@ -148,7 +148,7 @@ func (k *keeper) run(ctx context.Context, lock *os.File) error {
 	k.log.Debug("starting the private server", "data", k.cluster.data(), "programs", k.cluster.programs.dir)
 	err := cmd.Run()
 	if err != nil && ctx.Err() == nil {
-		return fmt.Errorf("postgres: the private server in %s ended: %s (%w)", k.cluster.data(), lines.reason(), err)
+		return fmt.Errorf("postgres: the private server in %s ended: %s (%w)", k.cluster.data(), withRemedy(lines.reason()), err)
 	}
 	return nil
 }

@@ -32,6 +32,16 @@ func TestLogLines(t *testing.T) {
 	}
 }
 
+func TestFullDiskHasARemedy(t *testing.T) {
+	why := `could not write lock file "postmaster.pid": No space left on device`
+	if got, want := withRemedy(why), why+"; free some space on that disk"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	if got := withRemedy("it said nothing"); got != "it said nothing" {
+		t.Errorf("got %q for another reason", got)
+	}
+}
+
 func TestReason(t *testing.T) {
 	for _, test := range []struct{ output, want string }{
 		{"", "it said nothing"},

@@ -67,10 +67,12 @@ class Plot {
 
   /** Keeps the drawing in step with the window and the colour scheme. */
   private follow(): void {
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
-      this.ink = readInk();
-      this.drawn?.redraw();
-    });
+    for (const medium of ["(prefers-color-scheme: dark)", "print"]) {
+      matchMedia(medium).addEventListener("change", () => {
+        this.ink = readInk();
+        this.drawn?.redraw();
+      });
+    }
     new ResizeObserver(() => this.drawn?.setSize(this.size())).observe(part(this.root, ".plot-area"));
   }
 
@@ -93,7 +95,7 @@ class Plot {
       worst: mark && judged.has(mark.key) && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
     };
     this.draw(levels);
-    this.describe(traces, series, mark ?? worst);
+    this.describe(c, traces, series, mark ?? worst);
     this.root.dataset.state = "drawn";
   }
 
@@ -134,13 +136,14 @@ class Plot {
     text(this.root, ".plot-cursor", x === undefined || y === undefined || y === null ? "" : `Under the cursor: ${hertz(x * MHZ)}, ${figure(y, "dBm")}`);
   }
 
-  private describe(traces: Trace[], series: Series[], worst: Result | undefined): void {
+  private describe(c: Case, traces: Trace[], series: Series[], worst: Result | undefined): void {
     const bandwidths = [...new Set(series.map((s) => hertz(s.measurement_bandwidth_hz)))].join(" and ");
     const place = traces.every((t) => t.at_connector) ? "at the connector" : "at the analyzer, not corrected";
     const resolutions = [...new Set(traces.map((t) => hertz(t.rbw_hz)))].join(", ");
     text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${resolutions}.` +
       (bandwidths ? ` Strong line: the same referred to the measurement bandwidth of the limit, ${bandwidths}.` : "") +
-      (this.scene?.masks.length ? " Dashed line: test requirement." : "") + " Dotted lines: edges of the channel." + " Drag to zoom, double-click to see all.");
+      (this.scene?.masks.length ? " Dashed line: test requirement." : "") +
+      (holdsEdge(c, spanOf(traces)) ? " Dotted lines: edges of the channel." : "") + " Drag to zoom, double-click to see all.");
     const readout = part(this.root, ".plot-worst");
     this.root.dataset.masks = String(this.scene?.masks.length ?? 0);
     this.root.dataset.shades = String(this.scene?.shades.length ?? 0);
@@ -174,6 +177,11 @@ function titleOf(c: Case, trace: Trace): string {
   if (title && c.results.filter((r) => r.title === title).length === 1) return title;
   // The segments of a mask share their title.
   return `${title ?? trace.role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`;
+}
+
+function holdsEdge(c: Case, span: Span): boolean {
+  const { carrier_hz: carrier, bandwidth_hz: bandwidth } = c.conditions;
+  return [carrier - bandwidth / 2, carrier + bandwidth / 2].some((f) => span.from < f && f < span.to);
 }
 
 function inside(s: Series, span: Span): boolean {

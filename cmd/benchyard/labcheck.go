@@ -1,0 +1,63 @@
+package main
+
+import (
+	"fmt"
+	"time"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/document"
+	"benchyard/jobs/lab"
+)
+
+// checkDeclared holds what the types of an inventory declare against the
+// operating bands, which the inventory itself does not know: a channel that no
+// band has can never be measured.
+func checkDeclared(file string, data []byte, l *lab.Lab) error {
+	d := document.Read(file, data)
+	for i, t := range l.Types {
+		for j, c := range t.Carriers {
+			path := fmt.Sprintf("radio_unit_types[%d].carriers[%d]", i, j)
+			if _, err := conformance.BandByName(c.Band); err != nil {
+				d.Report(path+".band", "%v", err)
+				continue
+			}
+			for n, bandwidth := range c.Bandwidths {
+				if err := placeable(c.Band, bandwidth, c.SCS); err != nil {
+					d.Report(fmt.Sprintf("%s.bandwidths[%d]", path, n), "%v", err)
+				}
+			}
+		}
+	}
+	return d.Problems().Err()
+}
+
+// placeable tells whether a band has channels of this bandwidth at one of the
+// subcarrier spacings at least.
+func placeable(band string, bandwidth rf.Hertz, spacings []rf.Hertz) error {
+	var reason error
+	for _, scs := range spacings {
+		_, err := conformance.Place(band, conformance.Middle, bandwidth, scs)
+		if err == nil {
+			return nil
+		}
+		reason = err
+	}
+	return reason
+}
+
+// shownDue bounds how many calibrations are listed one by one.
+const shownDue = 5
+
+// notice tells what the inventory allows and what will keep benches from
+// working all the same: calibrations that have run out.
+func notice(p *program, l *lab.Lab) {
+	due := l.CalibrationDueBefore(lab.DateOf(time.Now()))
+	for i, d := range due {
+		if i == shownDue {
+			fmt.Fprintf(p.stderr, "note: and %d more have run out\n", len(due)-i)
+			return
+		}
+		fmt.Fprintf(p.stderr, "note: %s: the calibration of %s ran out on %s; runs that need it wait until a new one is in the inventory\n", d.Bench, d.What, d.On)
+	}
+}
