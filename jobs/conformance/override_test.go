@@ -2,6 +2,7 @@ package conformance_test
 
 import (
 	"errors"
+	"os"
 	"strings"
 	"testing"
 
@@ -151,6 +152,18 @@ func TestNameOfTheSet(t *testing.T) {
 	}
 	if _, err := one.With("again.yaml", []byte(northLab)); err == nil || !strings.Contains(err.Error(), "laid over the set already") {
 		t.Errorf("the same file twice: %v", err)
+	}
+}
+
+// The example that people start from.
+func TestExampleFile(t *testing.T) {
+	data, err := os.ReadFile("../../testdata/limits/own.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	changes := conformance.Diff(conformance.Embedded(), laid(t, string(data)))
+	if len(changes) != 6 { // a figure for each entry; the regional limit has range, bands and tolerance
+		t.Errorf("%d changes: %+v", len(changes), changes)
 	}
 }
 
