@@ -102,11 +102,11 @@ func (c *runRejudge) request() (jobs.Rejudge, error) {
 		}
 		ask.LimitsFile = c.Limits
 	}
-	return ask, c.corrections(&ask)
+	return ask, c.corrections(ctx, &ask)
 }
 
 // corrections reads --lab: a number is a version, everything else a file.
-func (c *runRejudge) corrections(ask *jobs.Rejudge) (err error) {
+func (c *runRejudge) corrections(ctx context.Context, ask *jobs.Rejudge) (err error) {
 	if c.Lab == "" {
 		return nil
 	}
@@ -117,7 +117,7 @@ func (c *runRejudge) corrections(ask *jobs.Rejudge) (err error) {
 		return nil
 	}
 	ask.LabFile = c.Lab
-	_, ask.LabDocument, err = readLab(c.Lab)
+	_, ask.LabDocument, err = readLab(ctx, c.Lab)
 	return err
 }
 
