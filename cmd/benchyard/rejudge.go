@@ -36,7 +36,7 @@ type runRejudge struct {
 
 // Run judges again and prints what changed.
 func (c *runRejudge) Run(ctx context.Context, p *program) error {
-	ask, err := c.request()
+	ask, err := c.request(ctx)
 	if err != nil {
 		return err
 	}
@@ -65,7 +65,7 @@ func (c *runRejudge) Run(ctx context.Context, p *program) error {
 }
 
 // request reads the flags and files, everything but the runs.
-func (c *runRejudge) request() (jobs.Rejudge, error) {
+func (c *runRejudge) request(ctx context.Context) (jobs.Rejudge, error) {
 	ask := jobs.Rejudge{All: c.All, Reason: c.Reason, By: c.By, Program: version()}
 	if ask.By == "" {
 		ask.By = person()
@@ -97,8 +97,8 @@ func (c *runRejudge) request() (jobs.Rejudge, error) {
 	}
 	if c.Limits != "" {
 		var err error
-		if ask.LimitsDocument, err = os.ReadFile(c.Limits); err != nil {
-			return ask, &badInput{err}
+		if ask.LimitsDocument, err = readFile(ctx, c.Limits); err != nil {
+			return ask, err
 		}
 		ask.LimitsFile = c.Limits
 	}
