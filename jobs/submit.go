@@ -92,6 +92,10 @@ func prepare(l *lab.Lab, s Submission) *order {
 	}
 	o.plan = p
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
+	if len(p.Configurations) > 0 {
+		o.refuse(fmt.Errorf("plan %s asks for configuration %s: runs transmit one carrier at a time; leave configurations out", p.Name, p.Configurations[0].Name))
+		return o
+	}
 	if s.Build != "" && len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
 		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))
 	}
