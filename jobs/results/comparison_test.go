@@ -45,6 +45,10 @@ func TestCompareYieldOfPairs(t *testing.T) {
 	d, i := statistics.Newcombe(4, 12, 10, 12, 0.95)
 	checkFigures(t, "yield", []float64{y.Difference, y.Low, y.High, y.P, y.PairedP}, []float64{d, i.Low, i.High, statistics.FisherExact(10, 2, 4, 8), 0.109375})
 	checkFigures(t, "difference of shares", []float64{y.Difference}, []float64{4.0/12 - 10.0/12})
+	// Margins are those of the last attempt: T4-0000 passes again.
+	if m := c.Clauses[0]; m.Worse != 7 || m.Better != 2 || m.Pairs != 12 || m.UnitsB != 13 {
+		t.Errorf("margins %+v, want 7 worse and 2 better of 12 pairs, 13 units under B", m)
+	}
 	if !strings.Contains(y.Remark(), "8 of 12 units passed before and fail now: look at each") {
 		t.Errorf("remark %q", y.Remark())
 	}
@@ -138,6 +142,29 @@ func TestCompareMargins(t *testing.T) {
 	c, err = Compare(t.Context(), s.pool, "2.4.0", "2.5.0", true, Material{Decibels: 2})
 	if err != nil || c.Clauses[1].Finding() != Unchanged {
 		t.Errorf("1.2 dB where 2 dB are material: %s (%v)", c.Clauses[1].Finding(), err)
+	}
+}
+
+// A finding needs both: what chance hardly does, and what is worth reporting.
+func TestFindings(t *testing.T) {
+	for _, row := range []struct {
+		shift, low, high, q float64
+		want                Finding
+	}{
+		{-1, -1.5, -0.6, 0.05, ShiftedWorse}, {-0.5, -0.9, -0.1, 0.01, ShiftedWorse},
+		{1, 0.6, 1.5, 0.05, ShiftedBetter}, {0.5, 0.2, 0.6, 0.01, ShiftedBetter},
+		{-1, -1.5, -0.6, 0.051, Open}, {1, 0.2, 1.5, 0.2, Open}, // may be chance
+		{-0.3, -0.4, -0.2, 0.001, Unchanged}, // surely something, but nothing material
+		{0, -0.5, 0.4, 1, Open}, {0, -0.4, 0.5, 1, Open}, {0, -0.4, 0.4, 1, Unchanged},
+		{0, -0.4, math.Inf(1), 1, Open},
+	} {
+		s := MarginShift{Method: Paired, Shift: row.shift, Low: row.low, High: row.high, Q: row.q, Material: 0.5}
+		if got := s.Finding(); got != row.want {
+			t.Errorf("%+v: %s, want %s", row, got, row.want)
+		}
+	}
+	if got := (MarginShift{Method: Untested, Q: math.NaN(), Material: 0.5}).Finding(); got != TooFew {
+		t.Errorf("untested: %s", got)
 	}
 }
 
