@@ -25,6 +25,16 @@ func TestSum(t *testing.T) {
 	}
 }
 
+// A path of coupler 30.12 dB, cable 1.84 dB and pad 20.03 dB: what reads
+// -5.02 dBm behind it is 46.97 dBm, 49.774 W (facts/metrology.md 2.6).
+func TestPathOfThreeParts(t *testing.T) {
+	loss := DB(30.12) + 1.84 + 20.03
+	port := DBm(-5.02).Add(loss)
+	if math.Abs(float64(loss)-51.99) > 1e-9 || math.Abs(float64(port)-46.97) > 1e-9 || math.Abs(port.Milliwatts()/1000-49.774) > 5e-4 {
+		t.Errorf("loss %s, level %s, %g W", loss, port, port.Milliwatts()/1000)
+	}
+}
+
 // The order in which levels are added does not matter within 1e-12 dB.
 func TestSumIsAssociative(t *testing.T) {
 	property := func(x, y, z float64) bool {

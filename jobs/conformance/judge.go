@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"benchyard/instruments/rf"
 )
@@ -121,9 +122,17 @@ func notes(req Requirement, reading Reading, f found) string {
 		text = joined(text, req.ToleranceSource)
 	}
 	if f.tightened > 0 {
-		text = joined(text, fmt.Sprintf("requirement tightened by %.4g: expanded uncertainty %.4g, permitted %.4g", f.tightened, f.known.expanded, *f.most))
+		text = joined(text, fmt.Sprintf("requirement tightened by %.4g %[2]s: expanded uncertainty %.4[3]g %[2]s, permitted %.4[4]g %[2]s", f.tightened, difference(req.Unit), f.known.expanded, *f.most))
 	}
 	return text
+}
+
+// difference is the unit of the difference of two figures: levels differ by dB.
+func difference(unit string) string {
+	if strings.HasPrefix(unit, "dBm") {
+		return "dB"
+	}
+	return unit
 }
 
 // found is the figure of a reading that decides, with the limit in force there

@@ -63,8 +63,16 @@ func TestExcessUncertaintyTightens(t *testing.T) {
 		})
 	}
 	list, readings := fixture(t)
+	change(t, readings, "6.2", func(r *conformance.Reading) { r.Budget = budget(t, 1.0) })
+	results, err := conformance.Judge(list, readings, conformance.DecisionRule{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if note := find(t, results, "6.2").Note; note != "requirement tightened by 0.3 dB: expanded uncertainty 1 dB, permitted 0.7 dB" {
+		t.Errorf("note %q", note)
+	}
 	change(t, readings, "6.2", func(r *conformance.Reading) { r.Budget = budget(t, 3.5) })
-	_, err := conformance.Judge(list, readings, conformance.DecisionRule{})
+	_, err = conformance.Judge(list, readings, conformance.DecisionRule{})
 	wantError(t, err, "leaves nothing to accept")
 }
 
