@@ -9,8 +9,9 @@
 //	Reading                              a measured figure, or a series over frequency
 //	Judge(requirements, readings, rule)  Result: value, limit, margin, verdict
 //
-// It touches no wire, no file and no clock. Limits are data: the embedded
-// limit set names clause, version and provenance of every figure. Core figures
+// It touches no wire, no file and no clock. Limits are data: a Set names clause,
+// version and provenance of every figure. Embedded is the one of the program,
+// Set.With lays a lab's own file over it, Diff tells two sets apart. Core figures
 // come from TS 38.104 V19.4.0; tolerances of TS 38.141-1 are from memory and
 // say so, which makes every test requirement that uses them provisional.
 package conformance

@@ -117,7 +117,23 @@ func (l *Set) check(s Subject) (checked, error) {
 	if err != nil {
 		return checked{}, err
 	}
-	return checked{Subject: s, set: l.tables, band: b, delta: delta, scaling: scaling, options: options}, nil
+	sub := checked{Subject: s, set: l.tables, band: b, delta: delta, scaling: scaling, options: options}
+	return sub, sub.regionalPower()
+}
+
+// regionalPower reports a rated power above what a declared region allows.
+func (s checked) regionalPower() error {
+	for _, row := range s.set.Requirements.Classes.Regional {
+		if !s.declares(row.Option) || !slices.Contains(row.Bands, s.band.Name) {
+			continue
+		}
+		most := rf.FromMilliwatts(1000 * row.Watts * float64(s.Carrier.Bandwidth/row.Bandwidth))
+		if s.RatedPower > most+1e-9 {
+			return fmt.Errorf("conformance: rated power %s exceeds %s, %g W in every %s of the channel, under option %s in %s (%s)",
+				s.RatedPower, most, row.Watts, row.Bandwidth, row.Option, s.band.Name, s.set.Requirements.Classes.Source)
+		}
+	}
+	return nil
 }
 
 // modulations returns the modulations that have a limit, in order.

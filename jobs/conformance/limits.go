@@ -149,6 +149,12 @@ type requirementTables struct {
 			Class     Class
 			RatedUpTo *rf.DBm `yaml:"rated_up_to"`
 		}
+		Regional []struct {
+			Option    string
+			Bands     []string
+			Watts     float64 // in every Bandwidth of the channel
+			Bandwidth rf.Hertz
+		}
 	}
 	OutputPower struct {
 		Source    source

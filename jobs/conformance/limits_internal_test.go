@@ -30,6 +30,7 @@ func TestLoadRefuses(t *testing.T) {
 		{"extreme", "requirements", "extreme: 2.5", "extreme: 1.5", "output power: 1.5 dB in the extreme environment is narrower"},
 		{"modulation", "requirements", "percent: 17.5", "percent: 175", `error vector magnitude of "QPSK" is 175 %`},
 		{"alignment", "requirements", "core: 65", "core: -65", `time alignment error "mimo" is -65 ns`},
+		{"regional power", "requirements", "watts: 20", "watts: 0", "rated power under additional:japan: 0 W in 10 MHz"},
 		{"transient", "requirements", "core: 10\n", "core: 0\n", "transient period of 0 µs is no time"},
 		{"interferer", "requirements", "bandwidth: 40MHz", "bandwidth: 0MHz", "intermodulation: an interferer has no bandwidth"},
 		{"interferer band", "requirements", "anywhere: [n77,", "anywhere: [n777,", `names the unknown band "n777"`},

@@ -95,6 +95,25 @@ func TestOptionalLimits(t *testing.T) {
 	}
 }
 
+// TS 38.104 6.2.1: at most 20 W in every 10 MHz of n41 and n90 in Japan, which is
+// 46.02 dBm in 20 MHz.
+func TestRatedPowerInJapan(t *testing.T) {
+	for rated, allowed := range map[rf.DBm]bool{46: true, 46.02: true, 46.03: false} {
+		d := withOptions("additional:japan")
+		d.RatedPower = rated
+		s := subject(t, "n41", 20e6, 15e3, d)
+		_, err := conformance.Requirements(s, "6.2")
+		if allowed != (err == nil) {
+			t.Errorf("%s: %v", rated, err)
+		}
+		if !allowed {
+			wantError(t, err, "exceeds 46.02 dBm, 20 W in every 10 MHz of the channel")
+		}
+		s.Options = nil
+		requirements(t, s, "6.2")
+	}
+}
+
 // What the tables do not apply to gives no limit, and no error: a unit may be
 // declared for several bands at once.
 func TestOptionsThatDoNotApply(t *testing.T) {

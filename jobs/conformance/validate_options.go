@@ -98,6 +98,12 @@ func (l *limitSet) validateTransmitted() error {
 			problems = append(problems, fmt.Errorf("time alignment error %q is %g ns", row.Name, row.Core))
 		}
 	}
+	for _, row := range r.Classes.Regional {
+		if !(row.Watts > 0) || !(row.Bandwidth > 0) {
+			problems = append(problems, fmt.Errorf("rated power under %s: %g W in %s", row.Option, row.Watts, row.Bandwidth))
+		}
+		problems = append(problems, l.knows(scope{Bands: row.Bands}))
+	}
 	for _, more := range r.Intermodulation.More {
 		if !(more.Bandwidth > 0) {
 			problems = append(problems, errors.New("intermodulation: an interferer has no bandwidth"))
