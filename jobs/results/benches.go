@@ -182,46 +182,53 @@ type reading struct {
 	value         float64
 }
 
-// study reads the figures of the design and studies each; of every clause it
-// keeps the figure that measuring spreads most.
+// study goes through the figures of the design, one at a time; of every clause
+// it keeps the figure that measuring spreads most.
 func (d design) study(ctx context.Context, db DB, simulated bool) ([]BenchStudy, error) {
-	readings, err := d.readings(ctx, db, simulated)
-	if err != nil {
-		return nil, err
-	}
-	byFigure := map[figureOf]map[[2]string][]float64{}
-	for _, r := range readings {
-		if byFigure[r.figure] == nil {
-			byFigure[r.figure] = map[[2]string][]float64{}
+	worst := map[[2]string]BenchStudy{}
+	cells := map[[2]string][]float64{}
+	var current figureOf
+	err := d.eachReading(ctx, db, simulated, func(r reading) error {
+		if r.figure != current {
+			if err := d.weigh(worst, current, cells); err != nil {
+				return err
+			}
+			current = r.figure
+			clear(cells)
 		}
 		at := [2]string{r.serial, r.bench}
-		byFigure[r.figure][at] = append(byFigure[r.figure][at], r.value)
+		cells[at] = append(cells[at], r.value)
+		return nil
+	})
+	if err == nil {
+		err = d.weigh(worst, current, cells)
 	}
-	worst := map[[2]string]BenchStudy{}
-	for figure, cells := range byFigure {
-		g, err := statistics.MeasureGauge(d.table(cells), statistics.Pooling)
-		if errors.Is(err, statistics.ErrTooFew) || errors.Is(err, statistics.ErrNoSpread) {
-			continue // not judged on every bench, or the same everywhere
-		} else if err != nil {
-			return nil, fmt.Errorf("results: benches on %s of %s: %w", figure.requirement, d.name(), err)
-		}
-		at := [2]string{figure.clause, figure.unit}
-		s, seen := worst[at]
-		s.Figures++
-		if more := g.Measuring() - s.Gauge.Measuring(); !seen || more > 0 || more == 0 && figure.before(s) {
-			s = BenchStudy{Build: d.build, UnitType: d.unitType, Clause: figure.clause, Unit: figure.unit, Units: d.units, Benches: d.benches,
-				Figures: s.Figures, Case: figure.caseKey, Requirement: figure.requirement, Gauge: g}
-		}
-		worst[at] = s
+	if err != nil {
+		return nil, fmt.Errorf("results: benches on %s: %w", d.name(), err)
 	}
 	return slices.SortedFunc(maps.Values(worst), func(x, y BenchStudy) int {
 		return cmp.Or(cmp.Compare(x.Clause, y.Clause), cmp.Compare(x.Unit, y.Unit))
 	}), nil
 }
 
-// before settles ties, so that a report never depends on the order of a map.
-func (f figureOf) before(s BenchStudy) bool {
-	return cmp.Or(cmp.Compare(f.caseKey, s.Case), cmp.Compare(f.requirement, s.Requirement)) < 0
+// weigh studies one figure and keeps it if measuring spreads it more than the
+// figures of its clause before it.
+func (d design) weigh(worst map[[2]string]BenchStudy, figure figureOf, cells map[[2]string][]float64) error {
+	g, err := statistics.MeasureGauge(d.table(cells), statistics.Pooling)
+	if errors.Is(err, statistics.ErrTooFew) || errors.Is(err, statistics.ErrNoSpread) {
+		return nil // not judged on every bench, or the same everywhere
+	} else if err != nil {
+		return fmt.Errorf("%s of %s: %w", figure.requirement, figure.caseKey, err)
+	}
+	at := [2]string{figure.clause, figure.unit}
+	s, seen := worst[at]
+	if !seen || g.Measuring() > s.Gauge.Measuring() {
+		s = BenchStudy{Build: d.build, UnitType: d.unitType, Clause: figure.clause, Unit: figure.unit, Units: d.units, Benches: d.benches,
+			Figures: s.Figures, Case: figure.caseKey, Requirement: figure.requirement, Gauge: g}
+	}
+	s.Figures++
+	worst[at] = s
+	return nil
 }
 
 // table lays the readings out as units × benches × repeats: of each cell the
@@ -245,7 +252,9 @@ func (d design) table(cells map[[2]string][]float64) [][][]float64 {
 	return table
 }
 
-func (d design) readings(ctx context.Context, db DB, simulated bool) ([]reading, error) {
+// eachReading hands over the readings of one figure after the other, those of a
+// figure in the order they were taken. A round tour has millions: none is kept.
+func (d design) eachReading(ctx context.Context, db DB, simulated bool, visit func(reading) error) error {
 	rows, err := db.Query(ctx, `
 		SELECT c.clause, c.case_key, m.requirement_key, m.unit, r.serial, r.bench,
 		       CASE WHEN m.lower_limit IS NULL THEN m.value - m.upper_limit
@@ -258,15 +267,13 @@ func (d design) readings(ctx context.Context, db DB, simulated bool) ([]reading,
 		WHERE g.simulated = $1 AND g.build = $2 AND r.unit_type = $3 AND r.serial = ANY($4) AND r.bench = ANY($5) AND r.state = 'done'
 		  AND r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		  AND (m.lower_limit IS NOT NULL OR m.upper_limit IS NOT NULL)
-		ORDER BY g.submitted_at, r.attempt, r.queued_at, r.id`, simulated, d.build, d.unitType, d.units, d.benches)
+		ORDER BY c.clause COLLATE "C", c.case_key COLLATE "C", m.requirement_key COLLATE "C", m.unit, g.submitted_at, r.attempt, r.queued_at, r.id`,
+		simulated, d.build, d.unitType, d.units, d.benches)
 	if err != nil {
-		return nil, fmt.Errorf("results: figures of %s on benches: %w", d.name(), err)
+		return err
 	}
-	readings, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (r reading, err error) {
-		return r, row.Scan(&r.figure.clause, &r.figure.caseKey, &r.figure.requirement, &r.figure.unit, &r.serial, &r.bench, &r.value)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("results: figures of %s on benches: %w", d.name(), err)
-	}
-	return readings, nil
+	var r reading
+	into := []any{&r.figure.clause, &r.figure.caseKey, &r.figure.requirement, &r.figure.unit, &r.serial, &r.bench, &r.value}
+	_, err = pgx.ForEachRow(rows, into, func() error { return visit(r) })
+	return err
 }
