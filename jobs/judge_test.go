@@ -107,6 +107,31 @@ func TestStoredTracesGiveTheSameResults(t *testing.T) {
 			}
 			explained(t, c.Key, r, was)
 		}
+		stricter(t, c, again)
+	}
+}
+
+// stricter judges stored evidence by every other rule. The demo's budgets leave
+// each of them room to decide, and none that keeps away from a limit passes what
+// shared risk fails, or passes what is nearer than it wants.
+func stricter(t *testing.T, c storedCase, shared []conformance.Result) {
+	t.Helper()
+	for _, rule := range []conformance.DecisionRule{
+		{Name: conformance.Simple}, {Name: conformance.Guarded, GuardBandFactor: 1}, {Name: conformance.GuardedNonBinary, GuardBandFactor: 1},
+		{Name: conformance.ConformanceProbability, Probability: 0.95},
+	} {
+		found, err := judge(c.Clause, c.setup, c.traces, rule)
+		if err != nil {
+			t.Errorf("%s by %s: %v", c.Key, rule, err)
+			continue
+		}
+		for i, r := range found {
+			kept := r.Margin >= rule.GuardBandFactor*r.Uncertainty && *r.Probability >= rule.Probability
+			if r.Verdict == conformance.Pass && !kept || r.Accepted() && !shared[i].Accepted() || r.Rule != rule.String() {
+				t.Errorf("%s %s by %s: %s, margin %g, uncertainty %g, probability %g; by shared risk %s",
+					c.Key, r.Requirement.Key, r.Rule, r.Verdict, r.Margin, r.Uncertainty, *r.Probability, shared[i].Verdict)
+			}
+		}
 	}
 }
 
