@@ -212,7 +212,7 @@ func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
 		place[e.ID] = i
 	}
 	rows, err = db.Query(ctx, `SELECT `+traceFields+`
-		FROM trace t JOIN measured_case c ON c.id = t.case_id WHERE c.run_id = $1 ORDER BY t.case_id, t.number`, run)
+		FROM trace t WHERE t.case_id = ANY($1) ORDER BY t.case_id, t.number`, column(list, func(e Evidence) int64 { return e.ID }))
 	if err != nil {
 		return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
 	}
