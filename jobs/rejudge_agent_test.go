@@ -108,3 +108,36 @@ func TestABatchIsWorkedOnOnce(t *testing.T) {
 		t.Errorf("%+v", again)
 	}
 }
+
+// A stopping agent does not wait for a batch; the next one goes on.
+func TestStoppingAgentLeavesTheRest(t *testing.T) {
+	m := newMeasuredLab(t)
+	tx, err := m.pool.Begin(t.Context()) // keeps every run from being stored
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustExec(t, tx, `LOCK TABLE judgement_measurement IN SHARE MODE`)
+	j, err := AskJudgement(t.Context(), m.pool, Rejudge{All: true, Reason: "r", By: "ann", Queue: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := m.start("b", nil)
+	within(t, time.Minute, "the judging to begin", func() bool {
+		return m.count(`SELECT count(*) FROM pg_locks WHERE NOT granted AND relation = 'judgement_measurement'::regclass`) > 0
+	})
+	began := time.Now()
+	m.stop(a)
+	if took := time.Since(began); took > 15*time.Second {
+		t.Errorf("stopping took %s", took)
+	}
+	if err := tx.Rollback(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if j = judgement(t, m.pool, j.ID); j.Done != 0 || j.State != "active" {
+		t.Errorf("%+v", j)
+	}
+	m.start("c", nil)
+	if j = m.awaitJudgement(j); j.Done != 2 || j.Errors != 0 {
+		t.Errorf("%+v", j)
+	}
+}

@@ -58,8 +58,14 @@ type judgementWorker struct {
 // Work judges what waits in the batch. An error of the database brings the
 // ticket back: doing it twice does no harm.
 func (w *judgementWorker) Work(ctx context.Context, job *river.Job[judgementTicket]) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(w.agent.soft, cancel)()
 	// Half of the processors: benches are driven from here too.
 	_, err := workBatch(ctx, w.agent.Pool, job.Args, w.agent.Version, (runtime.GOMAXPROCS(0)+1)/2, w.agent.log)
+	if err != nil && w.agent.soft.Err() != nil {
+		return river.JobSnooze(0) // the agent stops; another goes on
+	}
 	return err
 }
 

@@ -154,10 +154,13 @@ func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, 
 	if here {
 		err = errors.Join(err, <-worked)
 	}
-	if err != nil && ctx.Err() != nil {
-		return fmt.Errorf("stopped; what was judged stays, go on with benchyard run rejudge --resume %s: %w", short(id), context.Cause(ctx))
+	if ctx.Err() != nil {
+		err = context.Cause(ctx)
 	}
-	return err
+	if err != nil {
+		return fmt.Errorf("stopped; what was judged stays, go on with benchyard run rejudge --resume %s: %w", short(id), err)
+	}
+	return nil
 }
 
 // followJudgement shows the progress: one line that redraws itself on a
