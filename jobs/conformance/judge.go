@@ -182,8 +182,9 @@ func (r Requirement) drop(reading Reading) float64 {
 }
 
 // lessStringent returns the limit of a leakage ratio: the relative one, or the
-// ratio at which this carrier just meets the absolute one, whichever is lower
-// (TS 38.104 6.6.3.3). Each is tightened by the uncertainty of its own figure.
+// ratio at which this carrier just meets the absolute one, whichever is less
+// stringent (TS 38.104 6.6.3.3). Each is tightened, or kept away from, by the
+// uncertainty of its own figure.
 func lessStringent(req Requirement, reading Reading, rule DecisionRule) found {
 	relative := found{value: reading.Value, at: reading.At, lower: req.Lower, note: "relative limit governs"}
 	relative.knows(reading.knownAt(reading.At), req.MaxUncertainty.At(reading.At), rule)
@@ -196,10 +197,22 @@ func lessStringent(req Requirement, reading Reading, rule DecisionRule) found {
 		level = knownBy(reading.Absolute)
 	}
 	absolute.knows(level, a.MaxUncertainty.At(reading.At), rule)
-	if *absolute.lower < *relative.lower {
+	if rule.prefers(req.Key, absolute, relative) {
 		return absolute
 	}
 	return relative
+}
+
+// prefers reports whether a bounds the figure less than b, which bounds it from
+// below too: its verdict is the better one or, with the same verdict, its limit
+// is the lower one. The lower limit may have the wider guard band.
+func (d DecisionRule) prefers(key string, a, b found) bool {
+	ours, err := d.decide(key, a.value, a.lower, a.upper, a.known)
+	theirs, other := d.decide(key, b.value, b.lower, b.upper, b.known)
+	if err == nil && other == nil && ours != theirs {
+		return rank(ours) < rank(theirs)
+	}
+	return *a.lower < *b.lower
 }
 
 // decidingPoint returns the point of a series that decides: the one nearest to
