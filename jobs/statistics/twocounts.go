@@ -12,7 +12,7 @@ import (
 // in Medicine 17:873, 1998, method 10). Counts that make no sense, and an n of
 // zero, give NaN.
 func Newcombe(k1, n1, k2, n2 int, level float64) (difference float64, interval Interval) {
-	if n1 <= 0 || n2 <= 0 {
+	if k1 < 0 || k2 < 0 || n1 < max(k1, 1) || n2 < max(k2, 1) {
 		return math.NaN(), unknown()
 	}
 	first, second := Wilson(k1, n1, level), Wilson(k2, n2, level)
