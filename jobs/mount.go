@@ -96,7 +96,7 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 		return procedure.Setup{}, err
 	}
 	return procedure.Setup{
-		Subject:    conformance.Subject{Declaration: declarationOf(m.kind), Carrier: c.Carrier},
+		Subject:    c.Subject(declarationOf(m.kind)),
 		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
 		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency,
 	}, nil

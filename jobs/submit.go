@@ -92,10 +92,6 @@ func prepare(l *lab.Lab, s Submission) *order {
 	}
 	o.plan = p
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
-	if len(p.Configurations) > 0 {
-		o.refuse(fmt.Errorf("plan %s asks for configuration %s: runs transmit one carrier at a time; leave configurations out", p.Name, p.Configurations[0].Name))
-		return o
-	}
 	if s.Build != "" && len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
 		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))
 	}
@@ -202,7 +198,7 @@ func previewCase(m *mount, c plan.Case) CasePreview {
 	p := CasePreview{
 		Key: c.Key, Clause: c.Clause, Band: c.Carrier.Band, RFChannel: string(c.Carrier.Channel),
 		CarrierHz: float64(c.Carrier.Center), BandwidthHz: float64(c.Carrier.Bandwidth), SCSHz: float64(c.Carrier.SCS),
-		Connector: c.Connector, TestModel: c.TestModel,
+		Connector: c.Connector, TestModel: c.TestModel, Configuration: c.Configuration,
 	}
 	setup, err := m.setup(c)
 	if err != nil {

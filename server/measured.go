@@ -71,7 +71,10 @@ func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWi
 	if err != nil {
 		return measuredWith{}, err
 	}
-	subject := conformance.Subject{Carrier: carrier, Declaration: conformance.Declaration{
+	if len(c.Carriers) > 0 {
+		carrier = c.Carriers[0]
+	}
+	subject := conformance.Subject{Carrier: carrier, Carriers: c.Carriers, Declaration: conformance.Declaration{
 		Class: conformance.Class(kind.Class), Category: kind.Category, CategoryBOption: kind.CategoryBOption,
 		Type: conformance.Type(kind.Type), RatedPower: kind.RatedPower, TransmitUnits: kind.TransmitUnits,
 		Options: kind.Options,

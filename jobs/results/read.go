@@ -13,11 +13,11 @@ import (
 )
 
 const caseColumns = `c.id, c.run_id, c.segment, c.case_key, c.position, c.clause, c.band, c.rf_channel, c.carrier_hz,
-	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s`
+	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers`
 
 func (c *StoredCase) fields(duration *float64) []any {
 	return []any{&c.ID, &c.Run, &c.Segment, &c.Key, &c.Position, &c.Clause, &c.Band, &c.RFChannel, &c.CarrierHz,
-		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration}
+		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers}
 }
 
 // RunCases returns the cases of a run with their figures, in the order of the

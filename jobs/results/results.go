@@ -50,6 +50,10 @@ type Case struct {
 	SCSHz       float64
 	Connector   int
 	TestModel   string
+	// Configuration and Carriers are those of several carriers at once, of which
+	// the fields above hold the lowest; empty and nil for a single one.
+	Configuration string
+	Carriers      []conformance.Carrier
 
 	Verdict    conformance.Verdict // empty when inserting: the worst of Results
 	Error      string              // why there is no valid measurement; only and always with verdict "error"
