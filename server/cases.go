@@ -31,10 +31,14 @@ func caseToWire(c results.StoredCase, run api.Run) api.Case {
 }
 
 func conditionsOf(c results.StoredCase) api.Conditions {
-	return api.Conditions{
+	at := api.Conditions{
 		Band: c.Band, RFChannel: string(c.RFChannel), CarrierHz: c.CarrierHz, BandwidthHz: c.BandwidthHz,
-		SCSHz: c.SCSHz, Connector: c.Connector, TestModel: c.TestModel,
+		SCSHz: c.SCSHz, Connector: c.Connector, TestModel: c.TestModel, Configuration: c.Configuration,
 	}
+	for _, k := range c.Carriers {
+		at.Carriers = append(at.Carriers, api.Transmitted{CenterHz: float64(k.Center), BandwidthHz: float64(k.Bandwidth), SCSHz: float64(k.SCS)})
+	}
+	return at
 }
 
 // evidence is a case with everything it can be looked at again with.

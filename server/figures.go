@@ -168,6 +168,9 @@ func chanceText(v any) string {
 }
 
 func conditionText(c api.Conditions) string {
+	if c.Configuration != "" {
+		return fmt.Sprintf("%s %s (%d carriers), channel %s, connector %d", c.Band, c.Configuration, len(c.Carriers), c.RFChannel, c.Connector)
+	}
 	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz, 7), hertzText(c.SCSHz, 7), c.RFChannel, c.Connector)
 }
 

@@ -11,6 +11,16 @@ type Conditions struct {
 	SCSHz       float64 `json:"scs_hz"`
 	Connector   int     `json:"connector"`
 	TestModel   string  `json:"test_model"`
+
+	Configuration string        `json:"configuration,omitempty"` // name of several carriers at once, of which the fields above hold the lowest
+	Carriers      []Transmitted `json:"carriers,omitempty"`      // all of them, rising by frequency
+}
+
+// Transmitted is one of several carriers that were transmitted at once.
+type Transmitted struct {
+	CenterHz    float64 `json:"center_hz"`
+	BandwidthHz float64 `json:"bandwidth_hz"`
+	SCSHz       float64 `json:"scs_hz"`
 }
 
 // Result is one judged figure: the value, the limits in force at it, the margin
