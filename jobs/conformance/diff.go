@@ -20,7 +20,8 @@ type Change struct {
 }
 
 // Diff returns every figure that differs from set a to set b, in the order of
-// the sets, those that only b has last.
+// the sets, those that only b has last. Tolerances are compared where they are
+// in force, not row by row: a row may lie over parts of several others.
 func Diff(a, b *Set) []Change {
 	before, after := flatten(a.tables), flatten(b.tables)
 	var changes []Change
@@ -28,17 +29,24 @@ func Diff(a, b *Set) []Change {
 		old := before.figures[key]
 		now, both := after.figures[key]
 		switch {
+		case old.table != nil:
+			changes = append(changes, diffTolerances(a.tables.bandNames(), old, now)...)
 		case !both:
-			changes = append(changes, Change{old.clause, old.title, old.value, after.instead(old), old.source})
+			changes = append(changes, Change{old.clause, old.title, old.value, "", old.source})
 		case now.value != old.value:
 			changes = append(changes, Change{old.clause, old.title, old.value, now.value, now.source})
 		}
 	}
 	for _, key := range after.order {
 		now := after.figures[key]
-		if _, both := before.figures[key]; !both {
-			changes = append(changes, Change{now.clause, now.title, before.instead(now), now.value, now.source})
+		if _, both := before.figures[key]; both {
+			continue
 		}
+		if now.table != nil {
+			changes = append(changes, diffTolerances(b.tables.bandNames(), flat{}, now)...)
+			continue
+		}
+		changes = append(changes, Change{now.clause, now.title, "", now.value, now.source})
 	}
 	return changes
 }
@@ -47,37 +55,18 @@ func Diff(a, b *Set) []Change {
 type flat struct {
 	clause, title, value, source string
 
-	table string        // of a tolerance: the table it stands in
-	row   *toleranceRow // of a tolerance
+	table *tolerance // of tolerances: all of them; there is no value then
 }
 
 // flattened is a set as a list of figures.
 type flattened struct {
 	order   []string // keys of figures
 	figures map[string]flat
-	tables  map[string]tolerance
 	laid    map[string]source
 }
 
-// instead returns what the set has where another has this tolerance: the value
-// that covers the same place.
-func (f *flattened) instead(of flat) string {
-	if of.row == nil {
-		return ""
-	}
-	c := Carrier{Bandwidth: of.row.BandwidthUpTo}
-	if len(of.row.Bands) > 0 {
-		c.Band = of.row.Bands[0]
-	}
-	value, _, known := f.tables[of.table].at(of.row.UpTo, c)
-	if !known {
-		return ""
-	}
-	return trimmed(value)
-}
-
 func flatten(l *limitSet) *flattened {
-	f := &flattened{figures: map[string]flat{}, tables: map[string]tolerance{}, laid: l.Laid}
+	f := &flattened{figures: map[string]flat{}, laid: l.Laid}
 	f.walk(reflect.ValueOf(l.Bands.Bands), spot{clause: "bands", source: l.Bands.Source})
 	f.walk(reflect.ValueOf(l.Channels), spot{clause: "channels"})
 	f.walk(reflect.ValueOf(l.Masks.Masks), spot{clause: OperatingBandClause, source: l.Masks.Source})
@@ -190,27 +179,13 @@ var (
 	silent = map[string]bool{"Rows": true, "Spectrum": true, "Emissions": true, "Groups": true, "Segments": true}
 )
 
-// tolerance adds the rows of a table; where two have the same range the first
-// is in force.
+// tolerance adds a table of them.
 func (f *flattened) tolerance(t tolerance, at spot) {
-	table := at.clause + "|" + strings.Join(at.path, " ")
-	f.tables[table] = t
-	for i, row := range t.Rows {
-		from := t.Source
-		if row.Lab != nil {
-			from = *row.Lab
-		}
-		one := at.at(row.covered())
-		one.source = from
-		key := one.clause + "|" + strings.Join(one.path, " ")
-		if _, hidden := f.figures[key]; hidden {
-			continue
-		}
-		f.add(one, trimmed(row.Value))
-		entry := f.figures[key]
-		entry.table, entry.row = table, &t.Rows[i]
-		f.figures[key] = entry
-	}
+	f.add(at, "")
+	key := f.order[len(f.order)-1]
+	entry := f.figures[key]
+	entry.table = &t
+	f.figures[key] = entry
 }
 
 // covered says in words where a tolerance holds.

@@ -196,10 +196,7 @@ func (l *laying) find(path, clause, figure string, has func(adjustable) bool) (a
 
 // bands reports unknown bands and returns their names as the set writes them.
 func (l *laying) bands(path string, names []string) []string {
-	known := make([]string, len(l.tables.Bands.Bands))
-	for i, b := range l.tables.Bands.Bands {
-		known[i] = b.Name
-	}
+	known := l.tables.bandNames()
 	for i, name := range names {
 		l.OneOf(fmt.Sprintf("%s[%d]", path, i), "band", name, known...)
 	}
@@ -234,37 +231,16 @@ func (l *laying) layTolerance(path string, t labTolerance) {
 
 // looser says where a row allows more than the tolerance in force; empty: nowhere.
 func (l *laying) looser(a adjustable, row toleranceRow) string {
-	bands := row.Bands
-	if len(bands) == 0 {
-		for _, b := range l.tables.Bands.Bands {
-			bands = append(bands, b.Name)
+	for _, p := range placesOf(l.tables.bandNames(), tolerance{Rows: append([]toleranceRow{row}, a.tolerance.Rows...)}) {
+		if !row.covers(p.at, p.carrier) {
+			continue
 		}
-	}
-	frequencies, widths := []rf.Hertz{row.UpTo}, []rf.Hertz{row.BandwidthUpTo}
-	if row.BandwidthUpTo == 0 {
-		widths[0] = 100 * rf.Megahertz // the widest channel
-	}
-	for _, other := range a.tolerance.Rows {
-		for _, f := range []rf.Hertz{other.Above, other.UpTo} {
-			if f > row.Above && f < row.UpTo {
-				frequencies = append(frequencies, f)
-			}
-		}
-		if other.BandwidthUpTo > 0 && (row.BandwidthUpTo == 0 || other.BandwidthUpTo < row.BandwidthUpTo) {
-			widths = append(widths, other.BandwidthUpTo)
-		}
-	}
-	for _, f := range frequencies {
-		for _, bw := range widths {
-			for _, band := range bands {
-				value, from, known := a.tolerance.at(f, Carrier{Band: band, Bandwidth: bw})
-				switch {
-				case !known && row.Value > 0:
-					return fmt.Sprintf("no tolerance is known at %s, where the core figure is in force", f)
-				case known && row.Value > value:
-					return fmt.Sprintf("at %s it is %g (%s)", f, value, from)
-				}
-			}
+		value, from, known := a.tolerance.at(p.at, p.carrier)
+		switch {
+		case !known && row.Value > 0:
+			return fmt.Sprintf("no tolerance is known at %s, where the core figure is in force", p.at)
+		case known && row.Value > value:
+			return fmt.Sprintf("at %s it is %g (%s)", p.at, value, from)
 		}
 	}
 	return ""
