@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"strings"
 	"sync"
 
 	"benchyard/jobs/conformance"
@@ -82,15 +83,22 @@ func (r *rejudger) judgeRun(ctx context.Context, run uuid.UUID) error {
 	if err != nil && !errors.As(err, &reason) {
 		return fmt.Errorf("jobs: judging run %s again: %w", run, err)
 	}
-	err = transact(ctx, r.pool, func(tx pgx.Tx) error {
-		var err error
-		if reason.error != nil {
-			_, err = results.StoreUnjudgedRun(ctx, tx, r.judgement.ID, run, reason.Error(), r.program)
-		} else {
-			_, err = results.StoreJudgedRun(ctx, tx, r.judgement.ID, run, cases, verdict, r.program)
+	if reason.error == nil {
+		err = transact(ctx, r.pool, func(tx pgx.Tx) error {
+			_, err := results.StoreJudgedRun(ctx, tx, r.judgement.ID, run, cases, verdict, r.program)
+			return err
+		})
+		if errors.Is(err, results.ErrUnstorable) { // else it would wait for ever, and the others with it
+			reason.error = err
 		}
-		return err
-	})
+	}
+	if reason.error != nil {
+		err = transact(ctx, r.pool, func(tx pgx.Tx) error {
+			why := strings.ReplaceAll(reason.Error(), "\x00", "") // no text column takes it
+			_, err := results.StoreUnjudgedRun(ctx, tx, r.judgement.ID, run, why, r.program)
+			return err
+		})
+	}
 	if err != nil {
 		return fmt.Errorf("jobs: judging run %s again: %w", run, err)
 	}

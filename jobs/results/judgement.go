@@ -2,11 +2,14 @@ package results
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"benchyard/jobs/conformance"
 )
@@ -108,9 +111,24 @@ type Rejudged struct {
 	Results []conformance.Result
 }
 
+// ErrUnstorable says that the figures of a run are such that the store can never
+// hold them: to try again is no use. The transaction they came with is lost.
+var ErrUnstorable = errors.New("the figures cannot be stored")
+
+// unstorable marks an error as ErrUnstorable that the figures themselves caused:
+// SQLSTATE class 22 (data) or 23 (constraints).
+func unstorable(err error) error {
+	var refused *pgconn.PgError
+	if errors.As(err, &refused) && (strings.HasPrefix(refused.Code, "22") || strings.HasPrefix(refused.Code, "23")) {
+		return fmt.Errorf("%w: %w", ErrUnstorable, err)
+	}
+	return err
+}
+
 // StoreJudgedRun stores a run that was judged again in the caller's
 // transaction: its figures, its verdict, and how much of it changed. It stores
-// nothing and returns false when the run waits no more: somebody else was quicker.
+// nothing and returns false when the run waits no more: somebody else was
+// quicker. Figures that no store could hold give ErrUnstorable.
 func StoreJudgedRun(ctx context.Context, tx pgx.Tx, judgement, run uuid.UUID, cases []Rejudged, verdict conformance.Verdict, program string) (bool, error) {
 	waits, err := lockJudgedRun(ctx, tx, judgement, run)
 	if err != nil || !waits {
@@ -122,7 +140,7 @@ func StoreJudgedRun(ctx context.Context, tx pgx.Tx, judgement, run uuid.UUID, ca
 	}
 	columns := append([]string{"judgement_id"}, measurementColumns...)
 	if err := copyRows(ctx, tx, "judgement_measurement", columns, rows); err != nil {
-		return false, fmt.Errorf("results: figures of run %s judged again: %w", run, err)
+		return false, fmt.Errorf("results: figures of run %s judged again: %w", run, unstorable(err))
 	}
 	_, err = tx.Exec(ctx, `
 		UPDATE judgement_run SET state = 'done', verdict = $3, program_version = $4, finished_at = now(), figures = $5,
@@ -168,7 +186,7 @@ func rejudgedRows(judgement uuid.UUID, cases []Rejudged) ([][]any, error) {
 		ids[list[i].Key] = c.Case
 		for _, r := range c.Results {
 			if err := checkResult(r); err != nil {
-				return nil, fmt.Errorf("results: case %d, %s: %w", c.Case, r.Requirement.Key, err)
+				return nil, fmt.Errorf("results: case %d, %s: %w: %w", c.Case, r.Requirement.Key, ErrUnstorable, err)
 			}
 		}
 	}
