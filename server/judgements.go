@@ -62,6 +62,17 @@ func judgementRunsToWire(found []results.JudgementRun) []api.JudgementRun {
 	return list
 }
 
+func runJudgementsToWire(found []results.RunJudgement) []api.RunJudgement {
+	list := make([]api.RunJudgement, 0, len(found))
+	for _, r := range found {
+		list = append(list, api.RunJudgement{
+			JudgementID: r.Judgement.String(), AskedAt: r.AskedAt, Reason: r.Reason, LimitSet: r.LimitSet,
+			State: r.State, Verdict: string(r.Verdict), Error: r.Error, Changed: r.Changed,
+		})
+	}
+	return list
+}
+
 // JudgementChangesToWire returns changes in the order given.
 func JudgementChangesToWire(found []results.JudgementChange) []api.JudgementChange {
 	figure := func(f results.JudgedFigure) api.JudgedFigure {

@@ -64,6 +64,8 @@ func TestJudgementsArePages(t *testing.T) {
 		"/judgements": {"new &lt;limits&gt; of 2027", "ts-38.141-1/2027", "simple", "by bob", "/judgements/" + id, ">1/2<"},
 		"/judgements/" + id: {"T4-0001", "trace 2 (carrier) is damaged", "not judged", "with strict.yaml", "inventory version", "1 run with another verdict",
 			"6.2", "fail", "pass", "stays as it was", "-0.50"},
+		"/runs/" + s.runs["2.5.0 T4-0001"].String(): {"/judgements/" + id, "new &lt;limits&gt; of 2027", "1 figure changed"},
+		"/runs/" + s.runs["2.4.0 T4-0001"].String(): {"/judgements/" + id, "trace 2 (carrier) is damaged"},
 	} {
 		status, _, body := get(t, h, path)
 		if status != http.StatusOK {
@@ -86,7 +88,9 @@ func TestJudgementsKeepTheContract(t *testing.T) {
 	srv := newTestServer(t, s)
 	router := contract(t)
 	for path, status := range map[string]int{
-		"/judgements":                                 200,
+		"/judgements": 200,
+		"/runs/" + s.runs["2.5.0 T4-0001"].String():   200,
+		"/runs/" + s.runs["2.4.0 F2-0001"].String():   200,
 		"/judgements/" + id:                           200,
 		"/judgements/" + s.new.String():               404,
 		"/judgements/" + id + "/changes":              200,

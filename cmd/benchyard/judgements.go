@@ -115,6 +115,10 @@ func summarize(p *program, j results.Judgement, runs []results.JudgementRun) {
 			fmt.Fprintf(p.stdout, "not judged: %s, build %s, run %s: %s\n", r.Serial, r.Build, r.Run, firstLine(r.Error))
 		}
 	}
+	if j.Ended() && j.Done > 0 && j.Changed == 0 {
+		fmt.Fprintln(p.stdout, "every figure, limit, margin and verdict is what it was")
+		return
+	}
 	fmt.Fprintln(p.stdout)
 }
 

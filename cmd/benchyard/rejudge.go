@@ -150,8 +150,10 @@ func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, 
 		go func() { worked <- jobs.WorkJudgement(working, pool, id, version(), p.log) }()
 	}
 	err := followJudgement(working, p, pool, id, worked)
-	stop()
-	if here {
+	if err != nil {
+		stop()
+	}
+	if here { // what has ended is not interrupted: the work returns by itself
 		err = errors.Join(err, <-worked)
 	}
 	if ctx.Err() != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -97,6 +98,33 @@ func JudgementRuns(ctx context.Context, db DB, judgement uuid.UUID) ([]Judgement
 		return nil, fmt.Errorf("results: runs of judgement %s: %w", judgement, err)
 	}
 	return runs, nil
+}
+
+// RunJudgement is what one judgement made of a run.
+type RunJudgement struct {
+	Judgement uuid.UUID
+	AskedAt   time.Time
+	Reason    string
+	LimitSet  string
+	State     string              // of the run in it: "waiting", "done" or "error"
+	Verdict   conformance.Verdict // empty until it was judged again
+	Error     string
+	Changed   int // figures
+}
+
+// JudgementsOfRun returns how often a run was judged again, the newest first.
+func JudgementsOfRun(ctx context.Context, db DB, run uuid.UUID) ([]RunJudgement, error) {
+	rows, err := db.Query(ctx, `
+		SELECT j.id, j.asked_at, j.reason, j.limit_set, r.state, coalesce(r.verdict, ''), coalesce(r.error, ''), r.changed
+		FROM judgement_run r JOIN judgement j ON j.id = r.judgement_id WHERE r.run_id = $1 ORDER BY j.asked_at DESC, j.id DESC`, run)
+	if err != nil {
+		return nil, fmt.Errorf("results: judgements of run %s: %w", run, err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[RunJudgement])
+	if err != nil {
+		return nil, fmt.Errorf("results: judgements of run %s: %w", run, err)
+	}
+	return list, nil
 }
 
 // JudgedFigure is one figure as it was judged at one time; every field is nil,

@@ -60,6 +60,18 @@ type JudgementDetail struct {
 	RunList []JudgementRun `json:"run_list"`
 }
 
+// RunJudgement is what judging again made of one run.
+type RunJudgement struct {
+	JudgementID string    `json:"judgement_id"`
+	AskedAt     time.Time `json:"asked_at"`
+	Reason      string    `json:"reason"`
+	LimitSet    string    `json:"limit_set"`
+	State       string    `json:"state"` // waiting, done, error
+	Verdict     string    `json:"verdict"`
+	Error       string    `json:"error"`
+	Changed     int       `json:"changed"` // figures
+}
+
 // JudgedFigure is a figure as it was judged at one time; everything is null,
 // and the verdict empty, where the limit set of that time had no such limit.
 type JudgedFigure struct {
