@@ -91,8 +91,9 @@ var ErrPart = errors.New("uncertainty: the part cannot be combined")
 //	nu  = u^4 / sum ((c_i u_i)^4 / nu_i), truncated for k = t(nu)  (JCGM 100 G.4.1, G.6.4)
 //
 // The second formula is for independent influences only, so a correlated part
-// must not have finite degrees of freedom. No parts, or parts of no
-// uncertainty, give a budget of zero.
+// must not have finite degrees of freedom. Correlations that exclude each
+// other, such as three parts each the opposite of the others, are an ErrPart.
+// No parts, or parts of no uncertainty, give a budget of zero.
 func Combine(parts []Part, correlations ...Correlation) (Budget, error) {
 	b := Budget{Parts: make([]Part, len(parts))}
 	signed := make([]float64, len(parts))
@@ -111,6 +112,9 @@ func Combine(parts []Part, correlations ...Correlation) (Budget, error) {
 	b.EffectiveDoF = effective(b.Parts, b.Combined)
 	b.Coverage = CoverageFactor(Coverage, b.EffectiveDoF)
 	b.Expanded = b.Coverage * b.Combined
+	if !(b.Expanded <= math.MaxFloat64) { // the fourth powers of G.6.4 leave the numbers first
+		return Budget{}, fmt.Errorf("%w: together the parts are beyond all numbers", ErrPart)
+	}
 	return b, nil
 }
 
@@ -119,6 +123,7 @@ func combined(parts []Part, signed []float64, correlations []Correlation) (float
 	for _, u := range signed {
 		sum += u * u
 	}
+	independent, seen := sum, map[[2]int]bool{}
 	for _, c := range correlations {
 		if c.A < 0 || c.B < 0 || c.A >= len(parts) || c.B >= len(parts) || c.A == c.B || !(math.Abs(c.R) <= 1) {
 			return 0, fmt.Errorf("%w: correlation %g of parts %d and %d among %d", ErrPart, c.R, c.A, c.B, len(parts))
@@ -128,7 +133,17 @@ func combined(parts []Part, signed []float64, correlations []Correlation) (float
 				return 0, fmt.Errorf("%w: %s is correlated and has %g degrees of freedom; effective degrees of freedom are for independent parts", ErrPart, p.Name, p.DegreesOfFreedom)
 			}
 		}
+		pair := [2]int{min(c.A, c.B), max(c.A, c.B)}
+		if seen[pair] {
+			return 0, fmt.Errorf("%w: the correlation of %s and %s is given twice", ErrPart, parts[c.A].Name, parts[c.B].Name)
+		}
+		seen[pair] = true
 		sum += 2 * signed[c.A] * signed[c.B] * c.R
+	}
+	// Full correlation may cancel all but rounding; a square well below zero is
+	// no figure that is known exactly, but correlations that exclude each other.
+	if sum < -1e-12*independent {
+		return 0, fmt.Errorf("%w: the correlations cannot all hold, they give a variance of %g", ErrPart, sum)
 	}
 	return sum, nil
 }
@@ -141,7 +156,10 @@ func (p Part) complete() (Part, error) {
 	if p.Sensitivity == 0 {
 		p.Sensitivity = 1
 	}
-	finite := !math.IsNaN(p.Value+p.Sensitivity+p.DegreesOfFreedom) && !math.IsInf(p.Value*p.Sensitivity, 0)
+	finite := !math.IsNaN(p.DegreesOfFreedom)
+	for _, v := range []float64{p.Value, p.Divisor, p.Sensitivity, p.Value * p.Sensitivity} {
+		finite = finite && math.Abs(v) <= math.MaxFloat64
+	}
 	if divisor(p.Kind) == 0 || !finite || p.Value < 0 || !(p.Divisor > 0) || p.DegreesOfFreedom < 0 {
 		return p, fmt.Errorf("%w: %s: kind %q, value %g, divisor %g, sensitivity %g, %g degrees of freedom", ErrPart, p.Name, p.Kind, p.Value, p.Divisor, p.Sensitivity, p.DegreesOfFreedom)
 	}
