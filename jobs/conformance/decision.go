@@ -59,7 +59,11 @@ func (d DecisionRule) String() string {
 	case err != nil:
 		return d.Name
 	case d.GuardBandFactor > 0:
-		return fmt.Sprintf("%s, w = %.2f U", name, d.GuardBandFactor)
+		factor := fmt.Sprintf("%.2f", d.GuardBandFactor)
+		if exact := trimmed(d.GuardBandFactor); len(exact) > len(factor) {
+			factor = exact // a record never rounds a guard band away
+		}
+		return fmt.Sprintf("%s, w = %s U", name, factor)
 	case d.Probability > 0:
 		return fmt.Sprintf("%s, p >= %s", name, trimmed(d.Probability))
 	}
