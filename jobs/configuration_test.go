@@ -3,6 +3,7 @@ package jobs
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/results"
@@ -55,4 +56,16 @@ func TestSeveralCarriersAreMeasured(t *testing.T) {
 		t.Errorf("%d ratios in the gap", gaps)
 	}
 	b.mustBeClean()
+	// The stored traces give the same figures without a bench.
+	j, err := AskJudgement(t.Context(), b.pool, Rejudge{All: true, Reason: "the same again", By: "ann", Queue: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	within(t, time.Minute, "the end of the judgement", func() bool {
+		j = judgement(t, b.pool, j.ID)
+		return j.Ended()
+	})
+	if j.Done != 1 || j.Changed != 0 {
+		t.Errorf("judged again: %+v", j)
+	}
 }
