@@ -73,7 +73,7 @@ func (c *runRejudge) request(ctx context.Context) (jobs.Rejudge, error) {
 		return ask, &badInput{errors.New("--here and --no-wait exclude each other")}
 	}
 	if c.Resume != "" {
-		if len(c.Runs) > 0 || c.Campaign != "" || c.All || c.Limits != "" || c.Rule != "" || c.Lab != "" {
+		if len(c.Runs) > 0 || c.Campaign != "" || c.All || c.Limits != "" || c.Rule != "" || c.GuardBand != 0 || c.Probability != 0 || c.Lab != "" {
 			return ask, &badInput{errors.New("--resume goes on with what was asked; it takes no runs and no limits, rule or inventory")}
 		}
 		return ask, nil

@@ -153,6 +153,7 @@ func (r *killRig) badRejudges(t *testing.T, file func(name, text string) string)
 		{[]string{"--reason", "r", "--all", "--here", "--no-wait"}, "--no-wait"},
 		{[]string{"--resume", "nothing"}, "0 judgements are called"},
 		{[]string{"--resume", "x", "--all"}, "--resume"},
+		{[]string{"--resume", "x", "--guard-band-factor", "2"}, "--resume"},
 	} {
 		if _, stderr := r.rejudge(t, exitUsage, append([]string{"rejudge"}, c.args...)...); !strings.Contains(stderr, c.says) {
 			t.Errorf("%q: %q does not say %q", c.args, stderr, c.says)
