@@ -171,6 +171,9 @@ func (s *seeded) measuredCase(t *testing.T, serial, clause string, position int,
 	if err != nil {
 		t.Fatal(err)
 	}
+	for i := range judged {
+		judged[i].Correction = setup.LossAt(judged[i])
+	}
 	s.distinctTime = s.distinctTime.Add(time.Second)
 	c := results.Case{
 		Key: fmt.Sprintf("%s/%s/T/1", clause, carrier.Band), Position: position, Clause: clause, Band: carrier.Band, RFChannel: carrier.Channel,

@@ -1,6 +1,9 @@
 package api
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // Conditions say at what one figure was measured.
 type Conditions struct {
@@ -31,10 +34,10 @@ type Result struct {
 	Title      string     `json:"title"`    // for people
 	Quantity   string     `json:"quantity"` // what was measured
 	Value      float64    `json:"value"`    // in Unit
-	Unit       string     `json:"unit"`     // "dBm", "dB" or "Hz"
+	Unit       string     `json:"unit"`     // "dBm", "dBm/MHz", "dB", "Hz", "%", "ns" or "µs"
 	Lower      *float64   `json:"lower"`    // limit in force at the figure; null where unbounded
 	Upper      *float64   `json:"upper"`
-	Margin     float64    `json:"margin"` // dB beside dBm and dB, else Unit
+	Margin     float64    `json:"margin"` // dB beside dBm, dBm/MHz and dB, else Unit
 	Verdict    string     `json:"verdict"`
 	Conditions Conditions `json:"conditions"`
 
@@ -68,9 +71,9 @@ type Result struct {
 }
 
 // MarginUnit is the unit of a margin or an uncertainty beside a figure in unit:
-// two levels in dBm differ by dB.
+// two levels in dBm, or in dBm/MHz, differ by dB.
 func MarginUnit(unit string) string {
-	if unit == "dBm" {
+	if strings.HasPrefix(unit, "dBm") {
 		return "dB"
 	}
 	return unit
