@@ -196,6 +196,7 @@ func TestFileRefused(t *testing.T) {
 		{"looser leakage", core(`clause: "6.6.3", figure: licensed bands, value: 44`), `core figure 44 dB loosens 6.6.3, which has 45 dB`},
 		{"core loosens nothing", core(`clause: "6.5.3", figure: QPSK, value: 17, loosens: true`), `own.yaml:4:68: 17 % loosens nothing`},
 		{"nonsense core", core(`clause: "6.5.3", figure: QPSK, value: -3`), `the set that results is not sound: error vector magnitude of "QPSK" is -3 %`},
+		{"negative frequency error", core(`clause: "6.5.2", figure: wide-area, value: -1`), `the set that results is not sound: frequency error of class wide-area is -1 ppm`},
 		{"core without figures", core(`clause: "6.6.2", value: 1`), `unknown clause "6.6.2"`},
 		{"clause of emissions", regional(`clause: "6.2", frequencies: {low: 1GHz, high: 2GHz}, limit: -30, measurement_bandwidth: 1MHz`), `unknown clause of emissions "6.2"`},
 		{"no room", regional(`clause: "6.6.5", frequencies: {low: 1GHz, high: 1.0005GHz}, limit: -30, measurement_bandwidth: 1MHz`), `1 GHz to 1.0005 GHz has no room for a filter 1 MHz wide`},

@@ -88,6 +88,11 @@ func (l *limitSet) validateTransmitted() error {
 	if !(r.Transient.Core > 0) {
 		problems = append(problems, fmt.Errorf("transient period of %g µs is no time", r.Transient.Core))
 	}
+	for _, row := range r.FrequencyError.Rows {
+		if !(row.PPM > 0) {
+			problems = append(problems, fmt.Errorf("frequency error of class %s is %g ppm", row.Class, row.PPM))
+		}
+	}
 	for _, row := range r.Modulation.Rows {
 		if row.Name == "" || !(row.Percent > 0 && row.Percent < 100) {
 			problems = append(problems, fmt.Errorf("error vector magnitude of %q is %g %%", row.Name, row.Percent))
