@@ -3,10 +3,12 @@ package server
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
@@ -41,11 +43,8 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 		return x, fmt.Errorf("server: case %d has no figure %q, it has %q: %w", caseID, key, keys, errNotFound)
 	}
 	x.Read = api.ReadBy{Bench: d.Run.Bench, Traces: d.Traces}
-	err = pool.QueryRow(ctx, `SELECT c.limit_set, c.lab_id, r.program_version, coalesce(r.instruments->'analyzer'->>'identity', ''),
-		coalesce(r.instruments->'analyzer'->>'certificate', '') FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1`, e.stored.Run).
-		Scan(&x.Result.LimitSet, &x.LabVersion, &x.Program, &x.Read.Analyzer, &x.Read.Certificate)
-	if err != nil {
-		return x, fmt.Errorf("server: what run %s was measured with: %w", e.stored.Run, err)
+	if err := measuredBy(ctx, pool, kept, e.stored.Run, &x); err != nil {
+		return x, err
 	}
 	if x.Result.Unit == "dBm" && x.Result.CorrectionDB != nil {
 		read := x.Result.Value - *x.Result.CorrectionDB
@@ -60,6 +59,30 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 	x.Later, err = laterJudgements(ctx, pool, x.Result)
 	x.Steps = stepsOf(x)
 	return x, err
+}
+
+// measuredBy fills in what a run names: limit set, inventory, program, and the
+// analyzer as it answered at preflight, which the record has under its own name.
+func measuredBy(ctx context.Context, pool *pgxpool.Pool, kept *inventories, run uuid.UUID, x *api.Explanation) error {
+	var record []byte
+	err := pool.QueryRow(ctx, `SELECT c.limit_set, c.lab_id, r.program_version, r.instruments
+		FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1`, run).Scan(&x.Result.LimitSet, &x.LabVersion, &x.Program, &record)
+	if err != nil {
+		return fmt.Errorf("server: what run %s was measured with: %w", run, err)
+	}
+	var found map[string]struct{ Identity, Certificate string }
+	if err := json.Unmarshal(record, &found); err != nil {
+		return fmt.Errorf("server: instruments of run %s: %w", run, err)
+	}
+	inventory, err := kept.version(ctx, pool, x.LabVersion)
+	if err != nil {
+		return err
+	}
+	if bench, ok := inventory.Bench(x.Read.Bench); ok {
+		analyzer := found[bench.Analyzer]
+		x.Read.Analyzer, x.Read.Certificate = analyzer.Identity, analyzer.Certificate
+	}
+	return nil
 }
 
 // laterJudgements returns what was made of a figure since, newest first.
