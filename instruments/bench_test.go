@@ -228,7 +228,7 @@ type sentinel struct {
 }
 
 func (s *sentinel) Record(direction string, message []byte) {
-	if direction == scpi.Sent && strings.HasPrefix(string(message), ":INIT;") {
+	if direction == scpi.Sent && strings.HasPrefix(string(message), ":ABOR;:INIT;") {
 		s.once.Do(s.cancel)
 	}
 }

@@ -41,6 +41,7 @@ type Agent struct {
 	stop    context.CancelFunc // no new work; what is in work may end
 	abandon context.CancelCauseFunc
 	hard    context.Context // ends when even work in progress must end
+	soft    context.Context // ends with stop
 	wait    sync.WaitGroup
 	labWake chan struct{}
 	failed  chan error
@@ -80,6 +81,7 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
+	river.AddWorker(workers, &judgementWorker{agent: a})
 	var err error
 	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{
 		Schema:  riverSchema,
@@ -108,14 +110,17 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 // the end of ctx does not end it.
 func (a *Agent) Start(ctx context.Context) error {
 	base := context.WithoutCancel(ctx)
+	soft, stop := context.WithCancel(base)
+	a.soft = soft // before the first worker may look at it
 	if err := a.river.Start(base); err != nil {
+		stop()
 		return fmt.Errorf("jobs: starting the queue: %w", err)
 	}
-	soft, stop := context.WithCancel(base)
 	a.stop = stop
 	a.hard, a.abandon = context.WithCancelCause(base)
 	a.wait.Go(func() { a.listen(soft) })
 	a.wait.Go(func() { a.followLab(soft) })
+	a.wait.Go(func() { a.followJudgements(soft) })
 	return nil
 }
 

@@ -29,7 +29,7 @@ const supplyTolerance = 0.05
 type tuning struct {
 	run       uuid.UUID
 	unit      string
-	carrier   conformance.Carrier
+	carriers  []conformance.Carrier
 	testModel string
 	connector int
 	on        bool // transmitting and verified at the analyzer

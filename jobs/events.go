@@ -47,6 +47,8 @@ type eventBody struct {
 	Cases    int      `json:"cases,omitempty"`
 	By       string   `json:"by,omitempty"`
 	Text     string   `json:"text,omitempty"`
+	// Judgement is the id of what was judged again; only with the kind "judgement".
+	Judgement string `json:"judgement,omitempty"`
 }
 
 // change is an event about to be written.

@@ -13,11 +13,15 @@ func judge(clause string, s procedure.Setup, traces []procedure.Trace, rule conf
 	if err != nil {
 		return nil, err
 	}
-	requirements, err := conformance.Requirements(s.Subject, clause)
+	requirements, err := s.Requirements(clause)
 	if err != nil {
 		return nil, err
 	}
-	return conformance.Judge(requirements, readings, rule)
+	judged, err := conformance.Judge(requirements, readings, rule)
+	for i := range judged {
+		judged[i].Correction = s.LossAt(judged[i])
+	}
+	return judged, err
 }
 
 func worst(found []conformance.Result) conformance.Verdict {

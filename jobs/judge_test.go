@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 
@@ -104,7 +105,52 @@ func TestStoredTracesGiveTheSameResults(t *testing.T) {
 			if math.Abs(r.Value-was.Value) > 1e-9*max(1, math.Abs(was.Value)) || r.Verdict != was.Verdict {
 				t.Errorf("%s %s: %v %s again, %v %s stored", c.Key, again[i].Requirement.Key, r.Value, r.Verdict, was.Value, was.Verdict)
 			}
+			explained(t, c.Key, r, was)
 		}
+		stricter(t, c, again)
+	}
+}
+
+// stricter judges stored evidence by every other rule. The demo's budgets leave
+// each of them room to decide, and none that keeps away from a limit passes what
+// shared risk fails, or passes what is nearer than it wants.
+func stricter(t *testing.T, c storedCase, shared []conformance.Result) {
+	t.Helper()
+	for _, rule := range []conformance.DecisionRule{
+		{Name: conformance.Simple}, {Name: conformance.Guarded, GuardBandFactor: 1}, {Name: conformance.GuardedNonBinary, GuardBandFactor: 1},
+		{Name: conformance.ConformanceProbability, Probability: 0.95},
+	} {
+		found, err := judge(c.Clause, c.setup, c.traces, rule)
+		if err != nil {
+			t.Errorf("%s by %s: %v", c.Key, rule, err)
+			continue
+		}
+		for i, r := range found {
+			kept := r.Margin >= rule.GuardBandFactor*r.Uncertainty && *r.Probability >= rule.Probability
+			if r.Verdict == conformance.Pass && !kept || r.Accepted() && !shared[i].Accepted() || r.Rule != rule.String() {
+				t.Errorf("%s %s by %s: %s, margin %g, uncertainty %g, probability %g; by shared risk %s",
+					c.Key, r.Requirement.Key, r.Rule, r.Verdict, r.Margin, r.Uncertainty, *r.Probability, shared[i].Verdict)
+			}
+		}
+	}
+}
+
+// explained wants a stored figure to say all that it was judged by, and the demo
+// lab to be better than the test system has to be: nothing is tightened there.
+func explained(t *testing.T, key string, again, stored conformance.Result) {
+	t.Helper()
+	same := reflect.DeepEqual(again.Budget, stored.Budget) && reflect.DeepEqual(again.Correction, stored.Correction) &&
+		reflect.DeepEqual(again.MaxUncertainty, stored.MaxUncertainty) && again.Tightened == stored.Tightened
+	level := stored.Requirement.Unit == "dBm"
+	switch {
+	case !same:
+		t.Errorf("%s %s: explained otherwise again:\n%+v\nstored\n%+v", key, stored.Requirement.Key, again, stored)
+	case stored.Budget == nil || len(stored.Budget.Parts) < 3 || stored.Budget.Expanded != stored.Uncertainty || stored.Probability == nil:
+		t.Errorf("%s %s: budget %+v, probability %v", key, stored.Requirement.Key, stored.Budget, stored.Probability)
+	case level != (stored.Correction != nil) || level && !(*stored.Correction > 30):
+		t.Errorf("%s %s in %s: correction %v", key, stored.Requirement.Key, stored.Requirement.Unit, stored.Correction)
+	case stored.MaxUncertainty == nil || stored.Uncertainty >= *stored.MaxUncertainty || stored.Tightened != 0:
+		t.Errorf("%s %s: uncertainty %g, permitted %v", key, stored.Requirement.Key, stored.Uncertainty, stored.MaxUncertainty)
 	}
 }
 

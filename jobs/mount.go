@@ -49,6 +49,7 @@ func declarationOf(t lab.RadioUnitType) conformance.Declaration {
 	return conformance.Declaration{
 		Class: conformance.Class(t.Class), Category: t.Category, CategoryBOption: t.CategoryBOption,
 		Type: conformance.Type(t.Type), RatedPower: t.RatedPower, TransmitUnits: t.TransmitUnits,
+		Options: t.Options,
 	}
 }
 
@@ -95,10 +96,18 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 		return procedure.Setup{}, err
 	}
 	return procedure.Setup{
-		Subject:    conformance.Subject{Declaration: declarationOf(m.kind), Carrier: c.Carrier},
-		Correction: path.Correction, Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
+		Subject:    c.Subject(declarationOf(m.kind)),
+		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
 		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency,
 	}, nil
+}
+
+// accuracy is what the inventory knows of a measurement beside the correction.
+func (m *mount) accuracy(p lab.Path) procedure.Accuracy {
+	return procedure.Accuracy{
+		Level: m.analyzer.LevelUncertainty, InputSWR: m.analyzer.InputSWR, PathSWR: p.SWR, OutputSWR: m.kind.OutputSWR,
+		Repeatability: p.Repeatability, Repeats: p.Repeats,
+	}
 }
 
 // check returns every reason why the cases cannot be measured in this place.

@@ -174,7 +174,7 @@ func describe(c plan.Case) results.Case {
 	return results.Case{
 		Key: c.Key, Clause: c.Clause, Band: c.Carrier.Band, RFChannel: c.Carrier.Channel,
 		CarrierHz: float64(c.Carrier.Center), BandwidthHz: float64(c.Carrier.Bandwidth), SCSHz: float64(c.Carrier.SCS),
-		Connector: c.Connector, Position: c.Position, TestModel: c.TestModel,
+		Connector: c.Connector, Position: c.Position, TestModel: c.TestModel, Configuration: c.Configuration, Carriers: c.Carriers,
 	}
 }
 

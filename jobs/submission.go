@@ -50,8 +50,11 @@ type CasePreview struct {
 	SCSHz       float64
 	Connector   int
 	TestModel   string
-	Sweeps      int
-	Estimate    time.Duration // nominal sweep time
+	// Configuration names several carriers at once, of which the fields above hold
+	// the lowest; empty for a single one.
+	Configuration string
+	Sweeps        int
+	Estimate      time.Duration // nominal sweep time
 }
 
 // UnitPreview is one radio unit of a submission.

@@ -198,7 +198,7 @@ func previewCase(m *mount, c plan.Case) CasePreview {
 	p := CasePreview{
 		Key: c.Key, Clause: c.Clause, Band: c.Carrier.Band, RFChannel: string(c.Carrier.Channel),
 		CarrierHz: float64(c.Carrier.Center), BandwidthHz: float64(c.Carrier.Bandwidth), SCSHz: float64(c.Carrier.SCS),
-		Connector: c.Connector, TestModel: c.TestModel,
+		Connector: c.Connector, TestModel: c.TestModel, Configuration: c.Configuration,
 	}
 	setup, err := m.setup(c)
 	if err != nil {

@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"slices"
@@ -88,6 +89,8 @@ func TestSubmitRefusesWithEveryProblem(t *testing.T) {
 		{"same unit twice", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-0001", "T4-0001"}}, []string{"twice"}},
 		{"unknown type", paperLab(40, "26.5GHz"), Submission{Types: []string{"RU-X"}}, []string{"RU-X"}},
 		{"carrier of another type", paperLab(40, "26.5GHz"), Submission{PlanDocument: []byte(strings.ReplaceAll(strings.ReplaceAll(shortPlan, "n78", "n1"), "100MHz", "20MHz"))}, []string{"RU-T4"}},
+		{"unknown option", bytes.Replace(paperLab(40, "26.5GHz"), []byte("type: 1-C, "), []byte("type: 1-C, options: [\"coexistence:n999\"], "), 1), Submission{},
+			[]string{"T4-0001", `unknown option "coexistence:n999"`}},
 		{"plan that cannot be read", paperLab(40, "26.5GHz"), Submission{PlanDocument: []byte("plan: x\ntests:\n  - {claus: 6.2}\n")}, []string{"short.yaml:3:"}},
 	}
 	for _, c := range cases {

@@ -1,8 +1,10 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 
 	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
@@ -22,7 +24,8 @@ const sensible rf.DB = 15
 // carry no power when they move. What stands already is left alone.
 func (r *rig) tune(ctx context.Context, s *segment, c plan.Case, setup procedure.Setup) error {
 	now := r.set
-	same := now.carrier == c.Carrier && now.testModel == c.TestModel
+	subject := setup.Subject
+	same := slices.Equal(now.carriers, subject.All()) && now.testModel == c.TestModel
 	if same && now.connector == c.Connector && now.on {
 		return nil
 	}
@@ -35,13 +38,17 @@ func (r *rig) tune(ctx context.Context, s *segment, c plan.Case, setup procedure
 		return fmt.Errorf("%s: %w", now.unit, err)
 	}
 	if !same {
-		if err := u.Configure(ctx, radiounit.Carrier{
-			Center: c.Carrier.Center, Bandwidth: c.Carrier.Bandwidth, SCS: c.Carrier.SCS,
-			TestModel: c.TestModel, Duplex: setup.Duplex, Power: s.mount.kind.RatedPower,
-		}); err != nil {
+		var told []radiounit.Carrier
+		for _, k := range subject.All() {
+			told = append(told, radiounit.Carrier{
+				Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
+				TestModel: c.TestModel, Duplex: setup.Duplex, Power: subject.CarrierPower(),
+			})
+		}
+		if err := u.ConfigureAll(ctx, told); err != nil {
 			return fmt.Errorf("%s: %w", now.unit, err)
 		}
-		now.carrier, now.testModel = c.Carrier, c.TestModel
+		now.carriers, now.testModel = subject.All(), c.TestModel
 	}
 	if err := r.connect(ctx, s.mount, c.Connector); err != nil {
 		return err
@@ -84,14 +91,15 @@ func (r *rig) verify(ctx context.Context, setup procedure.Setup, name string) er
 	if err != nil {
 		return err
 	}
-	rated := setup.Subject.RatedPower
+	rated := setup.Subject.CarrierPower()
 	if power < rated-rf.DBm(sensible) {
 		return fmt.Errorf("%s at the connector where %s is rated: no carrier arrives; look at cable, switch and unit", power, rated)
 	}
 	return nil
 }
 
-// carrierPower reads the power of the carrier at the connector, quickly: one
+// carrierPower reads the power of the carrier at the connector, of several that of
+// the weakest, quickly: one
 // sweep instead of the averages of a measurement.
 func (r *rig) carrierPower(ctx context.Context, setup procedure.Setup, name string) (rf.DBm, error) {
 	planned, err := procedure.Plan(conformance.OutputPowerClause, setup)
@@ -116,7 +124,8 @@ func (r *rig) carrierPower(ctx context.Context, setup procedure.Setup, name stri
 	if len(readings) == 0 {
 		return 0, fmt.Errorf("no output power was found")
 	}
-	return rf.DBm(readings[0].Value), nil
+	weakest := slices.MinFunc(readings, func(a, b conformance.Reading) int { return cmp.Compare(a.Value, b.Value) })
+	return rf.DBm(weakest.Value), nil
 }
 
 // warmUp waits until the unit is steady, as the plan says, once after it was

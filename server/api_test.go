@@ -91,7 +91,9 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		"/limits?band=n78&bandwidth=7MHz&scs=30kHz&rated_power=37dBm":                                   400,
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&rated_power=37dBm&bnad=n1":                         400,
 		"/yield":                   200,
+		"/yield?a=2.4.0&b=2.5.0":   200,
 		"/yield?a=2.4.0&b=9":       400,
+		"/yield/benches":           200,
 		"/events?after=minus":      400,
 		"/nowhere":                 404,
 		"/openapi.yaml":            200,
@@ -159,6 +161,12 @@ func TestClientReadsWhatTheServerSays(t *testing.T) {
 	report, err := client.Yield(ctx, "", "")
 	if err != nil || report.BuildA != "2.4.0" || report.BuildB != "2.5.0" || len(report.Changes) == 0 || !report.Simulated {
 		t.Errorf("yield %+v, %v", report, err)
+	}
+	if y := report.Comparison.Yields; len(y) == 0 || y[len(y)-1].UnitType != "RU-T4" || y[len(y)-1].Pairs != 2 || y[len(y)-1].Worse != 1 {
+		t.Errorf("comparison %+v", report.Comparison)
+	}
+	if agreement, err := client.BenchAgreement(ctx); err != nil || len(agreement.Missing) == 0 || !agreement.Simulated {
+		t.Errorf("benches agree: %+v, %v", agreement, err)
 	}
 	var problem *api.Problem
 	if _, err := client.Campaign(ctx, s.runs["2.5.0 T4-0001"].String()); !errors.As(err, &problem) || problem.Status != http.StatusNotFound {

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
@@ -31,10 +32,14 @@ func caseToWire(c results.StoredCase, run api.Run) api.Case {
 }
 
 func conditionsOf(c results.StoredCase) api.Conditions {
-	return api.Conditions{
+	at := api.Conditions{
 		Band: c.Band, RFChannel: string(c.RFChannel), CarrierHz: c.CarrierHz, BandwidthHz: c.BandwidthHz,
-		SCSHz: c.SCSHz, Connector: c.Connector, TestModel: c.TestModel,
+		SCSHz: c.SCSHz, Connector: c.Connector, TestModel: c.TestModel, Configuration: c.Configuration,
 	}
+	for _, k := range c.Carriers {
+		at.Carriers = append(at.Carriers, api.Transmitted{CenterHz: float64(k.Center), BandwidthHz: float64(k.Bandwidth), SCSHz: float64(k.SCS)})
+	}
+	return at
 }
 
 // evidence is a case with everything it can be looked at again with.
@@ -45,21 +50,21 @@ type evidence struct {
 	context measuredWith
 }
 
-func (s *Server) evidence(ctx context.Context, id int64) (evidence, error) {
+func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64) (evidence, error) {
 	var e evidence
 	var err error
-	if e.stored, err = results.CaseByID(ctx, s.pool, id); err != nil {
+	if e.stored, err = results.CaseByID(ctx, pool, id); err != nil {
 		return e, err
 	}
-	summary, err := jobs.RunByID(ctx, s.pool, e.stored.Run)
+	summary, err := jobs.RunByID(ctx, pool, e.stored.Run)
 	if err != nil {
 		return e, err
 	}
 	e.run = runToWire(summary)
-	if e.traces, err = results.Traces(ctx, s.pool, id); err != nil {
+	if e.traces, err = results.Traces(ctx, pool, id); err != nil {
 		return e, err
 	}
-	e.context, err = s.measuredWith(ctx, e.stored, e.run)
+	e.context, err = v.measuredWith(ctx, pool, e.stored, e.run)
 	return e, err
 }
 
@@ -95,9 +100,17 @@ func (s *Server) getCase(c echo.Context) error {
 
 // evidenceOf reads the case that an address names.
 func (s *Server) evidenceOf(c echo.Context) (evidence, error) {
+	id, err := caseOf(c)
+	if err != nil {
+		return evidence{}, err
+	}
+	return s.inventories.evidence(c.Request().Context(), s.pool, id)
+}
+
+func caseOf(c echo.Context) (int64, error) {
 	id, err := strconv.ParseInt(c.Param("id"), 10, 64)
 	if err != nil {
-		return evidence{}, fmt.Errorf("server: case %q: %w", c.Param("id"), errNotFound)
+		return 0, fmt.Errorf("server: case %q: %w", c.Param("id"), errNotFound)
 	}
-	return s.evidence(c.Request().Context(), id)
+	return id, nil
 }

@@ -27,6 +27,8 @@ func figureFunctions() template.FuncMap {
 		"delta":       func(a, b float64, unit string) string { return marginText(b-a, unit) },
 		"clauseTitle": conformance.ClauseTitle,
 		"percent":     percentText,
+		"points":      pointsText,
+		"chance":      chanceText,
 		"slug":        slug,
 		"short":       func(s string) string { return s[:min(len(s), 12)] },
 		"condition":   conditionText,
@@ -137,7 +139,38 @@ func percentText(v any) string {
 	return strconv.FormatFloat(100*x, 'f', 1, 64) + " %"
 }
 
+// pointsText prints a difference of shares in percentage points, with its sign.
+func pointsText(v any) string {
+	x, ok := number(v)
+	if !ok {
+		return none
+	}
+	tenths := math.Round(1000 * x)
+	if tenths == 0 {
+		return "0.0"
+	}
+	return minus(fmt.Sprintf("%+.1f", tenths/10))
+}
+
+// chanceText prints a probability of error: nobody needs more than two figures,
+// and nothing is ever impossible.
+func chanceText(v any) string {
+	x, ok := number(v)
+	switch {
+	case !ok:
+		return none
+	case x < 0.001:
+		return "< 0.001"
+	case x < 0.1:
+		return strconv.FormatFloat(x, 'f', 3, 64)
+	}
+	return strconv.FormatFloat(x, 'f', 2, 64)
+}
+
 func conditionText(c api.Conditions) string {
+	if c.Configuration != "" {
+		return fmt.Sprintf("%s %s (%d carriers), channel %s, connector %d", c.Band, c.Configuration, len(c.Carriers), c.RFChannel, c.Connector)
+	}
 	return fmt.Sprintf("%s %s, SCS %s, channel %s, connector %d", c.Band, hertzText(c.BandwidthHz, 7), hertzText(c.SCSHz, 7), c.RFChannel, c.Connector)
 }
 

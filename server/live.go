@@ -41,6 +41,14 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
+	case "judgements":
+		return livePage{every, s.judgementsFragments}, nil
+	case "judgement":
+		id, ok := idOf(q.Get("id"))
+		if !ok {
+			return livePage{}, badRequest("the stream of a judgement needs its id")
+		}
+		return livePage{every, func(ctx context.Context) ([]fragment, error) { return s.judgementFragments(ctx, id) }}, nil
 	case "campaign", "run":
 		id, ok := idOf(q.Get("id"))
 		if !ok {
@@ -57,7 +65,7 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(ctx context.Context) ([]fragment, error) { return s.campaignFragments(ctx, id) },
 		}, nil
 	}
-	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield")
+	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield, judgements, judgement")
 }
 
 // streamURL is the address of the stream of a page that was rendered when the

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgxpool"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
@@ -28,18 +29,18 @@ type measuredWith struct {
 // errNoContext is wrapped where the inventory does not hold what a case needs.
 var errNoContext = errors.New("server: the inventory does not say what the case was measured with")
 
-func (s *Server) measuredWith(ctx context.Context, c results.StoredCase, run api.Run) (measuredWith, error) {
+func (v *inventories) measuredWith(ctx context.Context, pool *pgxpool.Pool, c results.StoredCase, run api.Run) (measuredWith, error) {
 	campaign, err := uuid.Parse(run.CampaignID)
 	if err != nil {
 		return measuredWith{}, err
 	}
 	var version int64
 	var limitSet string
-	err = s.pool.QueryRow(ctx, "SELECT lab_id, limit_set FROM campaign WHERE id = $1", campaign).Scan(&version, &limitSet)
+	err = pool.QueryRow(ctx, "SELECT lab_id, limit_set FROM campaign WHERE id = $1", campaign).Scan(&version, &limitSet)
 	if err != nil {
 		return measuredWith{}, fmt.Errorf("server: inventory version of campaign %s: %w", campaign, err)
 	}
-	inventory, err := s.inventories.version(ctx, s.pool, version)
+	inventory, err := v.version(ctx, pool, version)
 	if err != nil {
 		return measuredWith{}, err
 	}
@@ -71,9 +72,13 @@ func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWi
 	if err != nil {
 		return measuredWith{}, err
 	}
-	subject := conformance.Subject{Carrier: carrier, Declaration: conformance.Declaration{
+	if len(c.Carriers) > 0 {
+		carrier = c.Carriers[0]
+	}
+	subject := conformance.Subject{Carrier: carrier, Carriers: c.Carriers, Declaration: conformance.Declaration{
 		Class: conformance.Class(kind.Class), Category: kind.Category, CategoryBOption: kind.CategoryBOption,
 		Type: conformance.Type(kind.Type), RatedPower: kind.RatedPower, TransmitUnits: kind.TransmitUnits,
+		Options: kind.Options,
 	}}
 	requirements, err := conformance.Requirements(subject, c.Clause)
 	if err != nil {

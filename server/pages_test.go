@@ -40,7 +40,8 @@ func TestPagesShowWhatIsStored(t *testing.T) {
 		"/runs/" + s.runs["2.5.0 T4-0002"].String(): {"5f0c2c1e6a7b8d9e", "C-1001", "v0-test", "adjacent channel leakage ratio", "fail", "data-case"},
 		"/runs/" + s.runs["2.5.0 F2-0001"].String(): {"the analyzer did not answer", "check that the analyzer is switched on", "error"},
 		"/runs/" + s.runs["2.5.0 F2-0002"].String(): {"queued", "No case is stored yet"},
-		"/yield": {"95 % Wilson intervals", "2.4.0", "2.5.0", "What got worse from build 2.4.0 to 2.5.0", "T4-0002", "50.0 %"},
+		"/yield": {"95 % Wilson intervals", "2.4.0", "2.5.0", "What got worse from build 2.4.0 to 2.5.0", "T4-0002", "50.0 %",
+			"How sure that is", "1 of 2 units passed before and fail now: look at each", "−50.0</strong>", "too few units"},
 	} {
 		status, header, body := get(t, h, path)
 		if status != http.StatusOK {

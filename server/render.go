@@ -133,5 +133,7 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, figureFunctions())
 	maps.Copy(fm, drawingFunctions())
 	maps.Copy(fm, limitFunctions())
+	maps.Copy(fm, judgementFunctions())
+	maps.Copy(fm, explanationFunctions())
 	return fm
 }

@@ -61,6 +61,11 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 	if err != nil {
 		return api.RunDetail{}, err
 	}
+	again, err := results.JudgementsOfRun(ctx, s.pool, id)
+	if err != nil {
+		return api.RunDetail{}, err
+	}
+	d.Judgements = runJudgementsToWire(again)
 	stored, err := results.RunCases(ctx, s.pool, id)
 	if err != nil {
 		return api.RunDetail{}, err

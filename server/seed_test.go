@@ -100,7 +100,7 @@ func (s *seeded) run(t *testing.T, campaign uuid.UUID, build, serial, state stri
 	unit, _ := s.inventory.Unit(serial)
 	id := uuid.Must(uuid.NewV7())
 	s.exec(t, `INSERT INTO run (id, campaign_id, serial, unit_type, state, bench, cases, estimate_s, program_version, instruments, started_at, finished_at)
-		VALUES ($1, $2, $3, $4, $5, $6, 5, 60, 'v0-test', '{"analyzer": {"identity": "ACME,SA-26,1001,1.0", "certificate": "C-1001"}}', now(),
+		VALUES ($1, $2, $3, $4, $5, $6, 5, 60, 'v0-test', jsonb_build_object(replace($6, 'bench', 'analyzer'), '{"identity": "ACME,SA-26,1001,1.0", "certificate": "C-1001"}'::jsonb), now(),
 		CASE WHEN $5 IN ('done', 'error') THEN now() END)`, id, campaign, serial, unit.Type, state, unit.Bench)
 	s.exec(t, `INSERT INTO run_segment (run_id, number, title, cases, state) VALUES ($1, 1, $2, 5, $3)`,
 		id, "n78 T 3.75 GHz, NR-FR1-TM1.1, connector 1", map[string]string{"queued": "pending", "active": "running"}[state]+map[bool]string{true: "done"}[state == "done" || state == "error"])
@@ -170,6 +170,9 @@ func (s *seeded) measuredCase(t *testing.T, serial, clause string, position int,
 	judged, err := conformance.Judge(requirements, readings, conformance.DecisionRule{})
 	if err != nil {
 		t.Fatal(err)
+	}
+	for i := range judged {
+		judged[i].Correction = setup.LossAt(judged[i])
 	}
 	s.distinctTime = s.distinctTime.Add(time.Second)
 	c := results.Case{

@@ -137,7 +137,10 @@ func (s *Server) routes() *echo.Echo {
 	e.POST("/campaigns/:id/cancel", withinTime(s.cancelFromPage))
 	readable(e, "/runs/:id", s.runPage)
 	readable(e, "/cases/:id", s.casePage)
+	readable(e, "/cases/:id/figures/*", s.figurePage)
 	readable(e, "/yield", s.yieldPage)
+	readable(e, "/judgements", s.judgementsPage)
+	readable(e, "/judgements/:id", s.judgementPage)
 
 	const v1 = "/api/v1"
 	readable(e, v1+"/openapi.yaml", s.getDocument)
@@ -149,11 +152,16 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/campaigns/:id/runs", s.getCampaignRuns)
 	readable(e, v1+"/runs/:id", s.getRun)
 	readable(e, v1+"/cases/:id", s.getCase)
+	readable(e, v1+"/cases/:id/explanation", s.getExplanation)
 	readable(e, v1+"/cases/:id/series", s.getSeries)
 	readable(e, v1+"/cases/:id/traces/:number", s.getTrace)
 	readable(e, v1+"/results", s.getResults)
 	readable(e, v1+"/limits", s.getLimits)
 	readable(e, v1+"/yield", s.getYield)
+	readable(e, v1+"/judgements", s.getJudgements)
+	readable(e, v1+"/judgements/:id", s.getJudgement)
+	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)
+	readable(e, v1+"/yield/benches", s.getBenchAgreement)
 	return e
 }
 

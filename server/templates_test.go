@@ -133,8 +133,13 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"campaign", "content", matrix(api.Campaign{}, []api.Run{{Clauses: []api.ClauseSummary{{Clause: "6.2"}}}})},
 		{"run", "content", runView(api.RunDetail{Cases: []api.Case{{Error: "e", Verdict: "error"}}}, "")},
 		{"case", "content", api.CaseDetail{}},
+		{"figure", "content", api.Explanation{Result: api.Result{Budget: &api.Budget{Parts: []api.UncertaintyPart{{}}}}, Later: []api.LaterJudgement{{}, {Figure: api.JudgedFigure{Verdict: "fail"}}},
+			Steps: []api.ExplanationStep{{Name: "uncertainty", Facts: []api.ExplanationFact{{}}}}}},
 		{"yield", "content", api.YieldReport{}},
 		{"yield", "content", api.YieldReport{BuildA: "a", BuildB: "b", Builds: []string{"a", "b", "c"}, Changes: []api.Change{{}, {Worse: true}}, Yields: []api.Yield{{FirstPass: api.Fraction{Share: &half, Low: &half, High: &half}}}}},
+		{"yield", "content", api.YieldReport{BuildA: "a", BuildB: "b", Comparison: api.Comparison{
+			Yields:  []api.YieldDifference{{}, {Difference: &half, Low: &half, High: &half, McNemarP: &half}},
+			Margins: []api.MarginShift{{}, {Pairs: 2, Shift: &half, Low: &half, Unit: "dB", Q: &half}}}}},
 		{"error", "content", &api.Problem{Status: 500, Errors: []string{"one"}}},
 	} {
 		if p.part == "content" {

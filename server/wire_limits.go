@@ -77,6 +77,8 @@ func resultToWire(j conformance.Result, at api.Conditions, simulated bool) api.R
 		AtHz: hertzOrNull(j.At), MeasurementBandwidthHz: hertzOrNull(q.MeasurementBandwidth),
 		Core: q.Core, Tolerance: q.Tolerance, ToleranceKnown: q.ToleranceKnown, Uncertainty: j.Uncertainty, Rule: j.Rule, Note: j.Note,
 		Source: q.CoreSource, ToleranceSource: q.ToleranceSource, Provenance: q.Provenance, Simulated: simulated,
+		Probability: j.Probability, Risk: riskOf(j), Budget: budgetToWire(j.Budget), MaxUncertainty: j.MaxUncertainty,
+		Tightened: j.Tightened, CarrierPowerDBm: j.CarrierPower, CorrectionDB: j.Correction,
 	}
 }
 

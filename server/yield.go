@@ -55,7 +55,7 @@ func ChangesToWire(found []results.Regression, buildA, buildB string) []api.Chan
 // yieldReport counts one world only: that of the inventory in force. Builds
 // left empty are the two newest with results.
 func (s *Server) yieldReport(ctx context.Context, buildA, buildB string) (api.YieldReport, error) {
-	report := api.YieldReport{Simulated: s.labSimulated(ctx), Builds: []string{}, Changes: []api.Change{}}
+	report := api.YieldReport{Simulated: s.labSimulated(ctx), Builds: []string{}, Changes: []api.Change{}, Comparison: emptyComparison()}
 	yields, err := results.Yield(ctx, s.pool, report.Simulated)
 	if err != nil {
 		return report, err
@@ -86,6 +86,11 @@ func (s *Server) yieldReport(ctx context.Context, buildA, buildB string) (api.Yi
 		return report, err
 	}
 	report.Changes = ChangesToWire(found, buildA, buildB)
+	compared, err := results.Compare(ctx, s.pool, buildA, buildB, report.Simulated, results.DefaultMaterial())
+	if err != nil {
+		return report, err
+	}
+	report.Comparison = ComparisonToWire(compared)
 	return report, nil
 }
 

@@ -93,6 +93,7 @@ func TestBadInput(t *testing.T) {
 		{[]string{"sim", "--config", garbage}, "garbage.yaml"},
 		{[]string{"run", "show", "nonsense"}, "nonsense"},
 		{[]string{"yield", "--from", "2.4.0"}, "--to"},
+		{[]string{"yield", "--benches", "--from", "2.4.0", "--to", "2.5.0"}, "--benches"},
 	} {
 		_, stderr := command(t, exitUsage, c.args...)
 		if !strings.Contains(stderr, c.says) {
@@ -103,7 +104,7 @@ func TestBadInput(t *testing.T) {
 
 func TestHelpIsNoError(t *testing.T) {
 	out, _ := command(t, exitDone, "--help")
-	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "yield"} {
+	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "analyze spectrum", "yield"} {
 		if !strings.Contains(out, word) {
 			t.Errorf("the help does not mention %s", word)
 		}

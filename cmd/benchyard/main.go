@@ -43,7 +43,8 @@ type commandLine struct {
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
-	Limits   limitsCommand   `cmd:"" help:"Every requirement that applies to a carrier."`
+	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
+	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
 	Yield    yieldCommand    `cmd:"" help:"Yield per build and type, and what got worse."`
 	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
 }

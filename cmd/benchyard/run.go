@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 
@@ -19,6 +20,10 @@ type runCommand struct {
 	List   runList   `cmd:"" help:"The runs of a campaign, the failed ones first."`
 	Show   runShow   `cmd:"" help:"Every figure of one run with its limit and margin."`
 	Repeat runRepeat `cmd:"" help:"Measure a unit again; the first attempt stays as it is."`
+
+	Rejudge    runRejudge    `cmd:"" help:"Judge stored traces again: other limits, another rule, other corrections. No bench is needed; the first verdicts stay."`
+	Judgements runJudgements `cmd:"" help:"What was judged again, newest first."`
+	Changes    runChanges    `cmd:"" help:"What judging again changed: figure, limit, margin, verdict."`
 }
 
 type runList struct {
@@ -58,6 +63,8 @@ type runShow struct {
 	Number  string `arg:"" name:"run" help:"Run, its number."`
 	Clause  string `help:"Only this clause."`
 	Verdict string `help:"Only figures with this verdict."`
+	Explain string `placeholder:"KEY" help:"How the verdict on one figure came about, from the sweep to the decision; KEY as in the column \"key\"."`
+	Case    int64  `help:"With --explain: in this case, as in the column \"case\". Default: the one with the least margin."`
 }
 
 // Run shows the figures.
@@ -65,6 +72,9 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 	id, err := uuid.Parse(c.Number)
 	if err != nil {
 		return &badInput{fmt.Errorf("%q is not the number of a run; see benchyard run list", c.Number)}
+	}
+	if err := c.check(); err != nil {
+		return err
 	}
 	db, err := p.open(ctx)
 	if err != nil {
@@ -74,6 +84,9 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 	run, err := jobs.RunByID(ctx, db.Pool, id)
 	if err != nil {
 		return refused(err)
+	}
+	if c.Explain != "" {
+		return c.explain(ctx, p, db.Pool, run)
 	}
 	figures, err := results.Figures(ctx, db.Pool, results.Filter{Run: id, Clause: c.Clause, Verdict: conformance.Verdict(c.Verdict)})
 	if err != nil {
@@ -87,7 +100,7 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 		}
 		fmt.Fprintln(p.stdout)
 	}
-	t := &table{header: []string{"clause", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "note"}, values: server.FiguresToWire(figures)}
+	t := &table{header: []string{"case", "clause", "key", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "note"}, values: server.FiguresToWire(figures)}
 	for _, f := range figures {
 		r := f.Result
 		place := "–"
@@ -95,10 +108,21 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 			place = rf.Hertz(r.At).String()
 		}
 		unit := r.Requirement.Unit
-		t.add(r.Requirement.Clause, r.Requirement.Title, string(f.Case.RFChannel), strconv.Itoa(f.Case.Connector), number(r.Value, unit),
+		t.add(strconv.FormatInt(f.Case.ID, 10), r.Requirement.Clause, r.Requirement.Key, r.Requirement.Title, string(f.Case.RFChannel), strconv.Itoa(f.Case.Connector), number(r.Value, unit),
 			optional(r.Lower, unit), optional(r.Upper, unit), number(r.Margin, unit), unit, place, string(r.Verdict), r.Note)
 	}
 	return c.print(p.stdout, t)
+}
+
+// check refuses flags that would be passed over in silence.
+func (c *runShow) check() error {
+	switch {
+	case c.Case != 0 && c.Explain == "":
+		return &badInput{errors.New("--case chooses the figure that --explain KEY explains; give both")}
+	case c.Explain != "" && (c.Clause != "" || c.Verdict != ""):
+		return &badInput{errors.New("--explain takes one figure; leave --clause and --verdict out")}
+	}
+	return nil
 }
 
 type runRepeat struct {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -108,6 +109,9 @@ func (t *table) measure() (widths []int, right []bool) {
 func number(v float64, unit string) string {
 	switch unit {
 	case "Hz":
+		if math.Abs(v) < 1e3 { // a frequency error
+			return fmt.Sprintf("%.1f", v)
+		}
 		return fmt.Sprintf("%.0f", v)
 	case "dB", "dBm":
 		return fmt.Sprintf("%.2f", v)

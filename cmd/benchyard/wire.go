@@ -35,6 +35,7 @@ type casePreviewWire struct {
 	SCSHz            float64 `json:"scs_hz"`
 	Connector        int     `json:"connector"`
 	TestModel        string  `json:"test_model"`
+	Configuration    string  `json:"configuration,omitempty"`
 	Sweeps           int     `json:"sweeps"`
 	EstimatedSeconds float64 `json:"estimated_s"`
 }
@@ -55,7 +56,7 @@ func previewToWire(p jobs.Preview) previewWire {
 		tw := typePreviewWire{Type: t.Type, Units: t.Units, Segments: t.Segments, EstimatedSeconds: t.Estimate.Seconds(), Cases: []casePreviewWire{}}
 		for _, c := range t.Cases {
 			tw.Cases = append(tw.Cases, casePreviewWire{c.Key, c.Clause, c.Band, c.RFChannel, c.CarrierHz, c.BandwidthHz, c.SCSHz,
-				c.Connector, c.TestModel, c.Sweeps, c.Estimate.Seconds()})
+				c.Connector, c.TestModel, c.Configuration, c.Sweeps, c.Estimate.Seconds()})
 		}
 		w.Types = append(w.Types, tw)
 	}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
@@ -16,17 +15,23 @@ import (
 	"benchyard/server/api"
 )
 
-// yieldCommand prints yield per build and type, and what got worse.
+// yieldCommand prints yield per build and type, what got worse and how sure
+// that is, or how well benches agree.
 type yieldCommand struct {
 	output
-	From string `help:"Compare from this build." placeholder:"BUILD"`
-	To   string `help:"Compare to this build." placeholder:"BUILD"`
+	From    string `help:"Compare from this build." placeholder:"BUILD"`
+	To      string `help:"Compare to this build." placeholder:"BUILD"`
+	Benches bool   `help:"How well benches agree, from units measured on several of them."`
 }
 
-// Run prints yield; with --from and --to also the units that changed.
+// Run prints yield; with --from and --to also how the builds differ and the
+// units that changed; with --benches the agreement of benches instead.
 func (c *yieldCommand) Run(ctx context.Context, p *program) error {
-	if (c.From == "") != (c.To == "") {
+	switch {
+	case (c.From == "") != (c.To == ""):
 		return &badInput{errors.New("--from and --to go together")}
+	case c.Benches && c.From != "":
+		return &badInput{errors.New("--benches is a report of its own: leave out --from and --to")}
 	}
 	db, err := p.open(ctx)
 	if err != nil {
@@ -37,42 +42,59 @@ func (c *yieldCommand) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	report := api.YieldReport{Simulated: simulated, Builds: []string{}, BuildA: c.From, BuildB: c.To, Changes: []api.Change{}}
+	if c.Benches {
+		return c.benches(ctx, p, db.Pool, simulated)
+	}
 	yields, err := results.Yield(ctx, db.Pool, simulated)
 	if err != nil {
 		return err
 	}
-	report.Yields = server.YieldToWire(yields)
-	for _, y := range yields {
-		if y.Units > 0 && !slices.Contains(report.Builds, y.Build) {
-			report.Builds = append(report.Builds, y.Build)
-		}
-	}
-	var changes []results.Regression
-	if c.From != "" {
-		if err := c.known(report.Builds); err != nil {
-			return err
-		}
-		if changes, err = results.Regressions(ctx, db.Pool, c.From, c.To, simulated, results.Material{}); err != nil {
-			return err
-		}
-		report.Changes = server.ChangesToWire(changes, c.From, c.To)
-	}
 	t := yieldTable(yields)
-	t.values = report
-	if err := c.print(p.stdout, t); err != nil || c.Format != "table" || c.From == "" {
+	report := api.YieldReport{Simulated: simulated, Yields: server.YieldToWire(yields), Builds: buildsOf(yields), BuildA: c.From, BuildB: c.To,
+		Changes: []api.Change{}, Comparison: server.ComparisonToWire(results.Comparison{})}
+	if c.From == "" {
+		t.values = report
+		return c.print(p.stdout, t)
+	}
+	if err := known(report.Builds, c.From, c.To); err != nil {
 		return err
 	}
-	fmt.Fprintf(p.stdout, "\nwhat changed from %s to %s\n", c.From, c.To)
+	changes, err := results.Regressions(ctx, db.Pool, c.From, c.To, simulated, results.Material{})
+	if err != nil {
+		return err
+	}
+	compared, err := results.Compare(ctx, db.Pool, c.From, c.To, simulated, results.Material{})
+	if err != nil {
+		return err
+	}
+	report.Changes, report.Comparison = server.ChangesToWire(changes, c.From, c.To), server.ComparisonToWire(compared)
+	t.values = report
+	if err := c.print(p.stdout, t); err != nil || c.Format != "table" {
+		return err
+	}
+	if err := printComparison(p.stdout, report); err != nil {
+		return err
+	}
+	fmt.Fprintf(p.stdout, "\nunits that changed from %s to %s\n", c.From, c.To)
 	return changeTable(changes).write(p.stdout)
 }
 
-// known refuses builds without results: an empty comparison would look as if
-// nothing had changed.
-func (c *yieldCommand) known(builds []string) error {
-	for _, b := range []string{c.From, c.To} {
-		if !slices.Contains(builds, b) {
-			return &badInput{fmt.Errorf("build %q has no results to compare; those that have are: %s", b, strings.Join(builds, ", "))}
+// buildsOf lists the builds with results, oldest first.
+func buildsOf(yields []results.BuildYield) []string {
+	builds := []string{}
+	for _, y := range yields {
+		if y.Units > 0 && !slices.Contains(builds, y.Build) {
+			builds = append(builds, y.Build)
+		}
+	}
+	return builds
+}
+
+// known refuses a build without results: nothing would read like no change.
+func known(builds []string, wanted ...string) error {
+	for _, build := range wanted {
+		if !slices.Contains(builds, build) {
+			return &badInput{fmt.Errorf("build %q has no results to compare; those that have are %v", build, builds)}
 		}
 	}
 	return nil

@@ -51,7 +51,7 @@ func status(condition string, levels ...float64) string {
 }
 
 func taken(answer string) Step {
-	return Steps(Answer(":INIT;*OPC?", "1"), Answer(fetch, answer))
+	return Steps(Answer(":ABOR;:INIT;*OPC?", "1"), Answer(fetch, answer))
 }
 
 func TestOnlyWhatChangedIsSent(t *testing.T) {
@@ -83,9 +83,9 @@ func TestSettingsAreSentAgainAfterAnyDoubt(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	closed := make(chan struct{})
 	a := open(t, whole, // first
-		Answer(":INIT;*OPC?", "1"), Answer(fetch, trace(-1, -2)), whole, // a trace too short
+		Answer(":ABOR;:INIT;*OPC?", "1"), Answer(fetch, trace(-1, -2)), whole, // a trace too short
 		Close(), Do(func() { close(closed) }), Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole, // a new connection
-		Expect(":INIT;*OPC?"), Do(cancel), Gone(), // a cancelled sweep
+		Expect(":ABOR;:INIT;*OPC?"), Do(cancel), Gone(), // a cancelled sweep
 		Accept(), Answer(":ABOR;*ESR?;*CLS;*IDN?", "0;"+Identity), whole,
 		Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"), whole) // protected meanwhile
 	run := func(ctx context.Context) error {
@@ -196,7 +196,7 @@ func TestSweepsNobodyCanTake(t *testing.T) {
 
 func TestASweepThatDoesNotSayItIsDone(t *testing.T) {
 	for _, answer := range []string{"0", "", NoError, "1;1"} {
-		a := open(t, Command(all), Answer(askBack, back), Answer(":INIT;*OPC?", answer), ResyncAfter(":ABOR;", ""), Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"))
+		a := open(t, Command(all), Answer(askBack, back), Answer(":ABOR;:INIT;*OPC?", answer), ResyncAfter(":ABOR;", ""), Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"))
 		if trace, err := a.Sweep(t.Context(), sweep); !errors.Is(err, scpi.ErrAnswer) {
 			t.Errorf("%q: got %v, %v", answer, trace, err)
 		}

@@ -105,7 +105,9 @@ func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 // the settings it was taken with: somebody at the front panel may have changed them.
 func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	d := a.dialect
-	if err := a.session.Wait(ctx, a.duration(s)+settling, d.Initiate); err != nil {
+	// ABORt first: what was left in a connection that was given up may still
+	// have started a sweep, and INITiate is ignored then (-213).
+	if err := a.session.Wait(ctx, a.duration(s)+settling, d.Abort, d.Initiate); err != nil {
 		return rf.Spectrum{}, err
 	}
 	queries := append([]string{d.AskOverload, d.AskLocked, ":SYST:ERR?"}, d.relied()...)

@@ -1,5 +1,5 @@
 // Package radiounit drives the control port of a radio unit under test: which
-// unit and build it is, loading a build, configuring one carrier, and the
+// unit and build it is, loading a build, configuring its carriers, and the
 // transmitter. Muting is a safe state, so it is confirmed by reading back.
 package radiounit
 
@@ -71,48 +71,89 @@ func unquote(answer string) string {
 	return answer
 }
 
-// Configure sets the carrier and reads every setting back; a difference is
+// Configure sets the only carrier and reads every setting back; a difference is
 // ErrConfiguration. The unit refuses while it transmits.
 func (u *RadioUnit) Configure(ctx context.Context, c Carrier) error {
-	if c.TestModel == "" || c.Duplex == "" {
-		return fmt.Errorf("radiounit: carrier with test model %q and duplex %q, want both", c.TestModel, c.Duplex)
+	return u.ConfigureAll(ctx, []Carrier{c})
+}
+
+// setting is one command with the query that reads it back.
+type setting struct {
+	command, query, text string
+	number               float64 // expected when text is empty
+}
+
+// ConfigureAll sets several carriers that are transmitted at once, the lowest
+// first, and reads every setting back as Configure does. They have one test
+// model and one duplex mode.
+func (u *RadioUnit) ConfigureAll(ctx context.Context, carriers []Carrier) error {
+	if len(carriers) == 0 {
+		return errors.New("radiounit: configure no carrier")
 	}
-	for _, x := range []float64{float64(c.Center), float64(c.Bandwidth), float64(c.SCS), float64(c.Power)} {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return fmt.Errorf("radiounit: carrier with %g among its settings", x)
+	for _, c := range carriers {
+		if c.TestModel == "" || c.Duplex == "" || c.TestModel != carriers[0].TestModel || c.Duplex != carriers[0].Duplex {
+			return fmt.Errorf("radiounit: carrier with test model %q and duplex %q, want both, the same for all", c.TestModel, c.Duplex)
+		}
+		for _, x := range []float64{float64(c.Center), float64(c.Bandwidth), float64(c.SCS), float64(c.Power)} {
+			if math.IsNaN(x) || math.IsInf(x, 0) {
+				return fmt.Errorf("radiounit: carrier with %g among its settings", x)
+			}
 		}
 	}
-	d := u.dialect
-	settings := []struct {
-		template, query, text string
-		number                float64 // used when text is empty
-	}{
-		{d.Frequency, d.AskFrequency, "", float64(c.Center)},
-		{d.Bandwidth, d.AskBandwidth, "", float64(c.Bandwidth)},
-		{d.Spacing, d.AskSpacing, "", float64(c.SCS)},
-		{d.TestModel, d.AskTestModel, c.TestModel, 0},
-		{d.Duplex, d.AskDuplex, c.Duplex, 0},
-		{d.Power, d.AskPower, "", float64(c.Power)},
+	for i, c := range carriers {
+		settings := u.dialect.settings(i+1, c)
+		if i == 0 {
+			n := float64(len(carriers))
+			settings = append(settings, setting{fmt.Sprintf(u.dialect.Count, scpi.FormatNumber(n)), u.dialect.AskCount, "", n})
+		}
+		if err := u.apply(ctx, settings); err != nil {
+			return fmt.Errorf("radiounit: configure %s carrier at %s: %w", c.Bandwidth, c.Center, err)
+		}
 	}
+	return nil
+}
+
+// settings lists the settings of carrier number n.
+func (d Dialect) settings(n int, c Carrier) []setting {
+	number := func(template, query string, v float64) setting {
+		return setting{fmt.Sprintf(template, scpi.FormatNumber(v)), query, "", v}
+	}
+	if n > 1 {
+		suffixed := func(header string, v float64) setting {
+			h := fmt.Sprintf(header, n)
+			return number(h+" %s", h+"?", v)
+		}
+		return []setting{
+			suffixed(d.Suffixed.Frequency, float64(c.Center)), suffixed(d.Suffixed.Bandwidth, float64(c.Bandwidth)),
+			suffixed(d.Suffixed.Spacing, float64(c.SCS)), suffixed(d.Suffixed.Power, float64(c.Power)),
+		}
+	}
+	return []setting{
+		number(d.Frequency, d.AskFrequency, float64(c.Center)),
+		number(d.Bandwidth, d.AskBandwidth, float64(c.Bandwidth)),
+		number(d.Spacing, d.AskSpacing, float64(c.SCS)),
+		{fmt.Sprintf(d.TestModel, c.TestModel), d.AskTestModel, c.TestModel, 0},
+		{fmt.Sprintf(d.Duplex, c.Duplex), d.AskDuplex, c.Duplex, 0},
+		number(d.Power, d.AskPower, float64(c.Power)),
+	}
+}
+
+// apply sends settings and reads each back.
+func (u *RadioUnit) apply(ctx context.Context, settings []setting) error {
 	var commands, queries []string
 	for _, s := range settings {
-		value := s.text
-		if value == "" {
-			value = scpi.FormatNumber(s.number)
-		}
-		commands = append(commands, fmt.Sprintf(s.template, value))
-		queries = append(queries, s.query)
+		commands, queries = append(commands, s.command), append(queries, s.query)
 	}
 	if err := u.session.Command(ctx, commands...); err != nil {
-		return fmt.Errorf("radiounit: configure %s carrier at %s: %w", c.Bandwidth, c.Center, err)
+		return err
 	}
 	answers, err := u.session.Batch(ctx, queries...)
 	if err != nil {
-		return fmt.Errorf("radiounit: read back the carrier: %w", err)
+		return fmt.Errorf("read back: %w", err)
 	}
 	for i, s := range settings {
 		if s.text != "" && unquote(answers[i]) != s.text || s.text == "" && !same(answers[i], s.number) {
-			return fmt.Errorf("radiounit: %s answers %.40q after %q: %w", s.query, answers[i], commands[i], ErrConfiguration)
+			return fmt.Errorf("%s answers %.40q after %q: %w", s.query, answers[i], s.command, ErrConfiguration)
 		}
 	}
 	return nil

@@ -56,3 +56,13 @@ func (r Range) Contains(f Hertz) bool { return f >= r.Low && f <= r.High }
 
 // Covers reports whether other lies wholly inside the range.
 func (r Range) Covers(other Range) bool { return other.Low >= r.Low && other.High <= r.High }
+
+// Sum returns the level of several powers together, added in milliwatts. No
+// levels at all are no power, -Inf.
+func Sum(levels ...DBm) DBm {
+	mw := 0.0
+	for _, p := range levels {
+		mw += p.Milliwatts()
+	}
+	return FromMilliwatts(mw)
+}

@@ -11,6 +11,7 @@ import (
 // args are the parameters of one unit, taken one after the other.
 type args struct {
 	params  [][]byte
+	suffix  int  // of the header, 1 where it has none
 	waiting bool // the output queue already holds an answer of this message
 }
 

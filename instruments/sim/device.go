@@ -166,7 +166,10 @@ func (d *device) unit(header string, u scpi.Unit, answered bool) (string, error)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	a := &args{params: u.Params, waiting: answered}
+	a := &args{params: u.Params, waiting: answered, suffix: 1}
+	if suffixes, _ := scpi.MatchHeader(found.notation, header); len(suffixes) > 0 {
+		a.suffix = suffixes[0]
+	}
 	if !u.Query {
 		if err := found.set(a); err != nil {
 			return "", err

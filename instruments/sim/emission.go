@@ -6,6 +6,7 @@ import "math"
 // frequencies, in mW and Hz.
 type emission struct {
 	shapes []shape
+	mixes  []mix // intermodulation of several carriers
 	lines  []line
 	noise  noise
 	idle   float64 // density while a TDD unit is in its OFF period, mW/Hz
@@ -57,6 +58,9 @@ func (e *emission) between(low, high float64) float64 {
 	for _, s := range e.shapes {
 		total += s.between(low, high)
 	}
+	for _, m := range e.mixes {
+		total += m.between(low, high)
+	}
 	for _, l := range e.lines {
 		if l.frequency >= low && l.frequency < high {
 			total += l.power
@@ -65,12 +69,15 @@ func (e *emission) between(low, high float64) float64 {
 	return total
 }
 
-// total returns the power of shapes and lines: all that can overload or damage
+// total returns the power of shapes, mixes and lines: all that can overload or damage
 // an input. Broadband noise is left out; it is some 60 dB weaker.
 func (e *emission) total() float64 {
 	total := 0.0
 	for _, s := range e.shapes {
 		total += s.power
+	}
+	for _, m := range e.mixes {
+		total += m.power
 	}
 	for _, l := range e.lines {
 		total += l.power

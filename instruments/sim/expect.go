@@ -17,6 +17,8 @@ type Condition struct {
 	// Chill is how cold the amplifier is: 0 (the default) for one that has been
 	// transmitting for long, 1 for one just switched on. Lab.Chill tells.
 	Chill float64
+	// More are the other carriers that are transmitted at the same time.
+	More []Carrier
 }
 
 // Expectation is the truth about one condition, referred to the connector and
@@ -41,7 +43,7 @@ func (c Config) Expect(cond Condition) (*Expectation, error) {
 	if cond.Connector < 1 || cond.Connector > len(t.chains) {
 		return nil, fmt.Errorf("sim: radio unit %s has connectors 1 to %d, not %d", cond.Serial, len(t.chains), cond.Connector)
 	}
-	e, err := t.emission(cond.Build, cond.Connector, cond.Carrier, cond.Chill)
+	e, err := t.emission(cond.Build, cond.Connector, append([]Carrier{cond.Carrier}, cond.More...), cond.Chill)
 	if err != nil {
 		return nil, err
 	}
@@ -104,6 +106,10 @@ func (x *Expectation) Worst(r rf.Range, width rf.Hertz) (rf.DBm, rf.Hertz) {
 	across(r.Low, r.High)
 	for _, s := range x.emission.shapes {
 		low, high := s.support()
+		across(max(rf.Hertz(low), r.Low), min(rf.Hertz(high), r.High))
+	}
+	for _, m := range x.emission.mixes {
+		low, high := m.support()
 		across(max(rf.Hertz(low), r.Low), min(rf.Hertz(high), r.High))
 	}
 	for _, l := range x.emission.lines {

@@ -12,6 +12,13 @@ import (
 const (
 	calibrationDays = 200 // until calibrations and path tables run out
 	supplyAmps      = 20  // current limit of a bench
+
+	levelUncertainty = rf.DB(0.24) // expanded (k = 2), of a level of the analyzer
+	inputSWR         = 1.2         // of the analyzer behind its attenuator
+	pathSWR          = 1.15        // of both ends of a path
+	outputSWR        = 1.4         // of a radio unit
+	repeatability    = rf.DB(0.02) // standard deviation of switching and connecting again
+	repeats          = 10          // connections it was seen in
 )
 
 // Inventory returns the inventory document (YAML) of the lab as it runs: real
@@ -36,8 +43,8 @@ func (l *Lab) Inventory() []byte {
 	}
 	b.WriteString("\nradio_unit_types:\n")
 	for _, t := range l.config.Types {
-		fmt.Fprintf(&b, "  - {name: %s, maker: %s, connectors: %d, class: %s, category: %s, type: %s, rated_power: %s, ",
-			t.Name, t.Maker, t.Connectors, t.Class, t.Category, t.Type, t.Rated)
+		fmt.Fprintf(&b, "  - {name: %s, maker: %s, connectors: %d, class: %s, category: %s, type: %s, rated_power: %s, output_swr: %g, ",
+			t.Name, t.Maker, t.Connectors, t.Class, t.Category, t.Type, t.Rated, outputSWR)
 		fmt.Fprintf(&b, "carriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", t.Band, t.Bandwidth, t.SCS)
 	}
 	b.WriteString("\nradio_units:\n")
@@ -68,6 +75,7 @@ func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string
 		fmt.Fprintf(b, "    certificate: SIM-%s\n    calibration_due: %s\n", strings.ToUpper(name), due)
 		if role == roleAnalyzer {
 			fmt.Fprintf(b, "    max_input: %s\n    noise_factor: %.6f\n", bench.MaxInput, noiseFactor)
+			fmt.Fprintf(b, "    level_uncertainty: %s\n    input_swr: %g\n", levelUncertainty, inputSWR)
 		}
 		if role == roleAnalyzer || role == roleGenerator {
 			fmt.Fprintf(b, "    frequency: {low: %s, high: %s}\n", rf.Hertz(lowestHz), rf.Hertz(highestHz))
@@ -80,7 +88,8 @@ func (l *Lab) writePaths(b *strings.Builder, u UnitConfig, due string) {
 	bench := l.world.benches[u.Bench]
 	for connector := 1; connector <= len(l.world.units[u.Serial].tx.chains); connector++ {
 		ch := channel(u.Slot, connector)
-		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    route: \"%d\"\n    valid_until: %s\n    correction:\n", u.Bench, u.Slot, connector, ch, due)
+		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    route: \"%d\"\n    valid_until: %s\n", u.Bench, u.Slot, connector, ch, due)
+		fmt.Fprintf(b, "    swr: %g\n    repeatability: %s\n    repeats: %d\n    correction:\n", pathSWR, repeatability, repeats)
 		for _, row := range bench.paths[ch].table(l.config.Seed, u.Bench, u.Slot, connector) {
 			fmt.Fprintf(b, "      - {frequency: %s, loss: %.3f dB, uncertainty: %s}\n", row.Frequency, float64(row.Loss), row.Uncertainty)
 		}

@@ -13,8 +13,18 @@ import (
 // supply; the transmitter does not run without it.
 type radio struct {
 	*device
-	unit *unit
-	want struct{ center, bandwidth, scs, power float64 } // carrier settings
+	unit  *unit
+	want  [mostCarriers]carrierSetting
+	count float64 // carriers that are transmitted
+}
+
+// mostCarriers is how many carriers a unit transmits at once.
+const mostCarriers = 4
+
+// carrierSetting is one carrier as it was told.
+type carrierSetting struct {
+	center, bandwidth, scs, power float64
+	set                           map[string]bool
 }
 
 // testModels are the FR1 test models that a unit can transmit (TS 38.141-1 4.9.2.2).
@@ -23,7 +33,9 @@ var testModels = []string{
 }
 
 func newRadio(w *world, u *unit) *radio {
-	r := &radio{device: newDevice(u.config.Serial, "", w), unit: u}
+	r := &radio{device: newDevice(u.config.Serial, "", w), unit: u, count: 1}
+	u.forgotten = r.forget
+	u.forget()
 	r.device.reset = func() {
 		w.mu.Lock()
 		defer w.mu.Unlock()
@@ -64,17 +76,35 @@ func newRadio(w *world, u *unit) *radio {
 // carrierCommands are the settings of the carrier. Each is refused while the
 // unit transmits or loads a build.
 func (r *radio) carrierCommands(locked func(func() string) func(*args) (string, error)) []command {
-	u, typ, w := r.unit, r.unit.tx.typ, &r.want
-	number := func(name, unit string, low, high float64, p *float64) command {
-		c := numberCommand(":CARRier:"+name, unit, low, high, p, nil)
-		c.set = r.tuning(name, c.set)
+	u, typ := r.unit, r.unit.tx.typ
+	number := func(name, unit string, low, high float64, p func(*carrierSetting) *float64) command {
+		var each [mostCarriers]command
+		for i := range each {
+			each[i] = numberCommand(":CARRier<n>:"+name, unit, low, high, p(&r.want[i]), nil)
+		}
+		c := each[0]
+		c.set = r.tuning(name, func(a *args) error {
+			if a.suffix < 1 || a.suffix > mostCarriers {
+				return scpi.StandardError(-114, fmt.Sprintf("carriers 1 to %d", mostCarriers))
+			}
+			return each[a.suffix-1].set(a)
+		})
+		c.get = func(a *args) (string, error) {
+			if a.suffix < 1 || a.suffix > mostCarriers {
+				return "", scpi.StandardError(-114, fmt.Sprintf("carriers 1 to %d", mostCarriers))
+			}
+			return each[a.suffix-1].get(a)
+		}
 		return c
 	}
+	count := numberCommand(":CARRier:COUNt", "", 1, mostCarriers, &r.count, nil)
+	count.set = r.tuning("COUNt", count.set)
 	return []command{
-		number("FREQuency", "HZ", float64(typ.Downlink.Low), float64(typ.Downlink.High), &w.center),
-		number("BANDwidth", "HZ", 3e6, 100e6, &w.bandwidth),
-		number("SCSPacing", "HZ", 15e3, 60e3, &w.scs),
-		number("POWer", "DBM", 0, float64(typ.Rated)+1, &w.power),
+		number("FREQuency", "HZ", float64(typ.Downlink.Low), float64(typ.Downlink.High), func(c *carrierSetting) *float64 { return &c.center }),
+		number("BANDwidth", "HZ", 3e6, 100e6, func(c *carrierSetting) *float64 { return &c.bandwidth }),
+		number("SCSPacing", "HZ", 15e3, 60e3, func(c *carrierSetting) *float64 { return &c.scs }),
+		number("POWer", "DBM", 0, float64(typ.Rated)+1, func(c *carrierSetting) *float64 { return &c.power }),
+		count,
 		{
 			notation: ":CARRier:TMODel", get: locked(func() string { return scpi.Quote(u.model) }),
 			set: r.tuning("TMODel", func(a *args) error {
@@ -128,17 +158,47 @@ func (r *radio) tuning(name string, set func(*args) error) func(*args) error {
 		if err := set(a); err != nil {
 			return err
 		}
-		r.unit.set[name] = true
-		w := r.want
-		r.unit.carrier = Carrier{rf.Hertz(w.center), rf.Hertz(w.bandwidth), rf.Hertz(w.scs), rf.DBm(w.power)}
+		r.want[a.suffix-1].set[name] = true
+		r.unit.carriers = nil
+		for _, w := range r.want[:int(r.count)] {
+			r.unit.carriers = append(r.unit.carriers, Carrier{rf.Hertz(w.center), rf.Hertz(w.bandwidth), rf.Hertz(w.scs), rf.DBm(w.power)})
+		}
 		return nil
 	}
 }
 
 // forget drops the carrier configuration.
 func (u *unit) forget() {
-	u.set = map[string]bool{}
-	u.model, u.duplex = "", ""
+	u.carriers, u.model, u.duplex = nil, "", ""
+	u.forgotten()
+}
+
+func (r *radio) forget() {
+	r.want, r.count = [mostCarriers]carrierSetting{}, 1
+	for i := range r.want {
+		r.want[i].set = map[string]bool{}
+	}
+	r.unit.unset = func() (missing string) {
+		if r.count != float64(int(r.count)) {
+			return "the number of carriers is not whole"
+		}
+		for i, w := range r.want[:int(r.count)] {
+			want := carrierSettings
+			if i > 0 { // test model and duplex are those of the unit
+				want -= 2
+			}
+			done := 0
+			for name := range w.set {
+				if name != "COUNt" {
+					done++
+				}
+			}
+			if done < want {
+				return fmt.Sprintf("carrier %d is not configured: %d of %d settings", i+1, done, want)
+			}
+		}
+		return ""
+	}
 }
 
 // carrierSettings is how many settings make a carrier.
@@ -149,20 +209,37 @@ func (u *unit) ready() error {
 	if u.loading {
 		return conflict("a build is being loaded")
 	}
-	if len(u.set) < carrierSettings {
-		return conflict("the carrier is not configured: %d of %d settings", len(u.set), carrierSettings)
+	if missing := u.unset(); missing != "" {
+		return conflict("%s", missing)
 	}
 	if !u.bench.powered() {
 		return conflict("no supply: %.1f V, want 48 V +-10 %%", u.bench.rail.actual)
 	}
-	if _, err := nr.ResourceBlocks(u.carrier.Bandwidth, u.carrier.SCS); err != nil {
-		return conflict("%v", err)
+	if sum := total(u.carriers); sum > u.tx.typ.Rated+1 {
+		return conflict("carriers of %s together, at most %s", sum, u.tx.typ.Rated+1)
 	}
-	half := u.carrier.Bandwidth / 2
-	if d := u.tx.typ.Downlink; u.carrier.Center-half < d.Low || u.carrier.Center+half > d.High {
-		return conflict("the channel leaves the band")
+	for i, c := range u.carriers {
+		if _, err := nr.ResourceBlocks(c.Bandwidth, c.SCS); err != nil {
+			return conflict("%v", err)
+		}
+		half := c.Bandwidth / 2
+		if d := u.tx.typ.Downlink; c.Center-half < d.Low || c.Center+half > d.High {
+			return conflict("the channel leaves the band")
+		}
+		if i > 0 && c.SCS != u.carriers[0].SCS {
+			return conflict("carriers have one subcarrier spacing")
+		}
 	}
 	return nil
+}
+
+// centres writes the centres of all carriers.
+func (u *unit) centres() string {
+	var parts []string
+	for _, c := range u.carriers {
+		parts = append(parts, c.Center.String())
+	}
+	return strings.Join(parts, " + ")
 }
 
 // output switches all connectors together.

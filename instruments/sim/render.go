@@ -68,6 +68,9 @@ func render(s settings, sc scene, r *rand.Rand) []float64 {
 		for _, shape := range sc.emission.shapes {
 			p.shape(shape)
 		}
+		for _, m := range sc.emission.mixes {
+			p.mix(m)
+		}
 		p.lines(sc.emission.lines)
 	}
 	p.input(r)
@@ -159,6 +162,15 @@ func (p *picture) shape(s shape) {
 			v *= p.filter.edge(f-low) - p.filter.edge(f-high)
 		}
 		p.spread[i] += v
+	}
+}
+
+// mix adds one product of several carriers; like the regrowth of one it does not
+// change over the width of the filter.
+func (p *picture) mix(m mix) {
+	from, to := p.span(m.support())
+	for i := from; i < to; i++ {
+		p.spread[i] += m.density(p.start + float64(i)*p.step)
 	}
 }
 

@@ -136,7 +136,7 @@ func judgeUnit(t *testing.T, c Config, u UnitConfig, build string) worst {
 	for connector := 1; connector <= typ.Connectors; connector++ {
 		for i, centre := range demoCentres[u.Type] {
 			for _, chill := range []float64{0, 1} {
-				x, err := c.Expect(Condition{u.Serial, build, connector, typ.carrier(centre), chill})
+				x, err := c.Expect(Condition{Serial: u.Serial, Build: build, Connector: connector, Carrier: typ.carrier(centre), Chill: chill})
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -17,6 +17,18 @@ type Carrier struct {
 	Power     rf.DBm // per connector
 }
 
+// total returns the power of all carriers at one connector.
+func total(carriers []Carrier) rf.DBm {
+	if len(carriers) == 1 {
+		return carriers[0].Power
+	}
+	sum := 0.0
+	for _, c := range carriers {
+		sum += milliwatts(float64(c.Power))
+	}
+	return rf.DBm(decibels(sum))
+}
+
 // transmitter is a radio unit type as one serial number has come out of
 // production: the nominal figures and this unit's scatter around them.
 type transmitter struct {
@@ -85,41 +97,84 @@ const (
 const idleDensity = -150.0
 
 // emission returns what a connector (from 1) transmits. chill is 1 for an
-// amplifier just switched on and 0 for a warm one.
-func (t *transmitter) emission(build string, connector int, c Carrier, chill float64) (*emission, error) {
-	width, err := nr.Configured(c.Bandwidth, c.SCS)
-	if err != nil {
-		return nil, err
-	}
+// amplifier just switched on and 0 for a warm one. Several carriers go through
+// one amplifier, which is driven by the sum of their powers; a fault that
+// belongs to some frequencies shows when any carrier is there.
+func (t *transmitter) emission(build string, connector int, carriers []Carrier, chill float64) (*emission, error) {
 	ch := t.chains[connector-1]
-	s := state{
-		power:       float64(c.Power) + ch.gain + ch.slope*math.Sin(2*math.Pi*float64(c.Center)/700e6+ch.phase) + t.drift*chill,
-		compression: float64(t.typ.Compression) + ch.compression,
-		linear:      float64(t.typ.Linearization) + ch.linearization,
-		second:      float64(t.typ.Second) + ch.second,
-		width:       float64(width),
-	}
 	e := &emission{
 		noise: noise{milliwatts(float64(t.typ.Noise) + t.noise), float64(t.typ.Downlink.Low), float64(t.typ.Downlink.High)},
 		idle:  milliwatts(idleDensity),
 	}
-	for _, f := range t.faults {
+	var bands []band
+	var s state
+	all := 0.0
+	for i, c := range carriers {
+		width, err := nr.Configured(c.Bandwidth, c.SCS)
+		if err != nil {
+			return nil, err
+		}
+		s = state{
+			power:       float64(c.Power) + ch.gain + ch.slope*math.Sin(2*math.Pi*float64(c.Center)/700e6+ch.phase) + t.drift*chill,
+			compression: float64(t.typ.Compression) + ch.compression,
+			linear:      float64(t.typ.Linearization) + ch.linearization,
+			second:      float64(t.typ.Second) + ch.second,
+			width:       float64(width),
+		}
+		into := e
+		if i > 0 { // lines of faults stand once
+			into = &emission{}
+		}
+		for _, f := range t.faults {
+			if applies(f, build, connector, carriers) {
+				s.spoil(f, float64(c.Bandwidth), into)
+			}
+		}
+		bands = append(bands, band{float64(c.Center) * (1 + t.ppm*1e-6), s.width, milliwatts(s.power)})
+		all += milliwatts(s.power)
+	}
+	if len(carriers) > 1 {
+		s.power = decibels(all)
+	}
+	t.amplify(e, s, float64(t.typ.Third)+ch.third, bands)
+	return e, nil
+}
+
+// applies reports whether a fault shows with any of the carriers.
+func applies(f Fault, build string, connector int, carriers []Carrier) bool {
+	for _, c := range carriers {
 		if f.applies(build, connector, c.Center) {
-			s.spoil(f, float64(c.Bandwidth), e)
+			return true
 		}
 	}
-	centre := float64(c.Center) * (1 + t.ppm*1e-6)
+	return false
+}
+
+// amplify adds the bands, their regrowth and their harmonics. s.power is that of
+// all bands: it sets how much regrows, and the product of the powers where.
+func (t *transmitter) amplify(e *emission, s state, thirdHarmonic float64, bands []band) {
 	over := s.power - s.compression
-	third := s.power + 2*over + thirdAtCompression - s.linear
-	fifth := s.power + 4*over + fifthAtCompression - s.linear
-	e.shapes = []shape{
-		{1, centre, s.width, milliwatts(s.power)},
-		{3, centre, s.width, milliwatts(third)},
-		{5, centre, s.width, milliwatts(fifth)},
-		{2, 2 * centre, s.width, milliwatts(s.power + s.second)},
-		{3, 3 * centre, s.width, milliwatts(s.power + float64(t.typ.Third) + ch.third)},
+	third := milliwatts(s.power + 2*over + thirdAtCompression - s.linear)
+	fifth := milliwatts(s.power + 4*over + fifthAtCompression - s.linear)
+	second, harmonic := milliwatts(s.power+s.second), milliwatts(s.power+thirdHarmonic)
+	if len(bands) == 1 {
+		centre := bands[0].centre
+		e.shapes = []shape{
+			{1, centre, s.width, bands[0].power},
+			{3, centre, s.width, third},
+			{5, centre, s.width, fifth},
+			{2, 2 * centre, s.width, second},
+			{3, 3 * centre, s.width, harmonic},
+		}
+		return
 	}
-	return e, nil
+	for _, b := range bands {
+		e.shapes = append(e.shapes, shape{1, b.centre, b.width, b.power})
+	}
+	e.mixes = append(e.mixes, products(bands, 2, 1, third)...)
+	e.mixes = append(e.mixes, products(bands, 3, 2, fifth)...)
+	e.mixes = append(e.mixes, products(bands, 2, 0, second)...)
+	e.mixes = append(e.mixes, products(bands, 3, 0, harmonic)...)
 }
 
 // state is what faults can change before the spectrum is put together.

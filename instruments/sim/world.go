@@ -6,7 +6,6 @@ import (
 	"sync"
 
 	"benchyard/instruments/nr"
-	"benchyard/instruments/rf"
 )
 
 // world is the physical state of the lab: who transmits, which path is closed,
@@ -47,18 +46,19 @@ type rail struct {
 
 // unit is one radio unit in its slot.
 type unit struct {
-	config  UnitConfig
-	tx      *transmitter
-	bench   *bench
-	build   string
-	loading bool
-	carrier Carrier
-	model   string // test model
-	duplex  string
-	set     map[string]bool // which carrier settings have been made
-	on      bool
-	heat    thermal // of the amplifier: 0 cold, 1 warm
-	housing thermal // of the housing, 0 to 1
+	config    UnitConfig
+	tx        *transmitter
+	bench     *bench
+	build     string
+	loading   bool
+	carriers  []Carrier // that it is configured for, the first by suffix first
+	model     string    // test model
+	duplex    string
+	unset     func() string // what the carriers still lack
+	forgotten func()        // drops the carrier settings
+	on        bool
+	heat      thermal // of the amplifier: 0 cold, 1 warm
+	housing   thermal // of the housing, 0 to 1
 }
 
 // thermal follows a target exponentially.
@@ -107,7 +107,7 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 		}
 		b := w.benches[u.Bench]
 		unit := &unit{
-			config: u, tx: tx, bench: b, build: u.Build, set: map[string]bool{},
+			config: u, tx: tx, bench: b, build: u.Build,
 			heat: thermal{tau: 30}, housing: thermal{tau: 300},
 		}
 		b.units[u.Slot-1], w.units[u.Serial] = unit, unit
@@ -132,7 +132,7 @@ func (w *world) emission(u *unit, connector int) *emission {
 	if u == nil || !u.on {
 		return nil
 	}
-	e, err := u.tx.emission(u.build, connector, u.carrier, 1-u.heat.at(w.clock.now()))
+	e, err := u.tx.emission(u.build, connector, u.carriers, 1-u.heat.at(w.clock.now()))
 	if err != nil {
 		return nil // a carrier that cannot exist was refused when it was configured
 	}
@@ -169,13 +169,16 @@ func (w *world) see(b *bench) view {
 		return v
 	}
 	if u.duplex == "TDD" {
-		if p, err := nr.TDDPattern(u.carrier.SCS); err == nil {
+		if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
 			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
 			v.period = p.Period.Seconds()
 		}
 	}
 	for _, s := range v.scene.emission.shapes {
 		v.input += s.power * v.scene.path.gain(s.centre)
+	}
+	for _, m := range v.scene.emission.mixes {
+		v.input += m.power * v.scene.path.gain(m.centre)
 	}
 	for _, l := range v.scene.emission.lines {
 		v.input += l.power * v.scene.path.gain(l.frequency)
@@ -221,7 +224,7 @@ func (w *world) load(b *bench) {
 		}
 		watts += idleWatts
 		if u.on {
-			watts += milliwatts(float64(u.carrier.Power)-30) * float64(len(u.tx.chains)) / efficiency
+			watts += milliwatts(float64(total(u.carriers))-30) * float64(len(u.tx.chains)) / efficiency
 		}
 	}
 	b.rail.actual = b.rail.volts
@@ -251,7 +254,7 @@ func (b *bench) powered() bool {
 // transmit switches every connector of a unit on.
 func (w *world) transmit(u *unit) {
 	now := w.clock.now()
-	w.journal.note(u.config.Serial, "transmit on", "%s, %s, build %s", rf.Hertz(u.carrier.Center), u.carrier.Power, u.build)
+	w.journal.note(u.config.Serial, "transmit on", "%s, %s, build %s", u.centres(), total(u.carriers), u.build)
 	u.on = true
 	u.heat.aim(1, now)
 	u.housing.aim(1, now)

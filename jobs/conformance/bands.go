@@ -39,8 +39,8 @@ type BandwidthNote struct {
 
 // Bands returns every operating band of the limit set, in the order of its
 // number. The caller owns the slice.
-func Bands() []Band {
-	rows := limits().Bands.Bands
+func (l *Set) Bands() []Band {
+	rows := l.tables.Bands.Bands
 	bands := make([]Band, len(rows))
 	for i, row := range rows {
 		bands[i] = newBand(row)
@@ -48,10 +48,10 @@ func Bands() []Band {
 	return bands
 }
 
-// BandByName returns the band called name, for example "n78"; case does not
-// matter. An unknown name gives an error that lists the bands there are.
-func BandByName(name string) (Band, error) {
-	rows := limits().Bands.Bands
+// Band returns the band called name, for example "n78"; case does not matter.
+// An unknown name gives an error that lists the bands there are.
+func (l *Set) Band(name string) (Band, error) {
+	rows := l.tables.Bands.Bands
 	names := make([]string, len(rows))
 	for i, row := range rows {
 		if strings.EqualFold(row.Name, name) {

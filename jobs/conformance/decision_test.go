@@ -79,6 +79,8 @@ func TestRuleText(t *testing.T) {
 		"simple":                         {Name: "Simple"},
 		"guarded, w = 1.00 U":            {Name: "guarded", GuardBandFactor: 1},
 		"guarded-non-binary, w = 0.83 U": {Name: "guarded-non-binary", GuardBandFactor: 0.83},
+		"guarded, w = 0.004 U":           {Name: "guarded", GuardBandFactor: 0.004},
+		"guarded, w = 1.0049 U":          {Name: "guarded", GuardBandFactor: 1.0049},
 	} {
 		r, err := one(nil, bound(1), -5, 1, rule)
 		if err != nil || r.Rule != want {

@@ -20,7 +20,7 @@ type neighbour struct {
 // of the same channel bandwidth, with the spacing that fills most of it, and two
 // of E-UTRA where the band is also one of E-UTRA.
 func (s checked) neighbours() []neighbour {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	filter := s.widestConfiguration()
 	list := []neighbour{
 		{"1", "channel 1", s.Carrier.Bandwidth, filter, t.Source},
@@ -37,34 +37,48 @@ func (s checked) neighbours() []neighbour {
 	return list
 }
 
-// leakageRatio returns the limits of 6.6.3, for every neighbour below and above
-// the carrier.
-func (s checked) leakageRatio() ([]Requirement, error) {
-	t := limits().Requirements.LeakageRatio
-	for _, row := range t.Relative {
-		if !row.Applies.holds(s) {
-			continue
-		}
-		var list []Requirement
-		for _, side := range []Side{LowerSide, UpperSide} {
-			for _, n := range s.neighbours() {
-				r, err := s.leakageRequirement(row.Core, side, n)
-				if err != nil {
-					return nil, err
-				}
-				list = append(list, r)
-			}
-		}
-		return list, nil
+// leakageRatio returns the limits of 6.6.3, for every neighbour on the given
+// sides of the carrier.
+func (s checked) leakageRatio(sides ...Side) ([]Requirement, error) {
+	core, own, err := s.relativeLeakage()
+	if err != nil {
+		return nil, err
 	}
-	return nil, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+	var list []Requirement
+	for _, side := range sides {
+		for _, n := range s.neighbours() {
+			r, err := s.leakageRequirement(core, own, side, n)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, r)
+		}
+	}
+	return list, nil
 }
 
-func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requirement, error) {
-	t := limits().Requirements.LeakageRatio
+// relativeLeakage returns the relative limit of the band, core value, and its
+// source where a lab replaced it.
+func (s checked) relativeLeakage() (core float64, own source, err error) {
+	for _, row := range s.set.Requirements.LeakageRatio.Relative {
+		if row.Applies.holds(s) {
+			return row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), nil
+		}
+	}
+	return 0, source{}, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+}
+
+// leakageRequirement builds the limit of one neighbour; own is the source of the
+// core figure where a lab replaced it.
+func (s checked) leakageRequirement(core float64, own source, side Side, n neighbour) (Requirement, error) {
+	t := s.set.Requirements.LeakageRatio
 	alternative, err := s.absoluteLeakage(n.filter)
 	if err != nil {
 		return Requirement{}, err
+	}
+	from := n.source
+	if own != (source{}) {
+		from = own
 	}
 	at := s.Carrier.Center + n.offset
 	if side == LowerSide {
@@ -85,9 +99,9 @@ func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requi
 		OffsetFrom:           n.offset,
 		OffsetTo:             n.offset,
 		Frequencies:          rf.Range{Low: at, High: at},
-		CoreSource:           n.source.String(),
+		CoreSource:           from.String(),
 	}
-	r.setTolerance(t.Tolerance, s.Carrier, n.source.Provenance)
+	r.setTolerance(t.Tolerance, s.Carrier, from.Provenance)
 	r.Lower = figure(core - r.Tolerance)
 	return r, nil
 }
@@ -97,7 +111,7 @@ func (s checked) leakageRequirement(core float64, side Side, n neighbour) (Requi
 func (s checked) widestConfiguration() rf.Hertz {
 	widest := s.Carrier.Configured()
 	for _, scs := range s.band.Spacings() {
-		n, err := ResourceBlocks(s.Carrier.Bandwidth, scs)
+		n, err := s.set.resourceBlocks(s.Carrier.Bandwidth, scs)
 		if err == nil {
 			widest = max(widest, 12*scs*rf.Hertz(n))
 		}
@@ -107,7 +121,7 @@ func (s checked) widestConfiguration() rf.Hertz {
 
 // absoluteLeakage returns the absolute limit over the filter of the neighbour.
 func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
-	t := limits().Requirements.LeakageRatio
+	t := s.set.Requirements.LeakageRatio
 	for _, row := range t.Absolute.Rows {
 		if row.Class != s.Class || row.Category != "" && row.Category != s.Category {
 			continue
@@ -116,9 +130,9 @@ func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
 			PerMHz:    row.PerMHz + s.scaling,
 			Core:      row.PerMHz + s.scaling + 10*math.Log10(float64(filter/rf.Megahertz)),
 			Bandwidth: filter,
-			Source:    t.Absolute.Source.String(),
+			Source:    s.set.coreSource(LeakageRatioClause, row.figure(), t.Absolute.Source).String(),
 		}
-		a.Tolerance, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier.Bandwidth)
+		a.Tolerance, _, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier)
 		return a, nil
 	}
 	return Alternative{}, fmt.Errorf("conformance: no absolute leakage limit for class %s, category %s", s.Class, s.Category)

@@ -1,26 +1,10 @@
 package conformance
 
 import (
-	_ "embed"
-	"fmt"
-	"sync"
+	"slices"
 
 	"benchyard/instruments/rf"
-
-	"github.com/goccy/go-yaml"
 )
-
-//go:embed limits/bands.yaml
-var bandsYAML string
-
-//go:embed limits/channels.yaml
-var channelsYAML string
-
-//go:embed limits/masks.yaml
-var masksYAML string
-
-//go:embed limits/requirements.yaml
-var requirementsYAML string
 
 // source says where a figure stands in print, and whether it was read there
 // ("spec") or is from memory ("memory").
@@ -40,19 +24,31 @@ type tolerance struct {
 }
 
 type toleranceRow struct {
+	Above         rf.Hertz // lowest frequency, excluded
 	UpTo          rf.Hertz `yaml:"up_to"`           // highest frequency, included
 	BandwidthUpTo rf.Hertz `yaml:"bandwidth_up_to"` // widest channel, included; zero means any
+	Bands         []string // empty: all
 	Value         float64
+	Lab           *source `yaml:"-"` // of a row that a lab laid over; nil: that of the table
 }
 
-// at returns the tolerance for a figure at f of a carrier of bandwidth bw.
-func (t tolerance) at(f, bw rf.Hertz) (value float64, known bool) {
+// at returns the tolerance for a figure at f of a carrier, and its source.
+func (t tolerance) at(f rf.Hertz, c Carrier) (value float64, from source, known bool) {
 	for _, row := range t.Rows {
-		if f <= row.UpTo && (row.BandwidthUpTo == 0 || bw <= row.BandwidthUpTo) {
-			return row.Value, true
+		if !row.covers(f, c) {
+			continue
 		}
+		if row.Lab != nil {
+			return row.Value, *row.Lab, true
+		}
+		return row.Value, t.Source, true
 	}
-	return 0, false
+	return 0, source{}, false
+}
+
+func (r toleranceRow) covers(f rf.Hertz, c Carrier) bool {
+	return f > r.Above && f <= r.UpTo && (r.BandwidthUpTo == 0 || c.Bandwidth <= r.BandwidthUpTo) &&
+		(len(r.Bands) == 0 || slices.Contains(r.Bands, c.Band))
 }
 
 // bandRow is one operating band as limits/bands.yaml has it.
@@ -153,12 +149,35 @@ type requirementTables struct {
 			Class     Class
 			RatedUpTo *rf.DBm `yaml:"rated_up_to"`
 		}
+		Regional []struct {
+			Option    string
+			Bands     []string
+			Watts     float64 // in every Bandwidth of the channel
+			Bandwidth rf.Hertz
+		}
 	}
 	OutputPower struct {
 		Source    source
 		Core      float64
+		Extreme   float64
 		Tolerance tolerance
 	} `yaml:"output_power"`
+	DynamicRange struct {
+		Source    source
+		Tolerance tolerance
+	} `yaml:"dynamic_range"`
+	OffPower   flatRow `yaml:"off_power"`
+	Transient  flatRow
+	Modulation struct {
+		Source    source
+		Rows      []modulationRow
+		Tolerance tolerance
+	}
+	TimeAlignment struct {
+		Source    source
+		Rows      []alignmentRow
+		Tolerance tolerance
+	} `yaml:"time_alignment"`
 	OccupiedBandwidth struct {
 		Source    source
 		Tolerance tolerance
@@ -166,6 +185,7 @@ type requirementTables struct {
 	LeakageRatio struct {
 		Source   source
 		Relative []struct {
+			Name    string
 			Applies scope
 			Core    float64
 		}
@@ -177,6 +197,7 @@ type requirementTables struct {
 			Offsets []rf.Hertz
 			Filter  rf.Hertz
 		} `yaml:"eutra"`
+		Gaps      gapTable
 		Tolerance tolerance
 		Absolute  struct {
 			Source source
@@ -184,7 +205,7 @@ type requirementTables struct {
 		}
 		AbsoluteTolerance tolerance `yaml:"absolute_tolerance"`
 	} `yaml:"leakage_ratio"`
-	OperatingBand map[string]tolerance `yaml:"operating_band"`
+	OperatingBand map[string]*tolerance `yaml:"operating_band"`
 	Spurious      struct {
 		Source    source
 		Rows      []spuriousRow
@@ -198,6 +219,36 @@ type requirementTables struct {
 		}
 		Tolerance tolerance
 	} `yaml:"frequency_error"`
+	Intermodulation struct {
+		Source     source
+		BelowRated rf.DB `yaml:"below_rated"`
+		Option     string
+		Anywhere   []string
+		More       []struct {
+			Bands     []string
+			Bandwidth rf.Hertz
+		}
+	}
+}
+
+// flatRow is one figure with its tolerance.
+type flatRow struct {
+	Source    source
+	Core      float64
+	Tolerance tolerance
+}
+
+// modulationRow is the error vector magnitude of one modulation.
+type modulationRow struct {
+	Name    string
+	UpTo    rf.Hertz `yaml:"up_to"` // highest carrier frequency, included; zero means any
+	Percent float64
+}
+
+// alignmentRow is one time alignment error, in nanoseconds.
+type alignmentRow struct {
+	Name, Title, Option string
+	Core                float64
 }
 
 // absoluteRow is one absolute leakage limit, dBm/MHz.
@@ -228,48 +279,7 @@ type limitSet struct {
 		Masks  []maskRow
 	}
 	Requirements requirementTables
-}
-
-var embedded = sync.OnceValues(func() (*limitSet, error) {
-	return load(bandsYAML, channelsYAML, masksYAML, requirementsYAML)
-})
-
-// limits returns the embedded limit set. The data are part of the program and
-// tested with it, so a set that does not load is a broken build: it panics.
-func limits() *limitSet {
-	set, err := embedded()
-	if err != nil {
-		panic(err)
-	}
-	return set
-}
-
-// load decodes and validates a limit set. Unknown keys are errors.
-func load(bands, channels, masks, requirements string) (*limitSet, error) {
-	set := new(limitSet)
-	for _, part := range []struct {
-		name, text string
-		into       any
-	}{
-		{"bands.yaml", bands, &set.Bands},
-		{"channels.yaml", channels, &set.Channels},
-		{"masks.yaml", masks, &set.Masks},
-		{"requirements.yaml", requirements, &set.Requirements},
-	} {
-		if err := yaml.UnmarshalWithOptions([]byte(part.text), part.into, yaml.Strict()); err != nil {
-			return nil, fmt.Errorf("conformance: limit set, %s: %w", part.name, err)
-		}
-	}
-	if err := set.validate(); err != nil {
-		return nil, fmt.Errorf("conformance: limit set: %w", err)
-	}
-	return set, nil
-}
-
-// LimitSet names the embedded limit set, its version and how far it can be
-// trusted, for example "ts-38.141-1/2026-11 (core TS 38.104 V19.4.0;
-// tolerances from memory, provisional)".
-func LimitSet() string {
-	r := limits().Requirements
-	return r.LimitSet + " (" + r.Summary + ")"
+	Options      optionTables
+	// Laid are the sources of core figures that a lab replaced, by clause/figure.
+	Laid map[string]source
 }

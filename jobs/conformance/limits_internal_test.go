@@ -27,15 +27,31 @@ func TestLoadRefuses(t *testing.T) {
 		{"negative tolerance", "requirements", "value: 0.7", "value: -0.7", "output power: tolerance -0.7 up to 3 GHz must not be negative"},
 		{"no clause", "requirements", `clause: "6.2.2, 6.2.3"`, `clause: ""`, "output power: every figure needs clause, version and provenance"},
 		{"gap", "requirements", "from: 30MHz", "from: 31MHz", "spurious range from 31 MHz leaves a gap"},
+		{"extreme", "requirements", "extreme: 2.5", "extreme: 1.5", "output power: 1.5 dB in the extreme environment is narrower"},
+		{"modulation", "requirements", "percent: 17.5", "percent: 175", `error vector magnitude of "QPSK" is 175 %`},
+		{"alignment", "requirements", "core: 65", "core: -65", `time alignment error "mimo" is -65 ns`},
+		{"regional power", "requirements", "watts: 20", "watts: 0", "rated power under additional:japan: 0 W in 10 MHz"},
+		{"transient", "requirements", "core: 10\n", "core: 0\n", "transient period of 0 µs is no time"},
+		{"interferer", "requirements", "bandwidth: 40MHz", "bandwidth: 0MHz", "intermodulation: an interferer has no bandwidth"},
+		{"interferer band", "requirements", "anywhere: [n77,", "anywhere: [n777,", `names the unknown band "n777"`},
+		{"no filter", "options", "filter: 300kHz", "filter: 0kHz", "option phs: row 1 has no measurement bandwidth"},
+		{"no room", "options", "to: 1915.7MHz", "to: 1884.6MHz", "option phs: row 1, 1.8845 GHz to 1.8846 GHz, has no room for its filter"},
+		{"open range", "options", "{to: 3430MHz, limit: -40, filter: 1MHz}", "{to: 3430MHz, limit: -40, filter: 100kHz}", "option additional:n77: row 1 is open"},
+		{"option clause", "options", "title: PHS\n    clause: \"6.6.5\"", "title: PHS\n    clause: \"6.2\"", `option phs: additional limits belong to 6.6.4 or 6.6.5, not "6.2"`},
+		{"rows and refusal", "options", "title: PHS\n", "title: PHS\n    refused: why not\n", "option phs: either rows or a reason for refusal"},
+		{"option band", "options", "bands: [n54]", "bands: [n540]", `option additional:n54: names the unknown band "n540"`},
+		{"other bands", "options", "    - {limits: {wide_area: -96, medium_range: -91, local_area: -88}}\n", "", "co-location: the last row, and only that, holds for the other bands"},
+		{"system", "options", "uplink: {low: 824MHz, high: 849MHz}, uplink_limit", "uplink: {low: 849MHz, high: 824MHz}, uplink_limit", "co-existence with gsm850: a range"},
+		{"option provenance", "options", "provenance: spec, clause: \"6.6.5.2.2\"", "provenance: hearsay, clause: \"6.6.5.2.2\"", "protection: every figure needs clause, version and provenance"},
 		{"no name", "requirements", "limit_set: ts-38.141-1/2026-11", `limit_set: ""`, "the limit set has no name"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			parts := map[string]string{"bands": bandsYAML, "channels": channelsYAML, "masks": masksYAML, "requirements": requirementsYAML}
-			if !strings.Contains(parts[tt.part], tt.old) {
+			texts := map[string]string{"bands": bandsYAML, "channels": channelsYAML, "masks": masksYAML, "requirements": requirementsYAML, "options": optionsYAML}
+			if !strings.Contains(texts[tt.part], tt.old) {
 				t.Fatalf("the data do not hold %q", tt.old)
 			}
-			parts[tt.part] = strings.Replace(parts[tt.part], tt.old, tt.new, 1)
-			_, err := load(parts["bands"], parts["channels"], parts["masks"], parts["requirements"])
+			texts[tt.part] = strings.Replace(texts[tt.part], tt.old, tt.new, 1)
+			_, err := load(parts{texts["bands"], texts["channels"], texts["masks"], texts["requirements"], texts["options"]})
 			if err == nil || !strings.Contains(err.Error(), tt.want) || !strings.HasPrefix(err.Error(), "conformance: limit set") {
 				t.Errorf("error %v, want one with %q", err, tt.want)
 			}
@@ -58,7 +74,7 @@ func TestMaskScopesDoNotOverlap(t *testing.T) {
 				{Class: MediumRange, Category: "A", RatedPower: 31.01}, {Class: LocalArea, Category: "B", RatedPower: 24},
 			} {
 				for _, d.Type = range []Type{Type1C, Type1H} {
-					s := checked{Subject: Subject{d, c}, band: b}
+					s := checked{Subject: Subject{Declaration: d, Carrier: c}, set: limits(), band: b}
 					n := 0
 					for _, m := range limits().Masks.Masks {
 						if m.selects(s) {

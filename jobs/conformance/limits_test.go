@@ -107,7 +107,7 @@ func sane(r conformance.Requirement) error {
 		return errors.New("no bound")
 	case r.Tolerance < 0 || !r.ToleranceKnown && r.Tolerance != 0:
 		return fmt.Errorf("tolerance %g, known: %v", r.Tolerance, r.ToleranceKnown)
-	case !slices.Contains([]string{"spec", "memory", "spec+memory"}, r.Provenance):
+	case !slices.Contains([]string{"spec", "memory", "spec+memory", "lab", "spec+lab", "memory+lab", "spec+memory+lab"}, r.Provenance):
 		return fmt.Errorf("provenance %q", r.Provenance)
 	case r.OffsetTo < r.OffsetFrom || r.Frequencies.High < r.Frequencies.Low || r.Frequencies.Low <= 0:
 		return fmt.Errorf("offsets %s to %s at %v", r.OffsetFrom, r.OffsetTo, r.Frequencies)

@@ -8,18 +8,18 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// operatingBand returns the segments of the mask on both sides of the carrier,
+// maskSegments returns the segments of the mask on the given sides of the carrier,
 // from the channel edge out to delta f_OBUE beyond the downlink band. A segment
 // that starts at or beyond f_offset_max does not apply and is left out, which
 // is the rule "not applicable when delta f_max is below 10 MHz" of the tables:
 // every such segment starts half its filter beyond that offset.
-func (s checked) operatingBand() ([]Requirement, error) {
+func (s checked) maskSegments(sides ...Side) ([]Requirement, error) {
 	mask, err := s.mask()
 	if err != nil {
 		return nil, err
 	}
 	var list []Requirement
-	for _, side := range []Side{LowerSide, UpperSide} {
+	for _, side := range sides {
 		reach := s.reach(side)
 		for i, seg := range mask.Segments {
 			to := reach
@@ -49,7 +49,7 @@ func (s checked) reach(side Side) rf.Hertz {
 
 // mask returns the one mask that the declaration and the carrier select.
 func (s checked) mask() (maskRow, error) {
-	for _, m := range limits().Masks.Masks {
+	for _, m := range s.set.Masks.Masks {
 		if m.selects(s) {
 			return m, nil
 		}
@@ -68,7 +68,7 @@ func (s checked) mask() (maskRow, error) {
 // masksOfClass names the categories that have a mask for this carrier.
 func (s checked) masksOfClass() []string {
 	var words []string
-	for _, m := range limits().Masks.Masks {
+	for _, m := range s.set.Masks.Masks {
 		if m.Class != s.Class || !m.holds(s) {
 			continue
 		}
@@ -104,20 +104,20 @@ func (s checked) maskRequirement(m maskRow, seg segment, side Side, to rf.Hertz)
 	r := Requirement{
 		Clause:               OperatingBandClause,
 		Title:                fmt.Sprintf("operating band unwanted emissions, %s side%s, mask %s", side, s.summed(), m.Name),
-		Quantity:             "unwanted emission",
+		Quantity:             unwantedEmission,
 		Unit:                 "dBm",
 		Side:                 side,
 		Core:                 s.level(seg, seg.From),
 		CoreTo:               s.level(seg, to),
-		Scaling:              s.scaling,
+		Scaling:              s.operatingBandScaling(),
 		MeasurementBandwidth: seg.Filter,
 		OffsetFrom:           seg.From,
 		OffsetTo:             to,
 		Frequencies:          s.Carrier.beside(side, seg.From, to),
-		CoreSource:           limits().Masks.Source.Version + " " + m.Clause,
+		CoreSource:           s.set.Masks.Source.Version + " " + m.Clause,
 	}
-	if t, ok := limits().Requirements.OperatingBand[seg.Tolerance]; ok {
-		r.setTolerance(t, s.Carrier, seg.Provenance)
+	if t, ok := s.set.Requirements.OperatingBand[seg.Tolerance]; ok {
+		r.setTolerance(*t, s.Carrier, seg.Provenance)
 	} else {
 		r.withoutTolerance("test tolerance of this mask "+seg.Tolerance+": core value in force", seg.Provenance)
 	}
@@ -148,7 +148,11 @@ func (s checked) level(seg segment, offset rf.Hertz) float64 {
 
 // beside returns the frequencies at offsets from..to outside a channel edge.
 func (c Carrier) beside(side Side, from, to rf.Hertz) rf.Range {
-	edges := c.Edges()
+	return beside(c.Edges(), side, from, to)
+}
+
+// beside returns the frequencies at offsets from..to outside edges.
+func beside(edges rf.Range, side Side, from, to rf.Hertz) rf.Range {
 	if side == LowerSide {
 		return rf.Range{Low: edges.Low - to, High: edges.Low - from}
 	}

@@ -19,16 +19,16 @@ import (
 // Where a band has two rasters, the larger applies to carriers whose spacing is
 // not below it (TS 38.104 5.4.2.3); the spacing of the synchronisation block is
 // taken to equal it.
-func Place(band string, ch RFChannel, bw, scs rf.Hertz) (Carrier, error) {
+func (l *Set) Place(band string, ch RFChannel, bw, scs rf.Hertz) (Carrier, error) {
 	ch, err := ParseRFChannel(string(ch))
 	if err != nil {
 		return Carrier{}, err
 	}
-	b, err := carrierBand(band, bw, scs)
+	b, err := l.carrierBand(band, bw, scs)
 	if err != nil {
 		return Carrier{}, err
 	}
-	points, err := b.raster(scs).inside(b, bw)
+	points, err := b.raster(scs).inside(l.tables, b, bw)
 	if err != nil {
 		return Carrier{}, err
 	}
@@ -39,18 +39,18 @@ func Place(band string, ch RFChannel, bw, scs rf.Hertz) (Carrier, error) {
 	case Top:
 		nref = points.last()
 	}
-	return b.carrier(ch, nref, bw, scs)
+	return l.carrier(b, ch, nref, bw, scs)
 }
 
 // PlaceAt returns the carrier at one raster point of a band. An N_REF off the
 // raster, or so near a band edge that the channel would leave the downlink
 // band, is an error that names the nearest allowed numbers.
-func PlaceAt(band string, nref int, bw, scs rf.Hertz) (Carrier, error) {
-	b, err := carrierBand(band, bw, scs)
+func (l *Set) PlaceAt(band string, nref int, bw, scs rf.Hertz) (Carrier, error) {
+	b, err := l.carrierBand(band, bw, scs)
 	if err != nil {
 		return Carrier{}, err
 	}
-	points, err := b.raster(scs).inside(b, bw)
+	points, err := b.raster(scs).inside(l.tables, b, bw)
 	if err != nil {
 		return Carrier{}, err
 	}
@@ -58,12 +58,12 @@ func PlaceAt(band string, nref int, bw, scs rf.Hertz) (Carrier, error) {
 		return Carrier{}, fmt.Errorf("conformance: N_REF %d is no place for a %s MHz carrier in %s; the raster runs from %d to %d in steps of %d",
 			nref, inMHz(bw), b.Name, points.first(), points.last(), b.raster(scs).Every)
 	}
-	return b.carrier("", nref, bw, scs)
+	return l.carrier(b, "", nref, bw, scs)
 }
 
 // carrierBand returns the band if it may hold a carrier of this shape.
-func carrierBand(name string, bw, scs rf.Hertz) (Band, error) {
-	b, err := BandByName(name)
+func (l *Set) carrierBand(name string, bw, scs rf.Hertz) (Band, error) {
+	b, err := l.Band(name)
 	if err != nil {
 		return Band{}, err
 	}
@@ -77,12 +77,12 @@ func carrierBand(name string, bw, scs rf.Hertz) (Band, error) {
 	return b, nil
 }
 
-func (b Band) carrier(ch RFChannel, nref int, bw, scs rf.Hertz) (Carrier, error) {
-	center, err := Frequency(nref)
+func (l *Set) carrier(b Band, ch RFChannel, nref int, bw, scs rf.Hertz) (Carrier, error) {
+	center, err := l.tables.frequency(nref)
 	if err != nil {
 		return Carrier{}, err
 	}
-	n, err := ResourceBlocks(bw, scs)
+	n, err := l.tables.resourceBlocks(bw, scs)
 	if err != nil {
 		return Carrier{}, err
 	}
@@ -112,12 +112,12 @@ type points struct {
 
 // inside returns the raster points at which a channel of bandwidth bw stays
 // inside the downlink band.
-func (r Raster) inside(b Band, bw rf.Hertz) (points, error) {
-	base, err := Frequency(r.First)
+func (r Raster) inside(l *limitSet, b Band, bw rf.Hertz) (points, error) {
+	base, err := l.frequency(r.First)
 	if err != nil {
 		return points{}, err
 	}
-	next, err := Frequency(r.First + r.Every)
+	next, err := l.frequency(r.First + r.Every)
 	if err != nil {
 		return points{}, err
 	}

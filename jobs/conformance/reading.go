@@ -13,7 +13,7 @@ func measured(req Requirement, r Reading) error {
 	if !isNumber(r.Uncertainty) || r.Uncertainty < 0 {
 		return fmt.Errorf("uncertainty %v is no expanded uncertainty", r.Uncertainty)
 	}
-	overFrequency := req.Clause == OperatingBandClause || req.Clause == SpuriousEmissionsClause
+	overFrequency := req.overFrequency()
 	switch {
 	case overFrequency && r.Series == nil:
 		return errors.New("a limit over frequency needs a series, not one value")
@@ -30,6 +30,11 @@ func measured(req Requirement, r Reading) error {
 	return nil
 }
 
+// overFrequency reports whether the limit is answered by a series.
+func (r Requirement) overFrequency() bool {
+	return r.Quantity == unwantedEmission || r.Quantity == spuriousEmission
+}
+
 // covers reports the first reason why a series does not show the whole span of
 // a requirement: no points, points that are no numbers or not in rising order,
 // points outside the span, or a hole in which an emission could hide. Filters
@@ -40,9 +45,15 @@ func (s *Series) covers(req Requirement) error {
 	}
 	span := req.Frequencies
 	reach := req.MeasurementBandwidth + edgeSlack
+	low, high := float64(span.Low-edgeSlack), float64(span.High+edgeSlack)
 	previous := span.Low
 	for i, v := range s.Levels {
 		f := rf.Hertz(s.Frequencies[i])
+		// One test for the many good points; what is wrong is told apart below.
+		if isNumber(v) && float64(f) >= low && float64(f) <= high && f-previous <= reach && (f > previous || i == 0) {
+			previous = f
+			continue
+		}
 		switch {
 		case !isNumber(v):
 			return fmt.Errorf("level at %s is %v, not a measured number", f, v)
@@ -50,10 +61,8 @@ func (s *Series) covers(req Requirement) error {
 			return fmt.Errorf("frequency %d of the series, %v Hz, does not rise", i, float64(f))
 		case f < span.Low-edgeSlack || f > span.High+edgeSlack:
 			return fmt.Errorf("point at %s lies outside the span %s to %s", f, span.Low, span.High)
-		case f-previous > reach:
-			return fmt.Errorf("nothing was measured between %s and %s, more than the measurement bandwidth of %s apart", previous, f, req.MeasurementBandwidth)
 		}
-		previous = f
+		return fmt.Errorf("nothing was measured between %s and %s, more than the measurement bandwidth of %s apart", previous, f, req.MeasurementBandwidth)
 	}
 	if span.High-previous > reach {
 		return fmt.Errorf("nothing was measured between %s and %s, more than the measurement bandwidth of %s apart", previous, span.High, req.MeasurementBandwidth)
@@ -65,5 +74,5 @@ func (s *Series) covers(req Requirement) error {
 // by which an instrument says that it has none. The bound is a little below
 // 9.9e37, which loses digits when it travels as a 32-bit number.
 func isNumber(v float64) bool {
-	return !math.IsNaN(v) && math.Abs(v) < rf.SpecialNumber*(1-1e-6)
+	return math.Abs(v) < rf.SpecialNumber*(1-1e-6) // NaN is below nothing
 }

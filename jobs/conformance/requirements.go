@@ -3,24 +3,31 @@ package conformance
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"benchyard/instruments/rf"
 )
 
+// Quantities that are answered by a series over frequency.
+const (
+	unwantedEmission = "unwanted emission"
+	spuriousEmission = "spurious emission"
+)
+
 // Requirements returns every limit of one clause that applies to the subject,
-// in rising order of frequency within each side; clause "" means all clauses
-// of Clauses. It fails where the declaration or the carrier is impossible, and
+// in rising order of frequency within each side, those of declared options
+// behind the general ones; clause "" means all clauses of Clauses. It fails where the declaration or the carrier is impossible, and
 // where the limit set has no limit for the case: nothing is ever guessed.
-func Requirements(s Subject, clause string) ([]Requirement, error) {
-	sub, err := check(s)
+func (l *Set) Requirements(s Subject, clause string) ([]Requirement, error) {
+	sub, err := l.check(s)
 	if err != nil {
 		return nil, err
 	}
 	if clause == "" {
 		var all []Requirement
 		for _, c := range Clauses() {
-			list, err := sub.requirements(c)
+			list, err := sub.permitted(sub.requirements(c))
 			if err != nil {
 				return nil, err
 			}
@@ -28,14 +35,16 @@ func Requirements(s Subject, clause string) ([]Requirement, error) {
 		}
 		return all, nil
 	}
-	return sub.requirements(clause)
+	return sub.permitted(sub.requirements(clause))
 }
 
 // checked is a Subject that passed the checks, with what follows from it.
 type checked struct {
 	Subject
+	set     *limitSet
 	band    Band
 	delta   rf.Hertz // delta f_OBUE
+	options []string // as OptionWords writes them
 	scaling float64  // 10log10(NTXU,countedpercell), dB; zero for type 1-C
 }
 
@@ -47,44 +56,45 @@ func (s checked) summed() string {
 	return fmt.Sprintf(", sum over %d transmitter units", s.TransmitUnits)
 }
 
+// requirements returns the limits of one clause, those of declared options last.
 func (s checked) requirements(clause string) ([]Requirement, error) {
+	if s.Environment == Extreme && clause != OutputPowerClause && slices.Contains(LimitClauses(), clause) {
+		return nil, fmt.Errorf("conformance: %s is tested in the normal environment only; the extreme one is for %s", clause, OutputPowerClause)
+	}
+	if s.several() {
+		return s.ofConfiguration(clause)
+	}
 	switch clause {
 	case OutputPowerClause:
 		return s.outputPower(), nil
+	case DynamicRangeClause:
+		return s.dynamicRange()
+	case OffPowerClause:
+		return s.offPower()
+	case TransientClause:
+		return s.transient()
+	case FrequencyErrorClause:
+		return s.frequencyError()
+	case ModulationClause:
+		return s.modulation()
+	case TimeAlignmentClause:
+		return s.timeAlignment(), nil
 	case OccupiedBandwidthClause:
 		return s.occupiedBandwidth(), nil
 	case LeakageRatioClause:
-		return s.leakageRatio()
+		return s.leakageRatio(LowerSide, UpperSide)
 	case OperatingBandClause:
 		return s.operatingBand()
 	case SpuriousEmissionsClause:
-		return s.spurious(), nil
+		return s.spurious()
+	case IntermodulationClause:
+		return s.intermodulation()
 	}
-	return nil, fmt.Errorf("conformance: no requirements for clause %q; known are %s", clause, strings.Join(Clauses(), ", "))
-}
-
-func (s checked) outputPower() []Requirement {
-	t := limits().Requirements.OutputPower
-	r := Requirement{
-		Key:                  OutputPowerClause,
-		Clause:               OutputPowerClause,
-		Title:                "output power against the rated carrier output power, normal environment",
-		Quantity:             "output power",
-		Unit:                 "dBm",
-		Core:                 t.Core,
-		CoreTo:               t.Core,
-		MeasurementBandwidth: s.Carrier.Bandwidth,
-		Frequencies:          s.Carrier.Edges(),
-		CoreSource:           t.Source.String(),
-	}
-	r.setTolerance(t.Tolerance, s.Carrier, t.Source.Provenance)
-	r.Lower = figure(float64(s.RatedPower) - r.Core - r.Tolerance)
-	r.Upper = figure(float64(s.RatedPower) + r.Core + r.Tolerance)
-	return []Requirement{r}
+	return nil, fmt.Errorf("conformance: no requirements for clause %q; known are %s", clause, strings.Join(LimitClauses(), ", "))
 }
 
 func (s checked) occupiedBandwidth() []Requirement {
-	t := limits().Requirements.OccupiedBandwidth
+	t := s.set.Requirements.OccupiedBandwidth
 	bw := float64(s.Carrier.Bandwidth)
 	r := Requirement{
 		Key:         OccupiedBandwidthClause,
@@ -105,17 +115,38 @@ func (s checked) occupiedBandwidth() []Requirement {
 // setTolerance fills tolerance, its source and the provenance of the test
 // requirement, given how far the core value can be trusted.
 func (r *Requirement) setTolerance(t tolerance, c Carrier, core string) {
-	value, known := t.at(c.Center, c.Bandwidth)
+	r.setToleranceAt(c.Center, t, c, core)
+}
+
+// setToleranceAt is setTolerance for a figure at f instead of at the carrier.
+func (r *Requirement) setToleranceAt(f rf.Hertz, t tolerance, c Carrier, core string) {
+	value, from, known := t.at(f, c)
 	if !known {
-		r.withoutTolerance(fmt.Sprintf("no test tolerance known for a carrier at %s: core value in force", c.Center), core)
+		what := "a carrier at"
+		if f != c.Center {
+			what = "a figure at"
+		}
+		r.withoutTolerance(fmt.Sprintf("no test tolerance known for %s %s: core value in force", what, f), core)
 		return
 	}
 	r.Tolerance, r.ToleranceKnown = value, true
-	r.ToleranceSource = t.Source.String()
-	r.Provenance = core
-	if core != t.Source.Provenance {
-		r.Provenance = "spec+memory"
+	r.ToleranceSource = from.String()
+	r.Provenance = together(core, from.Provenance)
+}
+
+// together says how far a figure made of two can be trusted.
+func together(core, tolerance string) string {
+	if core == tolerance {
+		return core
 	}
+	known := strings.Split(core+"+"+tolerance, "+")
+	var kinds []string
+	for _, kind := range []string{"spec", "memory", "lab"} {
+		if slices.Contains(known, kind) {
+			kinds = append(kinds, kind)
+		}
+	}
+	return strings.Join(kinds, "+")
 }
 
 // withoutTolerance leaves the core value in force and says why.

@@ -197,7 +197,7 @@ func TestRequirementsRefuse(t *testing.T) {
 		{"class", "6.2", `unknown base station class "home"; accepted are wide-area, medium-range, local-area`, func(s *conformance.Subject) { s.Class = "home" }},
 		{"category", "6.2", `unknown category "C"; accepted are A, B`, func(s *conformance.Subject) { s.Category = "C" }},
 		{"type", "6.2", `unknown base station type "2-O"; accepted are 1-C, 1-H`, func(s *conformance.Subject) { s.Type = "2-O" }},
-		{"clause", "6.9", `no requirements for clause "6.9"; known are 6.2, 6.6.2, 6.6.3, 6.6.4, 6.6.5`, func(*conformance.Subject) {}},
+		{"clause", "6.9", `no requirements for clause "6.9"; known are 6.2, 6.3.3, 6.4.1, 6.4.2, 6.5.2, 6.5.3, 6.5.4, 6.6.2, 6.6.3, 6.6.4, 6.6.5, 6.7`, func(*conformance.Subject) {}},
 		{"medium range power", "", "exceeds the 38.00 dBm of class medium-range", func(s *conformance.Subject) { s.Class, s.RatedPower = conformance.MediumRange, 38.01 }},
 		{"local area power", "", "exceeds the 24.00 dBm of class local-area", func(s *conformance.Subject) { s.Class, s.RatedPower = conformance.LocalArea, 24.01 }},
 		{"power is no number", "", "not a plausible level", func(s *conformance.Subject) { s.RatedPower = rf.DBm(math.NaN()) }},

@@ -6,14 +6,14 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// spurious returns the general spurious emission limits (6.6.5.2.1) from 9 kHz
+// generalSpurious returns the general spurious emission limits (6.6.5.2.1) from 9 kHz
 // to the upper spurious limit of the band. The downlink band with delta f_OBUE
 // on both sides is cut out: next to it the filter stands wholly outside, so its
 // centre keeps half the measurement bandwidth away. The other ends are those of
 // the table. A range that is cut in two gives two limits; keys count upward in
 // frequency.
-func (s checked) spurious() []Requirement {
-	t := limits().Requirements.Spurious
+func (s checked) generalSpurious() []Requirement {
+	t := s.set.Requirements.Spurious
 	excluded := rf.Range{Low: s.band.DL.Low - s.delta, High: s.band.DL.High + s.delta}
 	var list []Requirement
 	for _, row := range t.Rows {
@@ -31,7 +31,7 @@ func (s checked) spurious() []Requirement {
 }
 
 func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int) Requirement {
-	t := limits().Requirements.Spurious
+	t := s.set.Requirements.Spurious
 	limit := row.CategoryA
 	if s.Category == "B" {
 		limit = row.CategoryB
@@ -41,7 +41,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 		Key:                  fmt.Sprintf("%s/%d", SpuriousEmissionsClause, number),
 		Clause:               SpuriousEmissionsClause,
 		Title:                fmt.Sprintf("spurious emissions, %s to %s, category %s%s", span.Low, span.High, s.Category, s.summed()),
-		Quantity:             "spurious emission",
+		Quantity:             spuriousEmission,
 		Unit:                 "dBm",
 		Core:                 core,
 		CoreTo:               core,
@@ -51,7 +51,7 @@ func (s checked) spuriousRequirement(row spuriousRow, span rf.Range, number int)
 		CoreSource:           t.Source.String(),
 	}
 	// The tolerance goes by the frequency of the emission, not of the carrier.
-	r.setTolerance(t.Tolerance, Carrier{Center: span.High, Bandwidth: s.Carrier.Bandwidth}, t.Source.Provenance)
+	r.setToleranceAt(span.High, t.Tolerance, s.Carrier, t.Source.Provenance)
 	r.Upper = figure(core + r.Tolerance)
 	return r
 }

@@ -16,15 +16,22 @@ func FrequencyError(class Class, f rf.Hertz) (core, test rf.Hertz, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	t := limits().Requirements.FrequencyError
-	for _, row := range t.Rows {
+	core, err = limits().frequencyError(class, f)
+	if err != nil {
+		return 0, 0, err
+	}
+	add, _, _ := limits().Requirements.FrequencyError.Tolerance.at(f, Carrier{})
+	return core, core + rf.Hertz(add), nil
+}
+
+// frequencyError returns the core value of a class at f.
+func (l *limitSet) frequencyError(class Class, f rf.Hertz) (rf.Hertz, error) {
+	for _, row := range l.Requirements.FrequencyError.Rows {
 		if row.Class == class {
-			core = rf.Hertz(clean(row.PPM * float64(f) / 1e6))
-			add, _ := t.Tolerance.at(f, 0)
-			return core, core + rf.Hertz(add), nil
+			return rf.Hertz(clean(row.PPM * float64(f) / 1e6)), nil
 		}
 	}
-	return 0, 0, fmt.Errorf("conformance: no frequency error limit for class %s", class)
+	return 0, fmt.Errorf("conformance: no frequency error limit for class %s", class)
 }
 
 // InterfererOffsets returns the three offsets of the intermodulation interferer

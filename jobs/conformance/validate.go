@@ -11,7 +11,7 @@ import (
 // validate reports every figure of the set that cannot be right. Each message
 // names the row, so that a mistyped limit is found without a debugger.
 func (l *limitSet) validate() error {
-	return errors.Join(l.validateBands(), l.validateChannels(), l.validateMasks(), l.validateRequirements())
+	return errors.Join(l.validateBands(), l.validateChannels(), l.validateMasks(), l.validateRequirements(), l.validateTransmitted(), l.validateOptions())
 }
 
 func (l *limitSet) validateBands() error {
@@ -176,7 +176,7 @@ func (l *limitSet) validateRequirements() error {
 		r.OutputPower.Source.validate("output power"), r.OutputPower.Tolerance.validate("output power"),
 		r.OccupiedBandwidth.Source.validate("occupied bandwidth"), r.OccupiedBandwidth.Tolerance.validate("occupied bandwidth"),
 		r.LeakageRatio.Source.validate("leakage ratio"), r.LeakageRatio.Tolerance.validate("leakage ratio"),
-		l.validateEUTRA(),
+		l.validateEUTRA(), l.validateGaps(),
 		r.LeakageRatio.Absolute.Source.validate("absolute leakage"), r.LeakageRatio.AbsoluteTolerance.validate("absolute leakage"),
 		r.Spurious.Source.validate("spurious emissions"), r.Spurious.Tolerance.validate("spurious emissions"),
 		r.FrequencyError.Source.validate("frequency error"), r.FrequencyError.Tolerance.validate("frequency error"),
@@ -197,7 +197,7 @@ func (t tolerance) validate(what string) error {
 		return fmt.Errorf("%s: the tolerance has no rows", what)
 	}
 	for _, row := range t.Rows {
-		if row.UpTo <= 0 || row.Value < 0 {
+		if row.UpTo <= 0 || row.UpTo <= row.Above || row.Value < 0 {
 			return fmt.Errorf("%s: tolerance %g up to %s must not be negative and needs a frequency", what, row.Value, row.UpTo)
 		}
 	}
@@ -211,4 +211,6 @@ func (s source) validate(what string) error {
 	return nil
 }
 
-func trusted(provenance string) bool { return provenance == "spec" || provenance == "memory" }
+func trusted(provenance string) bool {
+	return provenance == "spec" || provenance == "memory" || provenance == "lab"
+}

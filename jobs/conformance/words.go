@@ -28,16 +28,28 @@ func ParseRule(s string) (string, error) {
 	if s == "" {
 		return SharedRisk, nil
 	}
-	return word("decision rule", s, SharedRisk, Simple, Guarded, GuardedNonBinary)
+	return word("decision rule", s, Rules()...)
 }
 
-// Clauses returns the clauses of TS 38.141-1 that this version judges, in order.
+// Rules returns the names of the decision rules, the default first.
+func Rules() []string {
+	return []string{SharedRisk, Simple, Guarded, GuardedNonBinary, ConformanceProbability}
+}
+
+// Clauses returns the clauses of TS 38.141-1 that have a procedure, in order; a
+// plan may name them. LimitClauses has all with limits.
 func Clauses() []string {
 	return []string{OutputPowerClause, OccupiedBandwidthClause, LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause}
 }
 
+// LimitClauses returns the clauses of TS 38.141-1 that the limit set covers, in order.
+func LimitClauses() []string {
+	return []string{OutputPowerClause, DynamicRangeClause, OffPowerClause, TransientClause, FrequencyErrorClause, ModulationClause,
+		TimeAlignmentClause, OccupiedBandwidthClause, LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause, IntermodulationClause}
+}
+
 // ClauseTitle returns the title of a clause for people, or an empty string for
-// a clause that this version does not judge.
+// a clause without limits.
 func ClauseTitle(clause string) string {
 	switch clause {
 	case OutputPowerClause:
@@ -49,7 +61,21 @@ func ClauseTitle(clause string) string {
 	case OperatingBandClause:
 		return "operating band unwanted emissions"
 	case SpuriousEmissionsClause:
-		return "transmitter spurious emissions, general"
+		return "transmitter spurious emissions"
+	case DynamicRangeClause:
+		return "total power dynamic range"
+	case OffPowerClause:
+		return "transmitter OFF power"
+	case TransientClause:
+		return "transmitter transient period"
+	case FrequencyErrorClause:
+		return "frequency error"
+	case ModulationClause:
+		return "modulation quality"
+	case TimeAlignmentClause:
+		return "time alignment error"
+	case IntermodulationClause:
+		return "transmitter intermodulation"
 	}
 	return ""
 }

@@ -15,6 +15,9 @@ const (
 	maxVolts      = 75  // extra-low voltage; more is a slip of the pen and a danger
 	maxAmps       = 200 // of the supplies of a bench
 	maxLoss       = 150 // dB; nothing is measured behind more
+	maxSWR        = 10  // most of the power comes back from more
+	// maxUncertainty, in dB, is where a level is no measurement any more.
+	maxUncertainty = 10
 )
 
 // namePattern is what benches, instruments, types, units and builds may be called:
@@ -95,6 +98,11 @@ func (c *checker) instruments() {
 				c.Report(path+".noise_factor", "noise_factor %g: want 1 to 1.6, noise bandwidth over resolution bandwidth", f)
 			}
 		}
+		c.accuracy(path, "level_uncertainty", i.LevelUncertainty)
+		c.swr(path+".input_swr", i.InputSWR)
+		if i.Role != AnalyzerRole && (c.Has(path+".level_uncertainty") || c.Has(path+".input_swr")) {
+			c.Report(path+".role", "level_uncertainty and input_swr belong to an analyzer")
+		}
 		if r := i.Frequency; c.Has(path+".frequency") && !(r.Low >= 0 && r.Low < r.High) {
 			c.Report(path+".frequency", "frequency from %s to %s: want low below high", r.Low, r.High)
 		}
@@ -163,6 +171,20 @@ func (c *checker) count(path, noun string, n, most int) bool {
 	}
 	c.Report(path, "%s %d: want 1 to %d", noun, n, most)
 	return false
+}
+
+// swr checks a standing wave ratio that may be absent.
+func (c *checker) swr(path string, v float64) {
+	if c.Has(path) && !(v >= 1 && v <= maxSWR) {
+		c.Report(path, "standing wave ratio %g: want 1 to %d", v, maxSWR)
+	}
+}
+
+// accuracy checks an uncertainty in decibels that may be absent.
+func (c *checker) accuracy(path, key string, v rf.DB) {
+	if where := path + "." + key; c.Has(where) && !(v >= 0 && v <= maxUncertainty) {
+		c.Report(where, "%s %s: want 0 to %d dB", key, v, maxUncertainty)
+	}
 }
 
 // wrongPoint says what is wrong with a correction row alone, nothing when all is well.

@@ -40,6 +40,11 @@ func (c *checker) paths() {
 			routes[route{p.Bench, p.Route}] = n
 		}
 		c.correction(path, p)
+		c.swr(path+".swr", p.SWR)
+		c.accuracy(path, "repeatability", p.Repeatability)
+		if c.Has(path+".repeats") && (p.Repeats < 2 || !c.Has(path+".repeatability")) {
+			c.Report(path+".repeats", "repeats %d: want the number of connections, 2 or more, that repeatability was seen in", p.Repeats)
+		}
 	}
 }
 
@@ -88,6 +93,14 @@ func (c *checker) types() {
 			c.Report(path+".category_b_option", "category_b_option belongs to category B only")
 		}
 		c.count(path+".transmit_units", "transmit_units", t.TransmitUnits, 1024)
+		c.swr(path+".output_swr", t.OutputSWR)
+		for i, option := range t.Options {
+			if where := at("%s.options[%d]", path, i); option == "" {
+				c.Report(where, "the option is empty")
+			} else if slices.Contains(t.Options[:i], option) {
+				c.Report(where, "option %q is listed twice", option)
+			}
+		}
 		if t.RatedPower < -30 || t.RatedPower > 60 {
 			c.Report(path+".rated_power", "rated_power %s: want -30 to 60 dBm per connector", t.RatedPower)
 		}

@@ -63,6 +63,11 @@ type Instrument struct {
 	MaxInput       rf.DBm   // greatest safe input level; required for an analyzer
 	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
 	Frequency      rf.Range // what the instrument covers; required for an analyzer
+
+	// What is known of an analyzer for the uncertainty of its levels; zero where
+	// it is part of the uncertainty of the paths.
+	LevelUncertainty rf.DB   // expanded (k = 2), of an absolute level
+	InputSWR         float64 `yaml:"input_swr"` // standing wave ratio of its input
 }
 
 // Bench is a set of instruments that work together on one radio unit at a time.
@@ -87,6 +92,12 @@ type Path struct {
 	ValidUntil     Date          `document:"required"` // last day the correction is good
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
+
+	// What is known of the connection for the uncertainty; zero where it is part
+	// of the uncertainty of the correction.
+	SWR           float64 `yaml:"swr"` // standing wave ratio of both ends
+	Repeatability rf.DB   // standard deviation over repeated connections, switch included
+	Repeats       int     // how many connections that was seen in; zero: it is known as it stands
 }
 
 // RadioUnitType is what the manufacturer declares about one type.
@@ -100,6 +111,8 @@ type RadioUnitType struct {
 	Type            string    `document:"required"` // "1-C" or "1-H"
 	RatedPower      rf.DBm    `document:"required"` // rated carrier output power per connector
 	TransmitUnits   int       // NTXU,countedpercell of type 1-H; zero: 1
+	Options         []string  // optional groups of limits that were declared, such as "coexistence:n1"
+	OutputSWR       float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
 	Carriers        []Carrier `document:"required"`
 }
 

@@ -47,17 +47,20 @@ func TestParseReadsTheWholeInventory(t *testing.T) {
 	want := lab.Instrument{
 		Name: "sa-1", Role: lab.AnalyzerRole, Resource: "TCPIP::192.0.2.11::5025::SOCKET", Identity: "Own Works,SA-26,100001",
 		Certificate: "C-2026-0117", CalibrationDue: date(t, "2027-05-31"), MaxInput: 30, NoiseFactor: 1.0645,
-		Frequency: rf.Range{Low: 9 * rf.Kilohertz, High: 26.5 * rf.Gigahertz},
+		Frequency: rf.Range{Low: 9 * rf.Kilohertz, High: 26.5 * rf.Gigahertz}, LevelUncertainty: 0.24, InputSWR: 1.2,
 	}
 	if got, ok := l.Instrument("sa-1"); !ok || got != want {
 		t.Errorf("instrument %+v, want %+v", got, want)
+	}
+	if p := l.Paths[0]; p.SWR != 1.15 || p.Repeatability != 0.02 || p.Repeats != 10 {
+		t.Errorf("path %+v", p)
 	}
 	bench, ok := l.Bench("bench-2")
 	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || len(l.InstrumentsOn(bench)) != 3 {
 		t.Errorf("bench-2 is %+v", bench)
 	}
 	unitType, ok := l.Type("RU-T2")
-	if !ok || unitType.CategoryBOption != 1 || unitType.TransmitUnits != 1 || unitType.RatedPower != 37 {
+	if !ok || unitType.CategoryBOption != 1 || unitType.TransmitUnits != 1 || unitType.RatedPower != 37 || unitType.OutputSWR != 1.4 {
 		t.Errorf("type is %+v", unitType)
 	}
 	spare, ok := l.Unit("T2-0003")
@@ -108,7 +111,7 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = `two-benches.yaml:47:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write the correction into the document`
+	const want = `two-benches.yaml:52:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write the correction into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}

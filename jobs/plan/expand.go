@@ -41,11 +41,17 @@ type Case struct {
 	Carrier   conformance.Carrier
 	Connector int
 	TestModel string
+	// Carriers are all carriers of a configuration, of which Carrier is the lowest,
+	// and Configuration its name in the plan. Nil and empty for a single carrier.
+	Carriers      []conformance.Carrier
+	Configuration string
+
+	shape string // carriers and gaps as the key has them
 }
 
 // Subject returns what the limits of the case depend on.
 func (c Case) Subject(d conformance.Declaration) conformance.Subject {
-	return conformance.Subject{Declaration: d, Carrier: c.Carrier}
+	return conformance.Subject{Declaration: d, Carrier: c.Carrier, Carriers: c.Carriers}
 }
 
 // Expand returns the cases of a plan for a radio unit type, in the order the
@@ -69,12 +75,17 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 			if err != nil {
 				return nil, fmt.Errorf("plan: %q for radio unit type %q: %w", p.Name, t.Type, err)
 			}
-			cases = append(cases, p.casesAt(choice, carrier, t)...)
+			cases = append(cases, p.casesAt(p.onCarrier(choice), Case{Carrier: carrier}, t)...)
 		}
 	}
+	several, err := p.configurationCases(t)
+	if err != nil {
+		return nil, err
+	}
+	cases = append(cases, several...)
 	if len(cases) == 0 {
 		return nil, fmt.Errorf("plan: %q has nothing for radio unit type %q: it measures %s, the type declares %s",
-			p.Name, t.Type, list(p.allCarriers()), t.declared())
+			p.Name, t.Type, p.measures(), t.declared())
 	}
 	for i := range cases {
 		cases[i].Position = i + 1
@@ -82,14 +93,15 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 	return cases, nil
 }
 
-// casesAt returns the cases of one carrier in its place.
-func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Target) []Case {
+// casesAt returns the cases of one carrier, or one configuration, in its place.
+func (p *Plan) casesAt(here on, place Case, t Target) []Case {
 	var cases []Case
-	for _, model := range p.modelsAt(choice, carrier.Channel) {
+	for _, model := range p.modelsAt(here, place.Carrier.Channel) {
 		for connector := 1; connector <= t.Connectors; connector++ {
 			for _, clause := range conformance.Clauses() {
-				if p.asks(clause, choice, carrier.Channel, model, connector) {
-					c := Case{Clause: clause, Carrier: carrier, Connector: connector, TestModel: model}
+				if p.asks(clause, here, place.Carrier.Channel, model, connector) {
+					c := place
+					c.Clause, c.Connector, c.TestModel = clause, connector, model
 					c.Key = c.key()
 					cases = append(cases, c)
 				}
@@ -100,10 +112,10 @@ func (p *Plan) casesAt(choice CarrierChoice, carrier conformance.Carrier, t Targ
 }
 
 // modelsAt returns the test models used with a carrier, in the order of the plan.
-func (p *Plan) modelsAt(choice CarrierChoice, channel conformance.RFChannel) []string {
+func (p *Plan) modelsAt(here on, channel conformance.RFChannel) []string {
 	var models []string
 	for _, test := range p.Tests {
-		if !slices.Contains(p.carriersOf(test), choice) || !slices.Contains(test.RFChannels, channel) {
+		if !here(test) || !slices.Contains(test.RFChannels, channel) {
 			continue
 		}
 		for _, m := range test.TestModels {
@@ -115,10 +127,10 @@ func (p *Plan) modelsAt(choice CarrierChoice, channel conformance.RFChannel) []s
 	return models
 }
 
-func (p *Plan) asks(clause string, choice CarrierChoice, channel conformance.RFChannel, model string, connector int) bool {
+func (p *Plan) asks(clause string, here on, channel conformance.RFChannel, model string, connector int) bool {
 	return slices.ContainsFunc(p.Tests, func(t Test) bool {
 		return t.Clause == clause &&
-			slices.Contains(p.carriersOf(t), choice) &&
+			here(t) &&
 			slices.Contains(t.RFChannels, channel) &&
 			slices.Contains(t.TestModels, model) &&
 			(t.Connectors == nil || slices.Contains(t.Connectors, connector))
@@ -141,7 +153,7 @@ func (p *Plan) checkConnectors(t Target) error {
 // type does not have, on carriers that it has.
 func (p *Plan) beyond(test Test, t Target) iter.Seq2[int, int] {
 	return func(yield func(int, int) bool) {
-		if !slices.ContainsFunc(p.carriersOf(test), t.declares) {
+		if !slices.ContainsFunc(p.carriersOf(test), t.declares) && !slices.ContainsFunc(p.configurationsOf(test), t.declaresAll) {
 			return
 		}
 		for i, n := range test.Connectors {
@@ -152,11 +164,15 @@ func (p *Plan) beyond(test Test, t Target) iter.Seq2[int, int] {
 	}
 }
 
-// key names the condition: "n78/100MHz/30kHz/B/NR-FR1-TM1.1/1/6.6.3".
+// key names the condition: "n78/100MHz/30kHz/B/NR-FR1-TM1.1/1/6.6.3", with
+// several carriers "n78/100MHz@30kHz+60MHz+100MHz@30kHz/B/NR-FR1-TM1.1/1/6.6.3".
 func (c Case) key() string {
-	squeeze := func(f rf.Hertz) string { return strings.ReplaceAll(f.String(), " ", "") }
+	shape := c.shape
+	if shape == "" {
+		shape = squeeze(c.Carrier.Bandwidth) + "/" + squeeze(c.Carrier.SCS)
+	}
 	return strings.Join([]string{
-		c.Carrier.Band, squeeze(c.Carrier.Bandwidth), squeeze(c.Carrier.SCS), string(c.Carrier.Channel),
+		c.Carrier.Band, shape, string(c.Carrier.Channel),
 		c.TestModel, fmt.Sprint(c.Connector), c.Clause,
 	}, "/")
 }
@@ -171,6 +187,18 @@ func (t Target) declared() string {
 		}
 	}
 	return list(choices)
+}
+
+// measures lists carriers and configurations of the plan.
+func (p *Plan) measures() string {
+	var parts []string
+	if all := p.allCarriers(); len(all) > 0 || len(p.Configurations) == 0 {
+		parts = append(parts, list(all))
+	}
+	for _, c := range p.Configurations {
+		parts = append(parts, c.String())
+	}
+	return strings.Join(parts, ", ")
 }
 
 func list(choices []CarrierChoice) string {

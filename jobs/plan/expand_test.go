@@ -2,6 +2,7 @@ package plan_test
 
 import (
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -98,7 +99,7 @@ func TestExpandOrder(t *testing.T) {
 	for _, c := range expand(t, p, target) {
 		got = append(got, c.Key)
 	}
-	if !slices.Equal(got, want) {
+	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 }
@@ -147,7 +148,7 @@ func TestSegmentsShareOneSetting(t *testing.T) {
 		}
 		joined = append(joined, s.Cases...)
 	}
-	if !slices.Equal(joined, cases) {
+	if !reflect.DeepEqual(joined, cases) {
 		t.Error("segments do not add up to the cases")
 	}
 	if want := "n1 B 2.12 GHz, NR-FR1-TM1.1, connector 2"; segments[1].Title != want {

@@ -38,6 +38,7 @@ func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	c := checker{d, &p}
 	c.head()
 	c.carriers("carriers", p.Carriers)
+	c.configurations()
 	c.tests()
 	c.warmUp()
 	c.repeated()
@@ -92,9 +93,13 @@ func (c *checker) head() {
 	if p.Retries < 0 || p.Retries > maxRetries {
 		c.Report("retries", "retries %d: want 0 to %d", p.Retries, maxRetries)
 	}
-	if c.OneOf("decision_rule.name", "decision rule", p.Rule.Name, conformance.SharedRisk, conformance.Simple, conformance.Guarded, conformance.GuardedNonBinary) {
+	if c.OneOf("decision_rule.name", "decision rule", p.Rule.Name, conformance.Rules()...) {
 		if err := p.Rule.Validate(); err != nil {
-			c.Report("decision_rule.guard_band_factor", "%s", withoutPackage(err))
+			key := "guard_band_factor"
+			if p.Rule.Name == conformance.ConformanceProbability && p.Rule.GuardBandFactor == 0 || p.Rule.Probability != 0 {
+				key = "probability"
+			}
+			c.Report("decision_rule."+key, "%s", withoutPackage(err))
 		}
 	}
 }
@@ -117,13 +122,18 @@ func (c *checker) carriers(list string, carriers []CarrierChoice) {
 // carrier checks that the band exists, transmits, and has such a channel. Each
 // finding stands at the value that has to change.
 func (c *checker) carrier(path string, choice CarrierChoice) {
+	c.carrierIn(path, path+".band", choice)
+}
+
+// carrierIn is carrier with the band standing elsewhere.
+func (c *checker) carrierIn(path, bandPath string, choice CarrierChoice) {
 	band, err := conformance.BandByName(choice.Band)
 	if err != nil {
-		c.Report(path+".band", "%s", withoutPackage(err))
+		c.Report(bandPath, "%s", withoutPackage(err))
 		return
 	}
 	if band.Name != choice.Band {
-		c.Report(path+".band", "unknown operating band %q; did you mean %q?", choice.Band, band.Name)
+		c.Report(bandPath, "unknown operating band %q; did you mean %q?", choice.Band, band.Name)
 		return
 	}
 	if len(band.Spacings()) > 0 && band.Refused == "" {
@@ -138,7 +148,7 @@ func (c *checker) carrier(path string, choice CarrierChoice) {
 	}
 	for _, ch := range everyChannel() {
 		if _, err := conformance.Place(choice.Band, ch, choice.Bandwidth, choice.SCS); err != nil {
-			c.Report(path+".band", "%s", withoutPackage(err))
+			c.Report(bandPath, "%s", withoutPackage(err))
 			return
 		}
 	}
@@ -155,7 +165,9 @@ func (c *checker) tests() {
 		words(c, path+".test_models", "test model", t.TestModels, TestModels())
 		c.connectors(path+".connectors", t.Connectors)
 		c.carriers(path+".carriers", t.Carriers)
-		if len(c.plan.carriersOf(t)) == 0 && !c.Has(path+".carriers") && !c.Has("carriers") {
+		c.named(path, t)
+		if len(c.plan.carriersOf(t)) == 0 && !c.Has(path+".carriers") && !c.Has("carriers") &&
+			len(c.plan.configurationsOf(t)) == 0 && !c.Has(path+".configurations") {
 			c.Report(path, "clause %s has no carriers: neither the plan nor this test lists any", t.Clause)
 		}
 	}
@@ -225,7 +237,7 @@ func (c *checker) warmUp() {
 func (c *checker) targets(targets []Target) {
 	fits := len(targets) == 0
 	for _, t := range targets {
-		fits = fits || slices.ContainsFunc(c.plan.allCarriers(), t.declares)
+		fits = fits || slices.ContainsFunc(c.plan.allCarriers(), t.declares) || slices.ContainsFunc(c.plan.Configurations, t.declaresAll)
 		for i, test := range c.plan.Tests {
 			for j, n := range c.plan.beyond(test, t) {
 				if n > 0 && n <= maxConnectors {

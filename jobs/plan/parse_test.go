@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
 	"benchyard/jobs/document"
 	"benchyard/jobs/plan"
 )
@@ -63,6 +64,9 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("defaults\n%+v\ndiffer from the same written out\n%+v", short, full)
 	}
 	want := plan.WarmUp{Minimum: 30 * time.Second, Limit: 10 * time.Minute, Slope: 0.05, Interval: 10 * time.Second}
+	if got, want := good(t, "likely-conforming.yaml").Rule, (conformance.DecisionRule{Name: conformance.ConformanceProbability, Probability: 0.95}); got != want {
+		t.Errorf("rule %+v, want %+v", got, want)
+	}
 	if got := good(t, "leakage-guarded.yaml").WarmUp; got != want {
 		t.Errorf("warm-up %+v, want %+v", got, want)
 	}

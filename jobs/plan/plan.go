@@ -41,14 +41,16 @@ const (
 
 // Plan is one test plan, with all defaults filled in.
 type Plan struct {
-	Name     string                   `yaml:"plan" document:"required"`
-	Title    string                   // one line for people
-	Carriers []CarrierChoice          // what tests without their own carriers measure
-	Tests    []Test                   `document:"required"`
-	Rule     conformance.DecisionRule `yaml:"decision_rule"` // default: shared-risk
-	OnFail   string                   // "continue" or "stop"
-	Retries  int                      // how often a segment that ended in an error is tried again; a fail never is
-	WarmUp   WarmUp
+	Name     string          `yaml:"plan" document:"required"`
+	Title    string          // one line for people
+	Carriers []CarrierChoice // what tests without their own carriers measure
+	// Configurations are several carriers at once.
+	Configurations []Configuration          `json:",omitempty"`
+	Tests          []Test                   `document:"required"`
+	Rule           conformance.DecisionRule `yaml:"decision_rule"` // default: shared-risk
+	OnFail         string                   // "continue" or "stop"
+	Retries        int                      // how often a segment that ended in an error is tried again; a fail never is
+	WarmUp         WarmUp
 }
 
 // CarrierChoice is a carrier before it has its place in the band.
@@ -69,7 +71,10 @@ type Test struct {
 	RFChannels []conformance.RFChannel // default: those the standard names for the clause
 	Connectors Connectors              // default: all
 	TestModels []string                // default: NR-FR1-TM1.1
-	Carriers   []CarrierChoice         // instead of those of the plan
+	Carriers   []CarrierChoice         // instead of those of the plan, and of its configurations
+	// Configurations of the plan by name; without carriers beside them the test is
+	// made on these alone.
+	Configurations []string `json:",omitempty"`
 }
 
 // Connectors lists connectors of a radio unit, from 1. Nil means all it has.
@@ -120,7 +125,7 @@ func (p *Plan) Hash() string {
 
 // carriersOf returns what a test is measured on.
 func (p *Plan) carriersOf(t Test) []CarrierChoice {
-	if len(t.Carriers) > 0 {
+	if len(t.Carriers) > 0 || len(t.Configurations) > 0 {
 		return t.Carriers
 	}
 	return p.Carriers

@@ -6,6 +6,7 @@ import "benchyard/jobs/conformance"
 type condition struct {
 	clause    string
 	carrier   CarrierChoice
+	several   string // name of a configuration instead of a carrier
 	channel   conformance.RFChannel
 	model     string
 	connector int
@@ -24,7 +25,7 @@ func (c *checker) repeated() {
 			}
 			line, _ := c.Position(at("tests[%d]", first))
 			c.Report(at("tests[%d]", i), "clause %s on %s, RF channel %s, %s is asked for already by the test on line %d",
-				want.clause, want.carrier, want.channel, want.model, line)
+				want.clause, want.place(), want.channel, want.model, line)
 			break
 		}
 	}
@@ -57,15 +58,29 @@ func (p *Plan) conditions(t Test) []condition {
 	if connectors == nil {
 		connectors = Connectors{0}
 	}
-	var list []condition
+	var places []condition
 	for _, carrier := range p.carriersOf(t) {
+		places = append(places, condition{carrier: carrier})
+	}
+	for _, c := range p.configurationsOf(t) {
+		places = append(places, condition{several: c.Name})
+	}
+	var list []condition
+	for _, place := range places {
 		for _, channel := range t.RFChannels {
 			for _, model := range t.TestModels {
 				for _, connector := range connectors {
-					list = append(list, condition{t.Clause, carrier, channel, model, connector})
+					list = append(list, condition{t.Clause, place.carrier, place.several, channel, model, connector})
 				}
 			}
 		}
 	}
 	return list
+}
+
+func (c condition) place() string {
+	if c.several != "" {
+		return "configuration " + c.several
+	}
+	return c.carrier.String()
 }

@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
@@ -20,23 +19,23 @@ const (
 	noisiest rf.DBm = -130 // dBm/Hz
 )
 
-// planOccupiedBandwidth sweeps twice the channel bandwidth (TS 38.141-1 6.6.2:
+// planOccupiedBandwidth sweeps twice the channel bandwidth, or that of contiguous
+// carriers together (TS 38.141-1 6.6.2:
 // 10, 20, 30, 40 MHz for channels of 5 to 20 MHz and twice the channel above;
 // 400 points or more).
 func planOccupiedBandwidth(s Setup, _ []conformance.Requirement) ([]Planned, error) {
-	c := s.Subject.Carrier
-	rbw := min(channelFilter(c.Bandwidth), occupiedFilter)
-	dwell := edgeSamples.dwell(occupiedOutside*c.Bandwidth, rbw/2, rbw)
-	p, err := s.sweep(carrierRole, around(c.Center, 2*c.Bandwidth), rbw, dwell)
+	whole := s.Subject.RFBandwidth()
+	bandwidth := whole.Width()
+	rbw := min(channelFilter(bandwidth), occupiedFilter)
+	dwell := edgeSamples.dwell(occupiedOutside*bandwidth, rbw/2, rbw)
+	p, err := s.sweep(carrierRole, around(whole.Low+bandwidth/2, 2*bandwidth), rbw, dwell)
 	if err != nil {
 		return nil, err
 	}
 	return []Planned{p}, nil
 }
 
-// analyzeOccupiedBandwidth finds the 0.5 % points from both ends. The uncertainty
-// is that of the two crossings within their bins, each rectangular over one step
-// (k = 2); the level correction moves all of the trace and drops out.
+// analyzeOccupiedBandwidth finds the 0.5 % points from both ends.
 func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	spectrum, err := s.atConnector(traces, carrierRole)
 	if err != nil {
@@ -49,11 +48,18 @@ func analyzeOccupiedBandwidth(s Setup, requirements []conformance.Requirement, t
 	if err != nil {
 		return nil, fmt.Errorf("procedure: %w", err)
 	}
-	u := 2 * math.Sqrt(2.0/12) * float64(spectrum.Step)
+	t, err := s.find(traces, carrierRole)
+	if err != nil {
+		return nil, err
+	}
+	budget, err := widthBudget(spectrum.Step, bandwidth, t.samplesIn(occupiedOutside*bandwidth))
+	if err != nil {
+		return nil, err
+	}
 	var readings []conformance.Reading
 	for _, r := range requirements {
 		readings = append(readings, conformance.Reading{
-			Key: r.Key, Value: float64(bandwidth), At: (low + high) / 2, Uncertainty: u,
+			Key: r.Key, Value: float64(bandwidth), At: (low + high) / 2, Uncertainty: budget.Expanded, Budget: budget,
 		})
 	}
 	return readings, nil

@@ -40,15 +40,19 @@ func analyzeOperatingBand(s Setup, requirements []conformance.Requirement, trace
 		if err != nil {
 			return nil, err
 		}
-		series, err := integrated(spectrum, r)
+		series, err := filtered(spectrum, r)
 		if err != nil {
 			return nil, err
 		}
-		u, err := s.uncertainty(r.Frequencies)
+		t, err := s.find(traces, r.Key)
 		if err != nil {
 			return nil, err
 		}
-		readings = append(readings, conformance.Reading{Key: r.Key, Series: series, Uncertainty: u})
+		reading, err := s.series(r, t, series)
+		if err != nil {
+			return nil, err
+		}
+		readings = append(readings, reading)
 	}
 	return readings, nil
 }

@@ -18,9 +18,9 @@
 // video bandwidth three times the resolution bandwidth, points no further apart
 // than half of it. A sweep takes at least 2.5*span/RBW^2, and longer where the
 // scatter of noise asks for it (see samples in sweep.go). TDD carriers are
-// swept inside the ON period only. The uncertainty of a reading is the expanded
-// uncertainty of the path correction and nothing else: what the analyzer adds
-// belongs into that table.
+// swept inside the ON period only. Every reading has its uncertainty budget: the
+// path correction where it was taken, the scatter of the signal, and what
+// Accuracy knows of the analyzer and the connections.
 package procedure
 
 import (
@@ -30,7 +30,6 @@ import (
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/dsp"
 )
 
 // SpectrumSource is what a procedure needs of a spectrum analyzer: one trace for
@@ -42,11 +41,21 @@ type SpectrumSource interface {
 // Setup is all that the sweeps and figures of one case depend on.
 type Setup struct {
 	Subject        conformance.Subject
-	Correction     rf.Correction // connector to analyzer
-	Attenuation    rf.DB         // analyzer input attenuation, from Budget
-	ReferenceLevel rf.DBm        // at the analyzer input, from Budget
-	Duplex         string        // "TDD" or "FDD"; empty takes that of the band
-	AnalyzerRange  rf.Range      // what the analyzer tunes to; zero: not checked by Coverage
+	Correction     rf.Correction    // connector to analyzer
+	Accuracy       Accuracy         // what is known of the bench beside it
+	Attenuation    rf.DB            // analyzer input attenuation, from Budget
+	ReferenceLevel rf.DBm           // at the analyzer input, from Budget
+	Duplex         string           // "TDD" or "FDD"; empty takes that of the band
+	AnalyzerRange  rf.Range         // what the analyzer tunes to; zero: not checked by Coverage
+	Limits         *conformance.Set // where requirements come from; nil: the embedded set
+}
+
+// Requirements returns the limits of a clause that apply to the subject.
+func (s Setup) Requirements(clause string) ([]conformance.Requirement, error) {
+	if s.Limits == nil {
+		return conformance.Requirements(s.Subject, clause)
+	}
+	return s.Limits.Requirements(s.Subject, clause)
 }
 
 // Planned is one sweep of a case. Role names it within the case; Duration is
@@ -85,7 +94,7 @@ func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, 
 	if err != nil {
 		return m, s, nil, err
 	}
-	requirements, err := conformance.Requirements(s.Subject, clause)
+	requirements, err := s.Requirements(clause)
 	if err != nil {
 		return m, s, nil, fmt.Errorf("procedure: %s: %w", clause, err)
 	}
@@ -142,8 +151,8 @@ func Duration(planned []Planned) time.Duration {
 	return sum
 }
 
-// uncertainty returns the greatest expanded uncertainty of the correction in r.
-func (s Setup) uncertainty(r rf.Range) (float64, error) {
+// pathUncertainty returns the greatest expanded uncertainty of the correction in r.
+func (s Setup) pathUncertainty(r rf.Range) (rf.DB, error) {
 	greatest := rf.DB(0)
 	for _, f := range []rf.Hertz{r.Low, r.High} {
 		_, u, err := s.Correction.At(f)
@@ -157,16 +166,5 @@ func (s Setup) uncertainty(r rf.Range) (float64, error) {
 			greatest = max(greatest, p.Uncertainty)
 		}
 	}
-	return float64(greatest), nil
-}
-
-// integrated widens a corrected trace to the filter of a requirement and steps
-// it over the frequencies the requirement applies to, a fifth of it at a time.
-func integrated(s rf.Spectrum, r conformance.Requirement) (*conformance.Series, error) {
-	centres := dsp.Centres(r.Frequencies, r.MeasurementBandwidth/5)
-	levels, err := dsp.Integrate(s, r.MeasurementBandwidth, centres)
-	if err != nil {
-		return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
-	}
-	return &conformance.Series{Frequencies: centres, Levels: levels}, nil
+	return greatest, nil
 }

@@ -1,11 +1,10 @@
 package procedure
 
 import (
-	"fmt"
+	"math"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/dsp"
 )
 
 // harmonicsFrom is where noise begins that has to be averaged as such: harmonics,
@@ -20,7 +19,8 @@ func (s Setup) noisyFrom() rf.Hertz { return min(harmonicsFrom, s.Subject.Carrie
 
 // planSpurious sweeps every frequency range of the limit with the measurement
 // bandwidth itself as filter, a point every half of it (TS 38.141-1 6.6.5: the
-// resolution bandwidth is the measurement bandwidth).
+// resolution bandwidth is the measurement bandwidth). Where no analyzer has that
+// filter (6.25 kHz, 27 MHz), a third of it is integrated.
 func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, error) {
 	var planned []Planned
 	for _, r := range requirements {
@@ -28,8 +28,12 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 		if r.Frequencies.High > s.noisyFrom() {
 			n = emissionSamples
 		}
-		rbw := r.MeasurementBandwidth
-		p, err := s.sweep(r.Key, r.Frequencies, rbw, n.dwell(rbw, rbw, rbw))
+		span, rbw, step := r.Frequencies, r.MeasurementBandwidth, r.MeasurementBandwidth
+		if math.Abs(float64(stepDown(rbw)-rbw)) > 1e-6 {
+			rbw = stepDown(rbw / 3)
+			span, step = widen(span, r.MeasurementBandwidth/2+rbw), rbw/2
+		}
+		p, err := s.sweep(r.Key, span, rbw, n.dwell(r.MeasurementBandwidth, step, rbw))
 		if err != nil {
 			return nil, err
 		}
@@ -38,9 +42,7 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 	return planned, nil
 }
 
-// analyzeSpurious refers what was read to a rectangular filter: noise loses what
-// the wider noise bandwidth of the filter adds, a line between two points gets
-// its true level (see dsp.Refer).
+// analyzeSpurious refers what was read to a rectangular filter (see filtered).
 func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	var readings []conformance.Reading
 	for _, r := range requirements {
@@ -48,29 +50,19 @@ func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []T
 		if err != nil {
 			return nil, err
 		}
-		if !spectrum.Range().Covers(widen(r.Frequencies, -spectrum.Step/2)) {
-			return nil, fmt.Errorf("procedure: %s: the trace runs from %s to %s, the limit from %s to %s", r.Key, spectrum.Start, spectrum.Stop(), r.Frequencies.Low, r.Frequencies.High)
-		}
-		frequencies, levels, err := dsp.Refer(spectrum, r.MeasurementBandwidth)
-		if err != nil {
-			return nil, fmt.Errorf("procedure: %s: %w", r.Key, err)
-		}
-		clamp(frequencies, r.Frequencies)
-		u, err := s.uncertainty(r.Frequencies)
+		series, err := filtered(spectrum, r)
 		if err != nil {
 			return nil, err
 		}
-		readings = append(readings, conformance.Reading{
-			Key: r.Key, Series: &conformance.Series{Frequencies: frequencies, Levels: levels}, Uncertainty: u,
-		})
+		t, err := s.find(traces, r.Key)
+		if err != nil {
+			return nil, err
+		}
+		reading, err := s.series(r, t, series)
+		if err != nil {
+			return nil, err
+		}
+		readings = append(readings, reading)
 	}
 	return readings, nil
-}
-
-// clamp takes the binary dust off the ends of a frequency axis, so that its last
-// point is not found a nanohertz outside the limit.
-func clamp(frequencies []float64, r rf.Range) {
-	for i, f := range frequencies {
-		frequencies[i] = min(max(f, float64(r.Low)), float64(r.High))
-	}
 }

@@ -84,7 +84,7 @@ func (s Setup) sweep(role string, r rf.Range, rbw rf.Hertz, dwell float64) (Plan
 	}}
 	p.Duration = p.Sweep.SweepTime * time.Duration(averages)
 	if s.Duplex == "TDD" {
-		gate, err := gate(s.Subject.Carrier.SCS, rbw)
+		gate, err := s.gate(rbw)
 		if err != nil {
 			return Planned{}, fmt.Errorf("procedure: sweep %q: %w", role, err)
 		}

@@ -72,14 +72,16 @@ func checkResult(r conformance.Result) error {
 		return errors.New("the figure has no requirement")
 	}
 	figures := map[string]float64{
-		"value": r.Value, "margin": r.Margin, "uncertainty": r.Uncertainty, "frequency": float64(r.At),
+		"value": r.Value, "margin": r.Margin, "uncertainty": r.Uncertainty, "frequency": float64(r.At), "tightening": r.Tightened,
 		"core value": r.Requirement.Core, "tolerance": r.Requirement.Tolerance,
 	}
-	if r.Lower != nil {
-		figures["lower limit"] = *r.Lower
-	}
-	if r.Upper != nil {
-		figures["upper limit"] = *r.Upper
+	for name, v := range map[string]*float64{
+		"lower limit": r.Lower, "upper limit": r.Upper, "conformance probability": r.Probability,
+		"permitted uncertainty": r.MaxUncertainty, "carrier power": r.CarrierPower, "path correction": r.Correction,
+	} {
+		if v != nil {
+			figures[name] = *v
+		}
 	}
 	for name, v := range figures {
 		if math.IsNaN(v) || math.Abs(v) >= rf.SpecialNumber {

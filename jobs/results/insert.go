@@ -2,6 +2,7 @@ package results
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -55,12 +56,12 @@ func InsertCases(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cas
 func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cases []Case, verdicts []conformance.Verdict) (map[string]int64, error) {
 	rows, err := tx.Query(ctx, `
 		INSERT INTO measured_case (run_id, segment, position, case_key, clause, band, rf_channel, carrier_hz, bandwidth_hz,
-			scs_hz, connector, test_model, verdict, error, measured_at, duration_s)
+			scs_hz, connector, test_model, verdict, error, measured_at, duration_s, configuration, carriers)
 		SELECT $1, $2, u.position, u.key, u.clause, u.band, u.channel, u.carrier, u.bandwidth,
-			u.scs, u.connector, u.model, u.verdict, nullif(u.error, ''), u.at, u.duration
+			u.scs, u.connector, u.model, u.verdict, nullif(u.error, ''), u.at, u.duration, u.configuration, u.carriers
 		FROM unnest($3::int[], $4::text[], $5::text[], $6::text[], $7::text[], $8::float8[], $9::float8[],
-			$10::float8[], $11::int[], $12::text[], $13::text[], $14::text[], $15::timestamptz[], $16::float8[])
-			AS u(position, key, clause, band, channel, carrier, bandwidth, scs, connector, model, verdict, error, at, duration)
+			$10::float8[], $11::int[], $12::text[], $13::text[], $14::text[], $15::timestamptz[], $16::float8[], $17::text[], $18::jsonb[])
+			AS u(position, key, clause, band, channel, carrier, bandwidth, scs, connector, model, verdict, error, at, duration, configuration, carriers)
 		RETURNING case_key, id`,
 		run, segment,
 		column(cases, func(c Case) int { return c.Position }),
@@ -77,6 +78,8 @@ func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, 
 		column(cases, func(c Case) string { return c.Error }),
 		column(cases, func(c Case) time.Time { return c.MeasuredAt }),
 		column(cases, func(c Case) float64 { return c.Duration.Seconds() }),
+		column(cases, func(c Case) string { return c.Configuration }),
+		column(cases, carriersOf),
 	)
 	if err != nil {
 		return nil, err
@@ -86,6 +89,15 @@ func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, 
 	var id int64
 	_, err = pgx.ForEachRow(rows, []any{&key, &id}, func() error { ids[key] = id; return nil })
 	return ids, err
+}
+
+// carriersOf returns the carriers of a configuration as JSON, nil for a single one.
+func carriersOf(c Case) []byte {
+	if len(c.Carriers) == 0 {
+		return nil
+	}
+	text, _ := json.Marshal(c.Carriers) // finite numbers and words: there is nothing to fail
+	return text
 }
 
 func column[Row, T any](rows []Row, of func(Row) T) []T {
@@ -98,7 +110,8 @@ func column[Row, T any](rows []Row, of func(Row) T) []T {
 
 var measurementColumns = []string{"case_id", "requirement_key", "clause", "title", "quantity", "side", "value", "unit",
 	"lower_limit", "upper_limit", "margin", "uncertainty", "at_hz", "core", "tolerance", "tolerance_known", "mbw_hz",
-	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance"}
+	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance",
+	"probability", "budget", "max_uncertainty", "tightened", "carrier_power_dbm", "correction_db"}
 
 func measurementRows(cases []Case, ids map[string]int64) [][]any {
 	var rows [][]any
@@ -108,7 +121,8 @@ func measurementRows(cases []Case, ids map[string]int64) [][]any {
 			rows = append(rows, []any{ids[c.Key], q.Key, q.Clause, q.Title, q.Quantity, string(q.Side), r.Value, q.Unit,
 				r.Lower, r.Upper, r.Margin, r.Uncertainty, orNull(float64(r.At)), q.Core, q.Tolerance, q.ToleranceKnown,
 				orNull(float64(q.MeasurementBandwidth)), orNull(float64(q.OffsetFrom)), orNull(float64(q.OffsetTo)),
-				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance})
+				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance,
+				r.Probability, r.Budget, r.MaxUncertainty, r.Tightened, r.CarrierPower, r.Correction})
 		}
 	}
 	return rows

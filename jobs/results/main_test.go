@@ -13,6 +13,7 @@ import (
 
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/postgres"
+	"benchyard/jobs/uncertainty"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -142,6 +143,14 @@ func resultOf(key, clause string, margin float64) conformance.Result {
 			OffsetFrom: 50e3, OffsetTo: 5e6, CoreSource: "core", ToleranceSource: "tolerance", Provenance: "spec",
 		},
 		Value: upper - margin, At: 3.6e9, Upper: &upper, Margin: margin, Uncertainty: 0.7,
+		Budget: &uncertainty.Budget{
+			Parts: []uncertainty.Part{
+				{Name: "path correction", Kind: uncertainty.Normal, Value: 0.6, Divisor: 2, Sensitivity: 1, Standard: 0.3},
+				{Name: "repeatability of the connection", Kind: uncertainty.Repeated, Value: 0.18, Divisor: 1, Sensitivity: 1, Standard: 0.18, DegreesOfFreedom: 9},
+			},
+			Combined: 0.35, EffectiveDoF: 128.6 + margin, Coverage: 2.02, Expanded: 0.7,
+		},
+		Probability: new(conformance.Conforms(upper-margin, 0.35, nil, &upper)), MaxUncertainty: new(0.5), Tightened: 0.2, CarrierPower: new(37.02), Correction: new(40.61),
 		Verdict: verdict, Rule: "shared-risk", Note: "a note",
 	}
 }

@@ -8,15 +8,16 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 )
 
 const caseColumns = `c.id, c.run_id, c.segment, c.case_key, c.position, c.clause, c.band, c.rf_channel, c.carrier_hz,
-	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s`
+	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers`
 
 func (c *StoredCase) fields(duration *float64) []any {
 	return []any{&c.ID, &c.Run, &c.Segment, &c.Key, &c.Position, &c.Clause, &c.Band, &c.RFChannel, &c.CarrierHz,
-		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration}
+		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers}
 }
 
 // RunCases returns the cases of a run with their figures, in the order of the
@@ -67,7 +68,7 @@ func readCases(ctx context.Context, db DB, condition string, arg any) ([]StoredC
 		return nil, err
 	}
 	var id int64
-	var r conformance.Result
+	var r conformance.Result // what it points to is made anew for every row
 	_, err = pgx.ForEachRow(rows, append([]any{&id}, resultFields(&r)...), func() error {
 		if i, known := place[id]; known { // a case stored between the two queries is left out whole
 			cases[i].Results = append(cases[i].Results, r)
@@ -80,7 +81,8 @@ func readCases(ctx context.Context, db DB, condition string, arg any) ([]StoredC
 const resultColumns = `m.requirement_key, m.clause, m.title, m.quantity, m.side, m.unit, m.core, m.tolerance,
 	m.tolerance_known, coalesce(m.mbw_hz, 0), coalesce(m.offset_from_hz, 0), coalesce(m.offset_to_hz, 0), m.source,
 	m.tolerance_source, m.provenance, m.value, coalesce(m.at_hz, 0), m.lower_limit, m.upper_limit, m.margin,
-	m.uncertainty, m.verdict, m.rule, m.note`
+	m.uncertainty, m.verdict, m.rule, m.note, m.probability, m.budget, m.max_uncertainty, m.tightened,
+	m.carrier_power_dbm, m.correction_db`
 
 // resultFields are where resultColumns go.
 func resultFields(r *conformance.Result) []any {
@@ -88,37 +90,54 @@ func resultFields(r *conformance.Result) []any {
 	return []any{&q.Key, &q.Clause, &q.Title, &q.Quantity, &q.Side, &q.Unit, &q.Core, &q.Tolerance,
 		&q.ToleranceKnown, &q.MeasurementBandwidth, &q.OffsetFrom, &q.OffsetTo, &q.CoreSource,
 		&q.ToleranceSource, &q.Provenance, &r.Value, &r.At, &r.Lower, &r.Upper, &r.Margin,
-		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note}
+		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note, &r.Probability, &r.Budget, &r.MaxUncertainty, &r.Tightened,
+		&r.CarrierPower, &r.Correction}
 }
 
 // Traces returns the traces of a case in the order they were taken; none is no
 // error. Levels have the precision of 32-bit floats.
 func Traces(ctx context.Context, db DB, caseID int64) ([]Trace, error) {
-	rows, err := db.Query(ctx, `SELECT role, start_hz, step_hz, points, rbw_hz, noise_bandwidth_hz, settings, levels
-		FROM trace WHERE case_id = $1 ORDER BY number`, caseID)
+	rows, err := db.Query(ctx, `SELECT `+traceFields+` FROM trace t WHERE t.case_id = $1 ORDER BY t.number`, caseID)
 	if err != nil {
 		return nil, fmt.Errorf("results: traces of case %d: %w", caseID, err)
 	}
-	traces, err := pgx.CollectRows(rows, scanTrace)
+	traces, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Trace, error) {
+		var p packedTrace
+		if err := row.Scan(p.fields()...); err != nil {
+			return Trace{}, err
+		}
+		return p.unpack()
+	})
 	if err != nil {
 		return nil, fmt.Errorf("results: traces of case %d: %w", caseID, err)
 	}
 	return traces, nil
 }
 
-func scanTrace(row pgx.CollectableRow) (Trace, error) {
-	var t Trace
-	var points int
-	var settings, levels []byte
-	s := &t.Spectrum
-	err := row.Scan(&t.Role, &s.Start, &s.Step, &points, &s.RBW, &s.NoiseBandwidth, &settings, &levels)
-	if err != nil {
-		return Trace{}, err
+const traceFields = `t.case_id, t.number, t.role, t.start_hz, t.step_hz, t.points, t.rbw_hz, t.noise_bandwidth_hz, t.settings, t.levels`
+
+// packedTrace is a trace as it is stored.
+type packedTrace struct {
+	caseID           int64
+	number, points   int
+	role             string
+	spectrum         rf.Spectrum
+	settings, levels []byte
+}
+
+// fields are where traceFields go.
+func (p *packedTrace) fields() []any {
+	s := &p.spectrum
+	return []any{&p.caseID, &p.number, &p.role, &s.Start, &s.Step, &p.points, &s.RBW, &s.NoiseBandwidth, &p.settings, &p.levels}
+}
+
+func (p *packedTrace) unpack() (Trace, error) {
+	t := Trace{Role: p.role, Spectrum: p.spectrum}
+	var err error
+	if t.Sweep, err = decodeSweep(p.settings); err != nil {
+		return t, err
 	}
-	if t.Sweep, err = decodeSweep(settings); err != nil {
-		return Trace{}, err
-	}
-	s.Levels, err = decodeLevels(levels, points)
+	t.Spectrum.Levels, err = decodeLevels(p.levels, p.points)
 	return t, err
 }
 

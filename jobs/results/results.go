@@ -50,6 +50,10 @@ type Case struct {
 	SCSHz       float64
 	Connector   int
 	TestModel   string
+	// Configuration and Carriers are those of several carriers at once, of which
+	// the fields above hold the lowest; empty and nil for a single one.
+	Configuration string
+	Carriers      []conformance.Carrier
 
 	Verdict    conformance.Verdict // empty when inserting: the worst of Results
 	Error      string              // why there is no valid measurement; only and always with verdict "error"
@@ -72,7 +76,8 @@ type Trace struct {
 // StoredCase is a case in the store. Its Traces are empty: they are large, and
 // Traces reads them. Of a Requirement the store keeps what a figure is shown
 // with: key, clause, title, quantity, unit, side, core value and tolerance at
-// the start of its span, measurement bandwidth, offsets, sources.
+// the start of its span, measurement bandwidth, offsets, sources; the permitted
+// uncertainty as far as the figure has it.
 type StoredCase struct {
 	ID      int64
 	Run     uuid.UUID

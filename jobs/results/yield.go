@@ -3,9 +3,10 @@ package results
 import (
 	"context"
 	"fmt"
-	"math"
 
 	"github.com/jackc/pgx/v5"
+
+	"benchyard/jobs/statistics"
 )
 
 // Level is the confidence level of the intervals of a yield.
@@ -76,39 +77,13 @@ func Yield(ctx context.Context, db DB, simulated bool) ([]BuildYield, error) {
 	yields, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (BuildYield, error) {
 		y := BuildYield{Simulated: simulated}
 		err := row.Scan(&y.Build, &y.UnitType, &y.Units, &y.FirstPass, &y.Final, &y.Unjudged, &y.Errors, &y.Aborted)
-		y.FirstPassLow, y.FirstPassHigh = Wilson(y.FirstPass, y.Units, Level)
-		y.FinalLow, y.FinalHigh = Wilson(y.Final, y.Units, Level)
+		first, final := statistics.Wilson(y.FirstPass, y.Units, Level), statistics.Wilson(y.Final, y.Units, Level)
+		y.FirstPassLow, y.FirstPassHigh = first.Low, first.High
+		y.FinalLow, y.FinalHigh = final.Low, final.High
 		return y, err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("results: counting yield: %w", err)
 	}
 	return yields, nil
-}
-
-// Wilson returns the score interval of the proportion behind k out of n at a
-// two-sided confidence level between 0 and 1 (NIST/SEMATECH e-Handbook of
-// Statistical Methods 7.2.4.1). With n = 0 nothing is known: it returns 0 and
-// 1. Counts or a level that make no sense give NaN.
-func Wilson(k, n int, level float64) (low, high float64) {
-	if k < 0 || n < k || !(level > 0 && level < 1) {
-		return math.NaN(), math.NaN()
-	}
-	if n == 0 {
-		return 0, 1
-	}
-	z := math.Sqrt2 * math.Erfinv(level)
-	size, p := float64(n), float64(k)/float64(n)
-	centre := p + z*z/(2*size)
-	half := z * math.Sqrt(p*(1-p)/size+z*z/(4*size*size))
-	scale := 1 + z*z/size
-	low, high = (centre-half)/scale, (centre+half)/scale
-	// The ends are exact there; rounding must not leave a trace of it.
-	if k == 0 {
-		low = 0
-	}
-	if k == n {
-		high = 1
-	}
-	return low, high
 }

@@ -2,52 +2,11 @@ package results
 
 import (
 	"fmt"
-	"math"
 	"reflect"
 	"testing"
-)
 
-func TestWilson(t *testing.T) {
-	const table = "metrology sheet 3.2, computed column"
-	for _, row := range []struct {
-		k, n      int
-		level     float64
-		low, high float64
-		source    string
-		tolerance float64
-	}{
-		{81, 263, 0.95, 0.2552885, 0.3662096, table, 5e-8},
-		{15, 148, 0.95, 0.0623864, 0.1604872, table, 5e-8},
-		{0, 20, 0.95, 0, 0.1611252, table, 5e-8},
-		{1, 29, 0.95, 0.0061132, 0.1717552, table, 5e-8},
-		{20, 20, 0.95, 0.8388748, 1, table, 5e-8},
-		{57, 60, 0.95, 0.8629948, 0.9828505, table, 5e-8},
-		{95, 100, 0.95, 0.8882495, 0.9784563, table, 5e-8},
-		{998, 1000, 0.95, 0.9927372, 0.9994514, table, 5e-8},
-		{4, 20, 0.90, 0.0931180, 0.3783767, table + "; case of NIST e-Handbook 7.2.4.2", 5e-8},
-		{81, 263, 0.95, 0.2553, 0.3662, "Statistics in Medicine 17:857 (1998) Table I method 3", 5e-5},
-		{15, 148, 0.95, 0.0624, 0.1605, "Statistics in Medicine 17:857 (1998) Table I method 3", 5e-5},
-		{0, 20, 0.95, 0, 0.1611, "Statistics in Medicine 17:857 (1998) Table I method 3", 5e-5},
-		{1, 29, 0.95, 0.0061, 0.1718, "Statistics in Medicine 17:857 (1998) Table I method 3", 5e-5},
-		{57, 60, 0.95, 0.863, 0.983, "metrology sheet 3.2, published column", 5e-4},
-	} {
-		low, high := Wilson(row.k, row.n, row.level)
-		if math.Abs(low-row.low) > row.tolerance || math.Abs(high-row.high) > row.tolerance {
-			t.Errorf("%d of %d at %v: %.7f to %.7f, want %v to %v (%s)", row.k, row.n, row.level, low, high, row.low, row.high, row.source)
-		}
-	}
-	if low, high := Wilson(0, 0, 0.95); low != 0 || high != 1 {
-		t.Errorf("0 of 0: %v to %v, want 0 to 1: nothing is known", low, high)
-	}
-	for _, bad := range []struct {
-		k, n  int
-		level float64
-	}{{-1, 5, 0.95}, {6, 5, 0.95}, {1, 5, 0}, {1, 5, 1}, {1, 5, math.NaN()}} {
-		if low, high := Wilson(bad.k, bad.n, bad.level); !math.IsNaN(low) || !math.IsNaN(high) {
-			t.Errorf("%+v: %v to %v, want NaN", bad, low, high)
-		}
-	}
-}
+	"benchyard/jobs/statistics"
+)
 
 // The check values of metrology sheet 3.1: 184 of 200 at first pass is 0.92,
 // 196 of 200 in the end is 0.98; here a tenth of it and more, with everything
@@ -103,8 +62,9 @@ func TestYield(t *testing.T) {
 func checkYield(t *testing.T, got, want []BuildYield) {
 	t.Helper()
 	for i, w := range want {
-		want[i].FirstPassLow, want[i].FirstPassHigh = Wilson(w.FirstPass, w.Units, 0.95)
-		want[i].FinalLow, want[i].FinalHigh = Wilson(w.Final, w.Units, 0.95)
+		first, final := statistics.Wilson(w.FirstPass, w.Units, 0.95), statistics.Wilson(w.Final, w.Units, 0.95)
+		want[i].FirstPassLow, want[i].FirstPassHigh = first.Low, first.High
+		want[i].FinalLow, want[i].FinalHigh = final.Low, final.High
 	}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("yield\n got %+v\nwant %+v", got, want)

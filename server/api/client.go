@@ -104,6 +104,11 @@ func (c *Client) Yield(ctx context.Context, buildA, buildB string) (report Yield
 	return report, c.call(ctx, http.MethodGet, values("a", buildA, "b", buildB), nil, &report, "yield")
 }
 
+// BenchAgreement returns how well benches agree where units went round them.
+func (c *Client) BenchAgreement(ctx context.Context) (report BenchReport, err error) {
+	return report, c.call(ctx, http.MethodGet, nil, nil, &report, "yield", "benches")
+}
+
 // Document returns the OpenAPI document of the server.
 func (c *Client) Document(ctx context.Context) ([]byte, error) {
 	answer, err := c.do(ctx, http.MethodGet, nil, nil, "openapi.yaml")

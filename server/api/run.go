@@ -44,8 +44,9 @@ type ClauseSummary struct {
 // RunDetail is a run with its provenance and every case.
 type RunDetail struct {
 	Run
-	Provenance Provenance `json:"provenance"`
-	Cases      []Case     `json:"cases"`
+	Provenance Provenance     `json:"provenance"`
+	Cases      []Case         `json:"cases"`
+	Judgements []RunJudgement `json:"judgements"` // of its traces judged again, newest first
 }
 
 // Provenance names everything a run depended on.

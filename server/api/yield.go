@@ -49,4 +49,6 @@ type YieldReport struct {
 	BuildA    string   `json:"build_a"` // empty when there are fewer than two builds
 	BuildB    string   `json:"build_b"`
 	Changes   []Change `json:"changes"`
+
+	Comparison Comparison `json:"comparison"` // of all units of both builds
 }

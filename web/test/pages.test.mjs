@@ -233,6 +233,32 @@ for (const clause of ["6.2", "6.6.2", "6.6.3"]) {
   });
 }
 
+for (const javaScriptEnabled of [true, false]) {
+  test(`every figure leads to the page that explains its verdict (scripts ${javaScriptEnabled ? "on" : "off"})`, async (t) => {
+    const page = await open(t, "/campaigns", { javaScriptEnabled });
+    await toFirstRun(page);
+    await page.locator('.cases th a:text-is("6.6.5")').first().click();
+    await page.waitForURL(/\/cases\/\d+$/);
+    const links = page.locator("a.why");
+    assert.equal(await links.count(), await page.locator("table").first().locator("tbody tr").count(), "a figure has no link");
+    await links.first().click();
+    await page.waitForURL(/\/cases\/\d+\/figures\/6\.6\.5\//);
+    assert.deepEqual(await page.locator(".step h2").allInnerTexts(), ["Read at the analyzer", "Path correction", "Figure at the connector",
+      "Uncertainty of the figure", "Requirement", "Decision rule", "Verdict"]);
+    const said = async (name) => (await page.locator(`dt:text-is("${name}") + dd`).innerText()).replace("−", "-");
+    const level = (text) => Number(/([-+]?[\d.]+) dBm?/.exec(text)[1]);
+    const sum = level(await said("Level as read")) + level(await said("Path loss added"));
+    assert.ok(Math.abs(sum - level(await said("Figure"))) < 0.016, "reading and correction do not add up to the figure");
+    assert.ok(await page.locator(".budget tbody tr").count() > 2, "the budget has no parts");
+    await fitsTheScreen(page);
+    if (javaScriptEnabled) {
+      await shoot(page, "figure");
+      await page.locator("#requirement").evaluate((e) => e.scrollIntoView());
+      await shoot(page, "figure-below");
+    }
+  });
+}
+
 test("yield comes with its interval, drawn and in numbers", async (t) => {
   const page = await open(t, "/yield");
   assert.ok(await page.locator(".interval svg .bar").count() > 0, "no interval is drawn");

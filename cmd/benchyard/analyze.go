@@ -1,0 +1,293 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"sort"
+	"strings"
+
+	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
+	"benchyard/jobs/procedure"
+)
+
+// analyzeCommand computes figures from what was measured elsewhere.
+type analyzeCommand struct {
+	Spectrum spectrumCommand `cmd:"" help:"Power, occupied bandwidth, leakage, mask and spurious emissions of a spectrum trace, judged."`
+}
+
+// spectrumCommand judges spectrum traces from elsewhere.
+type spectrumCommand struct {
+	output
+	Files          []string  `arg:"" name:"file" help:"CSV with frequency in Hz and level in dBm; - is standard input. Several files for several ranges."`
+	RBW            []string  `name:"rbw" required:"" sep:"none" help:"Resolution bandwidth, such as 100kHz: one for all files, or one for each in their order."`
+	NoiseFactor    []float64 `name:"noise-factor" default:"1.0645" sep:"none" help:"Noise bandwidth over resolution bandwidth: one for all files, or one for each."`
+	Carrier        string    `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz."`
+	RFChannel      string    `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel of the band, in place of --carrier."`
+	Band           string    `required:"" help:"Operating band, such as n78."`
+	Bandwidth      string    `required:"" help:"Channel bandwidth, such as 100MHz."`
+	SCS            string    `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
+	Class          string    `required:"" help:"Base station class: wide-area, medium-range or local-area."`
+	Category       string    `default:"A" help:"Unwanted emissions category: A or B."`
+	CategoryOption int       `name:"category-b-option" default:"1" help:"Option 1 or 2 of category B."`
+	Type           string    `default:"1-C" help:"Base station type: 1-C or 1-H."`
+	RatedPower     string    `name:"rated-power" required:"" help:"Rated output power per connector, such as 37dBm."`
+	TransmitUnits  int       `name:"transmit-units" default:"1" help:"Counted transmit units per cell, type 1-H only."`
+	Environment    string    `default:"normal" help:"Test environment: normal or extreme."`
+	Option         []string  `help:"Optional limits that were declared, such as protection or coexistence:n1; may be repeated." placeholder:"WORD"`
+	Limits         []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
+	Loss           string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
+	Correction     string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
+	Uncertainty    string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
+	Clause         []string  `sep:"," help:"Only this clause, such as 6.6.4; may be repeated. Default: every clause that the span allows."`
+	Rule           string    `default:"shared-risk" help:"Decision rule: shared-risk, simple, guarded, guarded-non-binary or conformance-probability."`
+	GuardBand      float64   `name:"guard-band-factor" help:"Guard band in expanded uncertainties, for the guarded rules."`
+	Probability    float64   `help:"Required conformance probability, such as 0.95, for the rule of that name."`
+	Connector      int       `default:"1" help:"Connector the trace was taken at, for the record."`
+	TestModel      string    `name:"test-model" help:"Test model that was transmitted, for the record."`
+}
+
+// Run judges the traces and prints what they say.
+func (c *spectrumCommand) Run(ctx context.Context, p *program) error {
+	set, err := limitSet(c.Limits)
+	if err != nil {
+		return err
+	}
+	setup, rule, err := c.setup()
+	if err != nil {
+		return &badInput{err}
+	}
+	setup.Limits = set
+	// Every carrier has this limit: where it is refused, the question is wrong.
+	if _, err := set.Requirements(setup.Subject, conformance.OutputPowerClause); err != nil {
+		return &badInput{err}
+	}
+	traces, err := c.traces(ctx)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err != nil {
+		return &badInput{err}
+	}
+	a := analysis{setup: setup, rule: rule, traces: traces}
+	clauses := c.Clause
+	if len(clauses) == 0 {
+		clauses = conformance.Clauses()
+	}
+	for _, clause := range clauses {
+		a.answer(clause)
+	}
+	if len(a.results) == 0 {
+		return &badInput{fmt.Errorf("nothing could be answered:\n%s", a.refusals("  "))}
+	}
+	if err := c.show(p, a); err != nil {
+		return err
+	}
+	return a.outcome()
+}
+
+// setup reads every flag that is not a file of levels.
+func (c *spectrumCommand) setup() (s procedure.Setup, rule conformance.DecisionRule, err error) {
+	rule = conformance.DecisionRule{Name: c.Rule, GuardBandFactor: c.GuardBand, Probability: c.Probability}
+	if err = rule.Validate(); err != nil {
+		return s, rule, err
+	}
+	for i, clause := range c.Clause {
+		if !slices.Contains(conformance.Clauses(), clause) {
+			return s, rule, fmt.Errorf("--clause: no method for clause %q; known are %s", clause, strings.Join(conformance.Clauses(), ", "))
+		}
+		if slices.Contains(c.Clause[:i], clause) {
+			return s, rule, fmt.Errorf("--clause: %s stands twice", clause)
+		}
+	}
+	if s.Subject, err = c.subject(); err != nil {
+		return s, rule, err
+	}
+	s.Correction, err = c.correction()
+	return s, rule, err
+}
+
+// subject places the carrier and reads the declaration.
+func (c *spectrumCommand) subject() (conformance.Subject, error) {
+	channel := c.RFChannel
+	if channel == "" {
+		channel = string(conformance.Middle)
+	}
+	declared := limitsCommand{
+		Band: c.Band, Bandwidth: c.Bandwidth, SCS: c.SCS, Class: c.Class, Category: c.Category, CategoryOption: c.CategoryOption,
+		Type: c.Type, RatedPower: c.RatedPower, RFChannel: channel, TransmitUnits: c.TransmitUnits,
+		Environment: c.Environment, Option: c.Option,
+	}
+	subject, err := declared.subject()
+	if err != nil {
+		return subject, err
+	}
+	if c.RFChannel == "" && c.Carrier == "" {
+		return subject, errors.New("where is the carrier? give --carrier FREQUENCY or --rf-channel B, M or T")
+	}
+	if c.Carrier != "" {
+		if subject.Carrier, err = carrierAt(c.Carrier, subject.Carrier); err != nil {
+			return subject, fmt.Errorf("--carrier: %w", err)
+		}
+	}
+	return subject, nil
+}
+
+// carrierAt moves a carrier to a frequency of the raster. One that is beside it
+// is refused with its neighbours.
+func carrierAt(text string, like conformance.Carrier) (conformance.Carrier, error) {
+	f, err := rf.ParseHertz(text)
+	if err != nil {
+		return like, err
+	}
+	// F_REF rises with N_REF.
+	const numbers = 2016667
+	next := sort.Search(numbers, func(n int) bool {
+		at, err := conformance.Frequency(n)
+		return err != nil || at >= f-1
+	})
+	if at, err := conformance.Frequency(next); err == nil && math.Abs(float64(at-f)) <= 1 {
+		if placed, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS); err == nil {
+			return named(placed), nil
+		}
+	}
+	var near []string
+	for _, way := range []int{-1, 1} {
+		for n, tries := next, 0; tries < 100 && n >= 0; n, tries = n+way, tries+1 {
+			if placed, err := conformance.PlaceAt(like.Band, n, like.Bandwidth, like.SCS); err == nil && (way > 0) == (placed.Center > f) {
+				near = append(near, placed.Center.String())
+				break
+			}
+		}
+	}
+	if len(near) == 0 {
+		_, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS)
+		return like, fmt.Errorf("%s is no place for the carrier: %w", f, err)
+	}
+	return like, fmt.Errorf("%s is not on the channel raster of %s at %s; nearest is %s", f, like.Band, like.SCS, strings.Join(near, " or "))
+}
+
+// named gives a carrier its RF channel, if it stands in one.
+func named(c conformance.Carrier) conformance.Carrier {
+	for _, ch := range []conformance.RFChannel{conformance.Bottom, conformance.Middle, conformance.Top} {
+		if at, err := conformance.Place(c.Band, ch, c.Bandwidth, c.SCS); err == nil && at.NREF == c.NREF {
+			return at
+		}
+	}
+	return c
+}
+
+// correction reads the loss of the path.
+func (c *spectrumCommand) correction() (rf.Correction, error) {
+	var loss, uncertainty rf.DB
+	var err error
+	if c.Uncertainty != "" {
+		if uncertainty, err = rf.ParseDB(c.Uncertainty); err != nil || uncertainty < 0 {
+			return nil, fmt.Errorf("--uncertainty %q: want an expanded uncertainty such as 0.5dB", c.Uncertainty)
+		}
+	}
+	if c.Loss != "" {
+		if loss, err = rf.ParseDB(c.Loss); err != nil || math.Abs(float64(loss)) > 200 {
+			return nil, fmt.Errorf("--loss %q: want a loss such as 40dB", c.Loss)
+		}
+	}
+	if c.Correction == "" {
+		return procedure.FlatCorrection(loss, uncertainty), nil
+	}
+	if c.Uncertainty != "" {
+		return nil, errors.New("--uncertainty: the correction file tells the uncertainty; leave one of them out")
+	}
+	data, err := os.ReadFile(c.Correction)
+	if err != nil {
+		return nil, fmt.Errorf("--correction: %w", err)
+	}
+	table, problems := lab.ParseCorrection(c.Correction, data)
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	return table, nil
+}
+
+// traces reads the files with their filters.
+func (c *spectrumCommand) traces(ctx context.Context) ([]procedure.External, error) {
+	var list []procedure.External
+	for i, name := range c.Files {
+		if name == "-" && slices.Contains(c.Files[:i], name) {
+			return nil, errors.New("standard input can be read once only")
+		}
+		rbw, err := oneFor(c.RBW, i, len(c.Files), "--rbw")
+		if err != nil {
+			return nil, err
+		}
+		filter, err := rf.ParseHertz(rbw)
+		if err != nil || filter <= 0 {
+			return nil, fmt.Errorf("--rbw %q: want a resolution bandwidth such as 100kHz", rbw)
+		}
+		factor, err := oneFor(c.NoiseFactor, i, len(c.Files), "--noise-factor")
+		if err != nil {
+			return nil, err
+		}
+		if !(factor >= 0.9 && factor <= 2) {
+			return nil, fmt.Errorf("--noise-factor %g: noise bandwidth over resolution bandwidth lies between 0.9 and 2", factor)
+		}
+		s, err := readTrace(ctx, name)
+		if err != nil {
+			return nil, err
+		}
+		s.RBW, s.NoiseBandwidth = filter, filter*rf.Hertz(factor)
+		list = append(list, procedure.External{Name: called(name), Spectrum: s})
+	}
+	return list, nil
+}
+
+// oneFor returns the value for file i of n: the only one, or the one in its place.
+func oneFor[T any](values []T, i, n int, flag string) (T, error) {
+	switch len(values) {
+	case 1:
+		return values[0], nil
+	case n:
+		return values[i], nil
+	}
+	var none T
+	return none, fmt.Errorf("%s stands %d times for %d files; give it once, or once for each file", flag, len(values), n)
+}
+
+// called is the name of a file in messages.
+func called(name string) string {
+	if name == "-" {
+		return "standard input"
+	}
+	return name
+}
+
+// readTrace reads a file, or standard input for a dash.
+func readTrace(ctx context.Context, name string) (rf.Spectrum, error) {
+	if name == "-" {
+		return procedure.ReadTrace(called(name), interruptible(ctx, os.Stdin))
+	}
+	file, err := os.Open(name)
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	s, err := procedure.ReadTrace(name, file)
+	return s, errors.Join(err, file.Close())
+}
+
+// interruptible returns a reader that ends with the context. Who types at
+// standard input can then leave; the copying ends with the program, because no
+// read of a terminal can be interrupted.
+func interruptible(ctx context.Context, r io.Reader) io.Reader {
+	out, in := io.Pipe()
+	context.AfterFunc(ctx, func() { _ = out.CloseWithError(ctx.Err()) })
+	go func() {
+		_, err := io.Copy(in, r)
+		_ = in.CloseWithError(err)
+	}()
+	return out
+}

@@ -1,0 +1,60 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"benchyard/server/api"
+)
+
+// TestRunShowExplainsAVerdict measures a unit, judges it again under a stricter
+// set, and has the first verdict told in every format.
+func TestRunShowExplainsAVerdict(t *testing.T) {
+	r, file := measuredRig(t)
+	r.rejudge(t, exitFailed, "rejudge", "--all", "--reason", "strict", "--by", "ann", "--limits", file("strict.yaml", strictLimits))
+	var run string
+	if err := r.db.QueryRow(t.Context(), `SELECT id::text FROM run`).Scan(&run); err != nil {
+		t.Fatal(err)
+	}
+	text, _ := r.rejudge(t, exitDone, "show", run, "--explain", "6.2")
+	at := 0
+	for _, want := range []string{"(simulated)", "1. Read at the analyzer", ", certificate ", "Level as read: ", "2. Path correction", "Path loss added: +", "3. Figure at the connector",
+		"output power: ", "4. Uncertainty", "U = ", "Degrees of freedom", "path correction", "mismatch unit to path", "5. Requirement", "limit set ts-38.141-1/", "±2.00 dB, source: TS 38.104", "Test tolerance: ",
+		"6. Decision rule", "Risk of this verdict: ", "false accept", "7. Verdict", "Verdict: pass", "Because: ", "Judged again", "strict, by ann, with ", "fail: "} {
+		i := strings.Index(text[at:], want)
+		if i < 0 {
+			t.Errorf("after byte %d the explanation lacks %q:\n%s", at, want, text)
+			continue
+		}
+		at += i
+	}
+	out, _ := r.rejudge(t, exitDone, "show", run, "--explain", "6.2", "--format", "json")
+	var x api.Explanation
+	if err := json.Unmarshal([]byte(out), &x); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if x.Result.Budget == nil || x.Result.Risk == nil || x.Limit == nil || len(x.Later) != 1 || x.Later[0].Figure.Verdict != "fail" || x.Read.Analyzer == "" ||
+		x.Read.AsReadDBm == nil || math.Abs(*x.Read.AsReadDBm+*x.Result.CorrectionDB-x.Result.Value) > 1e-9 {
+		t.Errorf("the explanation is not complete: %s", out)
+	}
+	number := strconv.FormatInt(x.Result.CaseID, 10)
+	out, _ = r.rejudge(t, exitDone, "show", run, "--explain", "6.2", "--case", number, "--format", "csv")
+	if rows, err := csv.NewReader(strings.NewReader(out)).ReadAll(); err != nil || len(rows) < 25 {
+		t.Errorf("%d rows, %v: %s", len(rows), err, out)
+	}
+	if out, _ = r.rejudge(t, exitDone, "show", run); !strings.Contains(out, "key") || !strings.Contains(out, number) {
+		t.Errorf("the table names neither key nor case %s: %s", number, out)
+	}
+	for _, c := range []struct{ says, args string }{
+		{"its keys are 6.2", "--explain 6.9"}, {"cases with it are " + number, "--explain 6.2 --case 999999"},
+		{"give both", "--case " + number}, {"leave --clause", "--explain 6.2 --clause 6.2"},
+	} {
+		if _, stderr := r.rejudge(t, exitUsage, append([]string{"show", run}, strings.Fields(c.args)...)...); !strings.Contains(stderr, c.says) {
+			t.Errorf("%s: %q does not say %q", c.args, stderr, c.says)
+		}
+	}
+}

@@ -1,0 +1,88 @@
+package uncertainty
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"benchyard/instruments/rf"
+)
+
+const (
+	// LeastOverFloor is how far a level must stand above the floor to be
+	// corrected at all: nearer to it the correction is worth less than the
+	// scatter that it multiplies.
+	LeastOverFloor rf.DB = 3
+	// MostFloorCorrection is what is taken off at most, so that a verdict never
+	// rests on noise that was computed away.
+	MostFloorCorrection rf.DB = 3
+)
+
+// ErrFloor says that a level cannot be corrected for the noise floor.
+var ErrFloor = errors.New("uncertainty: no correction for the noise floor")
+
+// Level is a level as it was measured, with the settings it was measured with.
+type Level struct {
+	Value rf.DBm
+	Sweep rf.Sweep
+}
+
+// FloorCorrected is a level with the noise floor taken out of it. All that
+// belongs to it is kept: a correction whose raw figures are lost is worthless.
+type FloorCorrected struct {
+	Measured    rf.DBm
+	Floor       rf.DBm
+	Excess      rf.DB  // Measured over Floor
+	Correction  rf.DB  // taken off, never above MostFloorCorrection
+	Corrected   rf.DBm // Measured less Correction
+	Sensitivity float64
+	Capped      bool // the formula wanted to take off more
+}
+
+// FloorShare returns by how much noise raises a level that reads excess above
+// the noise alone: -10 log10(1 - 10^(-excess/10)). It grows without bound as
+// the excess goes to zero, where there is no signal left.
+func FloorShare(excess rf.DB) rf.DB { return -rf.FromRatio(1 - (-excess).Ratio()) }
+
+// FloorSensitivity returns by how much the corrected level moves when the
+// reading moves by one decibel: 1 / (1 - 10^(-excess/10)).
+func FloorSensitivity(excess rf.DB) float64 { return 1 / (1 - (-excess).Ratio()) }
+
+// RaisedByNoise returns by how much a level reads high that stands s over the
+// noise it is measured in: 10 log10(1 + 10^(-s/10)).
+func RaisedByNoise(s rf.DB) rf.DB { return rf.FromRatio(1 + (-s).Ratio()) }
+
+// CorrectFloor takes the noise floor out of a level, as power. It refuses
+// (ErrFloor) a level that stands less than LeastOverFloor above the floor, one
+// that is no number, and a floor that was taken with other settings: another
+// attenuation, resolution bandwidth or gate is another floor.
+//
+// Nothing in this program corrects unless it is asked to.
+func CorrectFloor(measured, floor Level) (FloorCorrected, error) {
+	if err := sameSettings(measured.Sweep, floor.Sweep); err != nil {
+		return FloorCorrected{}, err
+	}
+	c := FloorCorrected{Measured: measured.Value, Floor: floor.Value, Excess: measured.Value.Sub(floor.Value)}
+	if !(c.Excess >= LeastOverFloor) || math.IsInf(float64(c.Excess), 0) {
+		return FloorCorrected{}, fmt.Errorf("%w: %.2f dBm stands %.2f dB above the floor of %.2f dBm; want %.0f dB or more", ErrFloor, float64(c.Measured), float64(c.Excess), float64(c.Floor), float64(LeastOverFloor))
+	}
+	whole := FloorShare(c.Excess)
+	c.Correction, c.Capped = min(whole, MostFloorCorrection), whole > MostFloorCorrection
+	c.Corrected, c.Sensitivity = c.Measured.Add(-c.Correction), FloorSensitivity(c.Excess)
+	return c, nil
+}
+
+func sameSettings(a, b rf.Sweep) error {
+	gated := (a.Gate == nil) == (b.Gate == nil) && (a.Gate == nil || *a.Gate == *b.Gate)
+	switch {
+	case a.Attenuation != b.Attenuation:
+		return fmt.Errorf("%w: it was measured with an attenuation of %s, the level with %s", ErrFloor, b.Attenuation, a.Attenuation)
+	case a.RBW != b.RBW || a.VBW != b.VBW:
+		return fmt.Errorf("%w: it was measured through a filter of %s, the level through %s", ErrFloor, b.RBW, a.RBW)
+	case a.ReferenceLevel != b.ReferenceLevel:
+		return fmt.Errorf("%w: it was measured at a reference level of %s, the level at %s", ErrFloor, b.ReferenceLevel, a.ReferenceLevel)
+	case !gated:
+		return fmt.Errorf("%w: it was measured with another gate", ErrFloor)
+	}
+	return nil
+}
