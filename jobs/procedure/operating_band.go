@@ -31,9 +31,9 @@ func planOperatingBand(s Setup, requirements []conformance.Requirement) ([]Plann
 	return planned, nil
 }
 
-// analyzeOperatingBand returns the level through the measurement bandwidth over
-// the filter centres of every segment.
-func analyzeOperatingBand(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
+// analyzeEmissions returns the level through the measurement bandwidth over the
+// filter centres of every limit over frequency, of 6.6.4 and of 6.6.5 (see filtered).
+func analyzeEmissions(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
 	var readings []conformance.Reading
 	for _, r := range requirements {
 		spectrum, err := s.atConnector(traces, r.Key)

@@ -84,9 +84,9 @@ func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, 
 	case conformance.LeakageRatioClause:
 		m = method{planLeakageRatio, analyzeLeakageRatio}
 	case conformance.OperatingBandClause:
-		m = method{planOperatingBand, analyzeOperatingBand}
+		m = method{planOperatingBand, analyzeEmissions}
 	case conformance.SpuriousEmissionsClause:
-		m = method{planSpurious, analyzeSpurious}
+		m = method{planSpurious, analyzeEmissions}
 	default:
 		return m, s, nil, fmt.Errorf("procedure: no method for clause %q", clause)
 	}

@@ -41,28 +41,3 @@ func planSpurious(s Setup, requirements []conformance.Requirement) ([]Planned, e
 	}
 	return planned, nil
 }
-
-// analyzeSpurious refers what was read to a rectangular filter (see filtered).
-func analyzeSpurious(s Setup, requirements []conformance.Requirement, traces []Trace) ([]conformance.Reading, error) {
-	var readings []conformance.Reading
-	for _, r := range requirements {
-		spectrum, err := s.atConnector(traces, r.Key)
-		if err != nil {
-			return nil, err
-		}
-		series, err := filtered(spectrum, r)
-		if err != nil {
-			return nil, err
-		}
-		t, err := s.find(traces, r.Key)
-		if err != nil {
-			return nil, err
-		}
-		reading, err := s.series(r, t, series)
-		if err != nil {
-			return nil, err
-		}
-		readings = append(readings, reading)
-	}
-	return readings, nil
-}
