@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"net"
+	"strconv"
 	"slices"
 	"strings"
 	"testing"
@@ -50,15 +51,29 @@ func TestBenchThatLeavesTheInventoryIsLeftSafe(t *testing.T) {
 	b.mustBeClean()
 }
 
-// basePort finds room for a lab that is to come back on the same ports.
+// basePort looks for enough free ports in a row for a lab that comes back on
+// them. They lie below the ephemeral range, where no connection takes one in
+// the meantime, and apart from those that the tests of the simulator use.
 func basePort(t *testing.T) int {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for first := 11000; first < 20000; first += 100 {
+		if allFree(first, 50) {
+			return first
+		}
 	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
+	t.Fatal("no 50 free ports in a row between 11000 and 20000")
+	return 0
+}
+
+func allFree(first, count int) bool {
+	for port := first; port < first+count; port++ {
+		l, err := net.Listen("tcp", net.JoinHostPort("127.0.0.1", strconv.Itoa(port)))
+		if err != nil {
+			return false
+		}
+		l.Close()
+	}
+	return true
 }
 
 // Instruments that were switched off and on between two runs have lost their
