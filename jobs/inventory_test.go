@@ -3,8 +3,8 @@ package jobs
 import (
 	"context"
 	"net"
-	"strconv"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
