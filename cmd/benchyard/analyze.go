@@ -25,32 +25,22 @@ type analyzeCommand struct {
 // spectrumCommand judges spectrum traces from elsewhere.
 type spectrumCommand struct {
 	output
-	Files          []string  `arg:"" name:"file" help:"CSV with frequency in Hz and level in dBm; - is standard input. Several files for several ranges."`
-	RBW            []string  `name:"rbw" required:"" sep:"none" help:"Resolution bandwidth, such as 100kHz: one for all files, or one for each in their order."`
-	NoiseFactor    []float64 `name:"noise-factor" default:"1.0645" sep:"none" help:"Noise bandwidth over resolution bandwidth: one for all files, or one for each."`
-	Carrier        string    `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz."`
-	RFChannel      string    `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel of the band, in place of --carrier."`
-	Band           string    `required:"" help:"Operating band, such as n78."`
-	Bandwidth      string    `required:"" help:"Channel bandwidth, such as 100MHz."`
-	SCS            string    `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
-	Class          string    `required:"" help:"Base station class: wide-area, medium-range or local-area."`
-	Category       string    `default:"A" help:"Unwanted emissions category: A or B."`
-	CategoryOption int       `name:"category-b-option" default:"1" help:"Option 1 or 2 of category B."`
-	Type           string    `default:"1-C" help:"Base station type: 1-C or 1-H."`
-	RatedPower     string    `name:"rated-power" required:"" help:"Rated output power per connector, such as 37dBm."`
-	TransmitUnits  int       `name:"transmit-units" default:"1" help:"Counted transmit units per cell, type 1-H only."`
-	Environment    string    `default:"normal" help:"Test environment: normal or extreme."`
-	Option         []string  `help:"Optional limits that were declared, such as protection or coexistence:n1; may be repeated." placeholder:"WORD"`
-	Limits         []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
-	Loss           string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
-	Correction     string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
-	Uncertainty    string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
-	Clause         []string  `sep:"," help:"Only this clause, such as 6.6.4; may be repeated. Default: every clause that the span allows."`
-	Rule           string    `default:"shared-risk" help:"Decision rule: shared-risk, simple, guarded, guarded-non-binary or conformance-probability."`
-	GuardBand      float64   `name:"guard-band-factor" help:"Guard band in expanded uncertainties, for the guarded rules."`
-	Probability    float64   `help:"Required conformance probability, such as 0.95, for the rule of that name."`
-	Connector      int       `default:"1" help:"Connector the trace was taken at, for the record."`
-	TestModel      string    `name:"test-model" help:"Test model that was transmitted, for the record."`
+	declaredFlags
+	Files       []string  `arg:"" name:"file" help:"CSV with frequency in Hz and level in dBm; - is standard input. Several files for several ranges."`
+	RBW         []string  `name:"rbw" required:"" sep:"none" help:"Resolution bandwidth, such as 100kHz: one for all files, or one for each in their order."`
+	NoiseFactor []float64 `name:"noise-factor" default:"1.0645" sep:"none" help:"Noise bandwidth over resolution bandwidth: one for all files, or one for each."`
+	Carrier     string    `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz."`
+	RFChannel   string    `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel of the band, in place of --carrier."`
+	Limits      []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
+	Loss        string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
+	Correction  string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
+	Uncertainty string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
+	Clause      []string  `sep:"," help:"Only this clause, such as 6.6.4; may be repeated. Default: every clause that the span allows."`
+	Rule        string    `default:"shared-risk" help:"Decision rule: shared-risk, simple, guarded, guarded-non-binary or conformance-probability."`
+	GuardBand   float64   `name:"guard-band-factor" help:"Guard band in expanded uncertainties, for the guarded rules."`
+	Probability float64   `help:"Required conformance probability, such as 0.95, for the rule of that name."`
+	Connector   int       `default:"1" help:"Connector the trace was taken at, for the record."`
+	TestModel   string    `name:"test-model" help:"Test model that was transmitted, for the record."`
 }
 
 // Run judges the traces and prints what they say.
@@ -119,11 +109,7 @@ func (c *spectrumCommand) subject() (conformance.Subject, error) {
 	if channel == "" {
 		channel = string(conformance.Middle)
 	}
-	declared := limitsCommand{
-		Band: c.Band, Bandwidth: c.Bandwidth, SCS: c.SCS, Class: c.Class, Category: c.Category, CategoryOption: c.CategoryOption,
-		Type: c.Type, RatedPower: c.RatedPower, RFChannel: channel, TransmitUnits: c.TransmitUnits,
-		Environment: c.Environment, Option: c.Option,
-	}
+	declared := limitsCommand{declaredFlags: c.declaredFlags, RFChannel: channel}
 	subject, err := declared.subject()
 	if err != nil {
 		return subject, err

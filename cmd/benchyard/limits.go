@@ -15,9 +15,9 @@ type limitsCommands struct {
 	Diff limitsDiffCommand `cmd:"" help:"What changed between two limit sets."`
 }
 
-// limitsCommand prints every requirement that applies to a carrier.
-type limitsCommand struct {
-	output
+// declaredFlags are what limits depend on: the carrier and what was declared of
+// the radio unit.
+type declaredFlags struct {
 	Band           string   `required:"" help:"Operating band, such as n78."`
 	Bandwidth      string   `required:"" help:"Channel bandwidth, such as 100MHz."`
 	SCS            string   `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
@@ -26,14 +26,20 @@ type limitsCommand struct {
 	CategoryOption int      `name:"category-b-option" default:"1" help:"Option 1 or 2 of category B."`
 	Type           string   `default:"1-C" help:"Base station type: 1-C or 1-H."`
 	RatedPower     string   `name:"rated-power" required:"" help:"Rated output power per connector, such as 37dBm."`
-	RFChannel      string   `name:"rf-channel" default:"M" help:"B, M or T: bottom, middle or top channel."`
 	TransmitUnits  int      `name:"transmit-units" default:"1" help:"Counted transmit units per cell, type 1-H only."`
-	IntraSystem    string   `name:"intra-system-level" help:"Declared level of the intra-system interferer of 6.7, type 1-H only, such as 12dBm." placeholder:"DBM"`
 	Environment    string   `default:"normal" help:"Test environment: normal or extreme."`
-	Modulation     string   `help:"Only this modulation of 6.5.3, such as 64QAM."`
 	Option         []string `help:"Optional limits that were declared, such as protection, coexistence:n1, colocation:n3 or additional:n48; may be repeated." placeholder:"WORD"`
-	Limits         []string `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
-	Clause         string   `help:"Only this clause, such as 6.6.4."`
+}
+
+// limitsCommand prints every requirement that applies to a carrier.
+type limitsCommand struct {
+	output
+	declaredFlags
+	RFChannel   string   `name:"rf-channel" default:"M" help:"B, M or T: bottom, middle or top channel."`
+	IntraSystem string   `name:"intra-system-level" help:"Declared level of the intra-system interferer of 6.7, type 1-H only, such as 12dBm." placeholder:"DBM"`
+	Modulation  string   `help:"Only this modulation of 6.5.3, such as 64QAM."`
+	Limits      []string `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
+	Clause      string   `help:"Only this clause, such as 6.6.4."`
 }
 
 // Run prints the table.
