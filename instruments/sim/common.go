@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"math"
 	"strconv"
 	"strings"
 
@@ -91,20 +92,7 @@ func (d *device) identify() string {
 
 // byteCommand is an enable register of 488.2: 0 to 255, bits outside keep ignored.
 func byteCommand(notation string, p *byte, keep byte) command {
-	return command{
-		notation: notation,
-		set: func(a *args) error {
-			v, err := a.integer(0, 255)
-			if err == nil {
-				err = a.end()
-			}
-			if err == nil {
-				*p = byte(v) & keep
-			}
-			return err
-		},
-		get: answer(func() string { return strconv.Itoa(int(*p)) }),
-	}
+	return bitsCommand(notation, p, math.MaxUint8, keep)
 }
 
 // statusTree returns the STATus subsystem (SCPI-1999 vol. 2, chapter 20).
@@ -125,15 +113,20 @@ func (d *device) statusTree() []command {
 
 // wordCommand is a 16-bit mask whose bit 15 is always zero.
 func wordCommand(notation string, p *uint16) command {
+	return bitsCommand(notation, p, math.MaxUint16, mask)
+}
+
+// bitsCommand is a register set with a number up to most, of which keep is kept.
+func bitsCommand[T byte | uint16](notation string, p *T, most int, keep T) command {
 	return command{
 		notation: notation,
 		set: func(a *args) error {
-			v, err := a.integer(0, 65535)
+			v, err := a.integer(0, most)
 			if err == nil {
 				err = a.end()
 			}
 			if err == nil {
-				*p = uint16(v) & mask
+				*p = T(v) & keep
 			}
 			return err
 		},
