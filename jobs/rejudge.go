@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"strings"
 
+	"benchyard/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/results"
 

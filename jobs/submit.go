@@ -8,8 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"benchyard/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"

@@ -9,8 +9,8 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/labstack/echo/v4"
 
+	"benchyard/document"
 	"benchyard/jobs"
-	"benchyard/jobs/document"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
 )

@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"time"
 
+	"benchyard/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 )
 

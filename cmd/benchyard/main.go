@@ -16,7 +16,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"benchyard/jobs/document"
+	"benchyard/document"
 	"benchyard/jobs/postgres"
 )
 

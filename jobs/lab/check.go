@@ -5,8 +5,8 @@ import (
 	"regexp"
 	"slices"
 
+	"benchyard/document"
 	"benchyard/instruments/rf"
-	"benchyard/jobs/document"
 )
 
 const (

@@ -12,8 +12,8 @@ import (
 	"strconv"
 	"strings"
 
+	"benchyard/document"
 	"benchyard/instruments/rf"
-	"benchyard/jobs/document"
 )
 
 // correctionHeader is the first row of every correction file.

@@ -5,7 +5,7 @@ import (
 	"io/fs"
 	"reflect"
 
-	"benchyard/jobs/document"
+	"benchyard/document"
 )
 
 // Parse reads a complete inventory. The error is document.Problems: everything

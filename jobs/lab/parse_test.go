@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchyard/jobs/document"
+	"benchyard/document"
 	"benchyard/jobs/lab"
 )
 

@@ -8,9 +8,9 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"benchyard/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 )
 
 const (

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"benchyard/jobs/document"
+	"benchyard/document"
 )
 
 // level reads itself, as the quantities of the trade do.
