@@ -21,8 +21,8 @@ var durationType = reflect.TypeFor[time.Duration]()
 
 // Decode copies the document into dst, a pointer to a struct made of strings,
 // whole numbers, float64, bool, time.Duration, types that read themselves,
-// pointers, slices and structs of those. Any other type is a mistake of the
-// program and panics. What does not fit is reported and left at its zero value.
+// pointers, slices and structs of those, and maps with words as keys. Any other
+// type is a mistake of the program and panics. What does not fit is reported and left at its zero value.
 func (d *Document) Decode(dst any) {
 	v := reflect.ValueOf(dst)
 	if v.Kind() != reflect.Pointer || v.IsNil() || v.Elem().Kind() != reflect.Struct {
@@ -44,7 +44,7 @@ func (d *Document) decode(path string, n *node, dst reflect.Value) {
 		dst.Set(fresh)
 		return
 	}
-	if read := ownReader(dst); read != nil && (n.kind == scalar || dst.Kind() != reflect.Slice) {
+	if read := ownReader(dst); read != nil && (n.kind == scalar || !hasOtherForm(dst.Type())) {
 		d.readOwn(path, n, read)
 		return
 	}
@@ -53,9 +53,21 @@ func (d *Document) decode(path string, n *node, dst reflect.Value) {
 		d.decodeStruct(path, n, dst)
 	case reflect.Slice:
 		d.decodeSlice(path, n, dst)
+	case reflect.Map:
+		d.decodeMap(path, n, dst)
 	default:
 		d.decodeScalar(path, n, dst)
 	}
+}
+
+// hasOtherForm reports whether a type that reads its own word can be written
+// out as a list or a mapping as well.
+func hasOtherForm(t reflect.Type) bool {
+	if t.Kind() == reflect.Struct {
+		_, keys := fieldsOf(t)
+		return len(keys) > 0
+	}
+	return t.Kind() == reflect.Slice
 }
 
 // ownReader returns how a type reads its own text, nil when it does not.
@@ -143,6 +155,26 @@ func (d *Document) decodeSlice(path string, n *node, dst reflect.Value) {
 	dst.Set(list)
 }
 
+func (d *Document) decodeMap(path string, n *node, dst reflect.Value) {
+	if n.kind != mapping {
+		d.lose(path, n.position, "want a mapping, found "+found(n))
+		return
+	}
+	values := reflect.MakeMapWithSize(dst.Type(), len(n.entries))
+	given := map[string]position{}
+	for _, e := range n.entries {
+		if first, twice := given[e.key]; twice {
+			d.add(e.position, fmt.Sprintf("key %q is given twice; the first stands on line %d", e.key, first.line))
+			continue
+		}
+		given[e.key] = e.position
+		value := reflect.New(dst.Type().Elem()).Elem()
+		d.decode(join(path, e.key), e.value, value)
+		values.SetMapIndex(reflect.ValueOf(e.key).Convert(dst.Type().Key()), value)
+	}
+	dst.Set(values)
+}
+
 func (d *Document) decodeScalar(path string, n *node, dst reflect.Value) {
 	ok := n.kind == scalar
 	switch kind := dst.Kind(); {
@@ -219,6 +251,8 @@ func wanted(t reflect.Type) string {
 		return "a list"
 	case own:
 		return "a value"
+	case t.Kind() == reflect.Map:
+		return "a mapping"
 	case t.Kind() == reflect.Struct:
 		_, keys := fieldsOf(t)
 		return "a mapping with the keys " + strings.Join(keys, ", ")

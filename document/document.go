@@ -14,7 +14,9 @@
 // names become keys in snake_case unless a yaml tag says otherwise. A type that
 // has UnmarshalYAML(func(any) error) and asks for a string, or
 // UnmarshalText([]byte), reads its own scalars: so quantities with units come
-// in. A slice type with one of them takes either its own word ("all") or a list.
+// in. A slice type with one of them takes either its own word ("all") or a list,
+// a struct type either its own word or a mapping. A map takes any keys: what
+// they may be is for the caller to check.
 //
 // One document is plain data: anchors, aliases, tags, directives and a second
 // document in the same file are refused, which also makes the cost of reading

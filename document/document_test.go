@@ -254,3 +254,32 @@ func compare(t *testing.T, got document.Problems, want []string) {
 		}
 	}
 }
+
+// crate reads itself from one word, or is written out.
+type crate struct{ Label string }
+
+func (c *crate) UnmarshalText(b []byte) error {
+	c.Label = "word " + string(b)
+	return nil
+}
+
+func TestMapsAndTypesOfTwoForms(t *testing.T) {
+	type key string
+	var got struct {
+		Counts map[key]int
+		Crates []crate
+	}
+	problems := document.Decode("store.yaml", []byte("counts: {a: 1, b: 2}\ncrates: [plain, {label: long}]\n"), &got)
+	if problems != nil || !reflect.DeepEqual(got.Counts, map[key]int{"a": 1, "b": 2}) || !reflect.DeepEqual(got.Crates, []crate{{"word plain"}, {"long"}}) {
+		t.Errorf("got %+v, %v", got, problems)
+	}
+	problems = document.Decode("store.yaml", []byte("counts: {a: 1, a: x}\ncrates: [{lable: x}]\n"), &got)
+	want := "store.yaml:1:16: key \"a\" is given twice; the first stands on line 1\nstore.yaml:2:11: unknown key \"lable\"; did you mean \"label\"?"
+	if problems.Error() != want {
+		t.Errorf("got\n%v\nwant\n%s", problems, want)
+	}
+	problems = document.Decode("store.yaml", []byte("counts: [1]\n"), &got)
+	if want := "store.yaml:1:9: want a mapping, found a list"; problems.Error() != want {
+		t.Errorf("got\n%v\nwant\n%s", problems, want)
+	}
+}

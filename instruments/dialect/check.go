@@ -1,0 +1,204 @@
+package dialect
+
+import (
+	"maps"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"benchyard/document"
+)
+
+// maxBit is the highest bit of a status register that may be named.
+const maxBit = 31
+
+// namePattern is what tables may be called.
+var namePattern = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+-]{0,63}$`)
+
+// Placed is a table as written and where it stands in its document.
+type Placed struct {
+	Path   string
+	Source Source
+}
+
+// checker turns one source into a table and reports what is wrong with it.
+type checker struct {
+	*document.Document
+	path  string
+	role  role
+	table *Table
+	base  *Table // what it inherits, nil for nothing
+}
+
+// Check turns the tables of a document into complete ones, in their order, and
+// reports what is wrong with them at its place. They may inherit from the
+// standard table of their role, from one another in any order, and from others.
+// Where there is anything to report the tables are not to be used.
+func Check(d *document.Document, list []Placed, others ...*Table) []*Table {
+	done := map[string]*Table{}
+	for _, t := range others {
+		done[t.Name] = t
+	}
+	first := map[string]int{}
+	for i, p := range list {
+		if j, twice := first[p.Source.Name]; twice && p.Source.Name != "" {
+			line, _ := d.Position(join(list[j].Path, "name"))
+			d.Report(join(p.Path, "name"), "dialect %q is listed twice; the first stands on line %d", p.Source.Name, line)
+		} else {
+			first[p.Source.Name] = i
+		}
+		if p.Source.Name == StandardName {
+			d.Report(join(p.Path, "name"), "%q is the built-in dialect; choose another name", StandardName)
+		}
+	}
+	tables := make([]*Table, len(list))
+	for range list { // each round completes those whose base is complete
+		for i, p := range list {
+			if tables[i] == nil {
+				tables[i] = build(d, p, list, done)
+			}
+		}
+	}
+	for i, p := range list {
+		if tables[i] == nil {
+			d.Report(join(p.Path, "inherits"), "dialect %q inherits from itself by way of %q", p.Source.Name, p.Source.Inherits)
+			tables[i] = &Table{Name: p.Source.Name, Role: p.Source.Role}
+		}
+	}
+	return tables
+}
+
+// build makes one table; nil when what it inherits is not complete yet.
+func build(d *document.Document, p Placed, list []Placed, done map[string]*Table) *Table {
+	s := p.Source
+	t := &Table{
+		Name: s.Name, Role: s.Role, Inherits: s.Inherits, Control: s.Control, Session: s.Session,
+		Commands: map[string]Entry{}, Limits: map[string]float64{}, Timeouts: map[TimeoutClass]time.Duration{},
+	}
+	c := &checker{Document: d, path: p.Path, table: t}
+	known := d.OneOf(c.at("role"), "role", s.Role, Roles()...)
+	if !known {
+		return t
+	}
+	c.role, _ = roleOf(s.Role)
+	if s.Inherits != "" {
+		waits := slices.ContainsFunc(list, func(o Placed) bool { return o.Source.Name == s.Inherits })
+		if c.base = baseOf(s, done); c.base == nil && waits {
+			return nil
+		}
+	}
+	if s.Name != "" && done[s.Name] == nil {
+		done[s.Name] = t
+	}
+	c.head(s, list, done)
+	c.inherit(s)
+	c.commands(s)
+	return t
+}
+
+// baseOf returns what a source inherits, nil when that is not there.
+func baseOf(s Source, done map[string]*Table) *Table {
+	if s.Inherits == StandardName {
+		return Standard(s.Role)
+	}
+	return done[s.Inherits]
+}
+
+// head checks what stands before the commands.
+func (c *checker) head(s Source, list []Placed, done map[string]*Table) {
+	if !namePattern.MatchString(s.Name) {
+		c.Report(c.at("name"), "dialect %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", s.Name)
+	}
+	if s.Inherits != "" && c.base == nil {
+		names := append([]string{StandardName}, slices.Sorted(maps.Keys(done))...)
+		c.OneOf(c.at("inherits"), "dialect", s.Inherits, slices.DeleteFunc(names, func(n string) bool { return n == s.Name })...)
+	} else if c.base != nil && c.base.Role != s.Role {
+		c.Report(c.at("inherits"), "dialect %q is one of a %s; this one is of a %s", s.Inherits, c.base.Role, s.Role)
+		c.base = nil
+	}
+	if s.Control != "" && c.OneOf(c.at("control"), "control", s.Control, SCPI, Shell) && s.Control == Shell && !c.role.shell {
+		c.Report(c.at("control"), "a %s is controlled by SCPI only", s.Role)
+	}
+	if s.Session.Terminator != "" {
+		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF")
+	}
+	if n := s.Session.MaxMessage; c.Has(c.at("session.max_message")) && (n < 64 || n > 1<<20) {
+		c.Report(c.at("session.max_message"), "max_message %d: want 64 to %d bytes", n, 1<<20)
+	}
+	for _, name := range slices.Sorted(maps.Keys(s.Limits)) {
+		if c.OneOf(c.at("limits."+name), "limit", name, c.role.limits...) && !(s.Limits[name] > 0) {
+			c.Report(c.at("limits."+name), "%s %g: want a number above zero", name, s.Limits[name])
+		}
+	}
+	for _, class := range slices.Sorted(maps.Keys(s.Timeouts)) {
+		where := c.at("timeouts." + string(class))
+		if c.OneOf(where, "class of timeouts", string(class), classes()...) && !(s.Timeouts[class] > 0 && s.Timeouts[class] <= time.Hour) {
+			c.Report(where, "timeout %v: want above 0s and at most 1h", s.Timeouts[class])
+		}
+	}
+}
+
+func classes() []string {
+	return []string{string(Quick), string(Settle), string(Sweep), string(Calibration), string(Preset), string(Load)}
+}
+
+// inherit lays the table over its base.
+func (c *checker) inherit(s Source) {
+	t := c.table
+	if b := c.base; b != nil {
+		maps.Copy(t.Commands, b.Commands)
+		maps.Copy(t.Limits, b.Limits)
+		maps.Copy(t.Timeouts, b.Timeouts)
+		if s.Control == "" {
+			t.Control = b.Control
+		}
+		if !c.Has(c.at("session")) {
+			t.Session = b.Session
+		}
+	}
+	if t.Control == "" {
+		t.Control = SCPI
+	}
+	maps.Copy(t.Limits, s.Limits)
+	maps.Copy(t.Timeouts, s.Timeouts)
+}
+
+// commands checks the entries and that none is missing.
+func (c *checker) commands(s Source) {
+	var names, missing []string
+	for _, capability := range c.role.capabilities {
+		names = append(names, capability.Name)
+		e, given := s.Commands[capability.Name]
+		if given {
+			c.table.Commands[capability.Name] = c.entry(capability, e)
+		} else if _, ok := c.table.Commands[capability.Name]; !ok {
+			if capability.Required {
+				missing = append(missing, capability.Name)
+			}
+			c.table.Commands[capability.Name] = Entry{Unsupported: true, Type: capability.Answer, Timeout: capability.Timeout, Bit: -1}
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(s.Commands)) {
+		c.OneOf(c.at("commands."+name), "capability of a "+s.Role, name, names...)
+	}
+	// A base that was refused has its own message.
+	if len(missing) > 0 && (s.Inherits == "" || c.base != nil) {
+		c.Report(c.at("commands"), "a %s cannot do without %s; inherit: %s has all of them", s.Role, strings.Join(missing, ", "), StandardName)
+	}
+	for _, name := range c.role.limits {
+		if _, ok := c.table.Limits[name]; !ok && s.Inherits == "" {
+			c.Report(c.at("limits"), "missing limit %q; every dialect of a %s needs it", name, s.Role)
+		}
+	}
+}
+
+// at names a place in the table.
+func (c *checker) at(path string) string { return join(c.path, path) }
+
+func join(path, key string) string {
+	if path == "" {
+		return key
+	}
+	return path + "." + key
+}
