@@ -12,15 +12,17 @@ import (
 // Config is a whole simulated lab as data. It survives a JSON round trip, so a
 // lab can run in a process of its own.
 type Config struct {
-	Seed     uint64        `json:"seed"`
-	Speed    float64       `json:"speed"`               // simulated seconds per wall second; zero means 1
-	Listen   string        `json:"listen,omitempty"`    // address to listen on; empty means 127.0.0.1
-	BasePort int           `json:"base_port,omitempty"` // first of consecutive TCP ports; zero: any free ones
-	Builds   []string      `json:"builds"`              // firmware builds that units can load
-	Benches  []BenchConfig `json:"benches"`
-	Types    []TypeConfig  `json:"types"`
-	Units    []UnitConfig  `json:"units"`
-	Faults   []Fault       `json:"faults,omitempty"`
+	Seed       uint64                `json:"seed"`
+	Speed      float64               `json:"speed"`                 // simulated seconds per wall second; zero means 1
+	Listen     string                `json:"listen,omitempty"`      // address to listen on; empty means 127.0.0.1
+	BasePort   int                   `json:"base_port,omitempty"`   // first of consecutive TCP ports; zero: any free ones
+	HiSLIPPort int                   `json:"hislip_port,omitempty"` // first of as many more for HiSLIP; zero: any free ones
+	Builds     []string              `json:"builds"`                // firmware builds that units can load
+	Benches    []BenchConfig         `json:"benches"`
+	Types      []TypeConfig          `json:"types"`
+	Units      []UnitConfig          `json:"units"`
+	Faults     []Fault               `json:"faults,omitempty"`
+	Wire       map[string]WireConfig `json:"wire,omitempty"` // by instrument name or serial number; "*" for those not named
 }
 
 // BenchConfig is one bench: an analyzer, a generator, a supply, a switch matrix
@@ -163,6 +165,9 @@ func (c Config) Validate() error {
 	}
 	if c.Listen != "" && net.ParseIP(c.Listen) == nil {
 		return fmt.Errorf("sim: listen address %q is not an IP address", c.Listen)
+	}
+	if err := c.validateWire(); err != nil {
+		return err
 	}
 	seen := map[string]bool{}
 	for _, b := range c.Benches {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -34,7 +35,8 @@ type Lab struct {
 	cancel  context.CancelFunc
 	owner   sync.WaitGroup
 	devices map[string]*device
-	servers []*server // benches in order, four each; then units in order
+	servers []*server // sockets: benches in order, four each; then units in order
+	hislips []*server // HiSLIP ports in the same order
 	closed  sync.Once
 }
 
@@ -62,28 +64,58 @@ func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 	l := &Lab{config: c, world: w, cancel: cancel, devices: map[string]*device{}}
 	for i, d := range build(c, w) {
 		d.ctx, d.owner = inner, &l.owner
+		d.behave(c.wire(d.name), c.Seed)
 		l.devices[d.name] = d
-		port := 0
-		if c.BasePort != 0 {
-			port = c.BasePort + i
-		}
-		s, err := listen(d, l.address(), port)
-		if err != nil {
+		if err := l.open(d, i); err != nil {
 			_ = l.Close()
 			return nil, err
 		}
-		l.servers = append(l.servers, s)
 	}
-	for _, s := range l.servers {
-		l.owner.Go(s.serve)
+	if err := c.wireNames(l.devices); err != nil {
+		_ = l.Close()
+		return nil, err
+	}
+	for i, s := range l.servers {
+		l.owner.Go(func() { s.serve(s.device.profile.OneClient) })
+		l.owner.Go(func() { l.hislips[i].serve(false) })
 	}
 	l.owner.Go(func() {
 		<-inner.Done()
-		for _, s := range l.servers {
-			s.close()
-		}
+		l.disconnect()
 	})
 	return l, nil
+}
+
+// open opens both ports of the i-th device.
+func (l *Lab) open(d *device, i int) error {
+	at := func(base int) int {
+		if base == 0 {
+			return 0
+		}
+		return base + i
+	}
+	s, err := listen(d, l.address(), at(l.config.BasePort), socket)
+	if err != nil {
+		return err
+	}
+	l.servers = append(l.servers, s)
+	h, err := listen(d, l.address(), at(l.config.HiSLIPPort), newHislipServer(d).talk)
+	if err != nil {
+		return err
+	}
+	l.hislips = append(l.hislips, h)
+	d.cut = func() {
+		s.cut()
+		h.cut()
+	}
+	return nil
+}
+
+// disconnect closes every port and connection.
+func (l *Lab) disconnect() {
+	for _, s := range slices.Concat(l.servers, l.hislips) {
+		s.close()
+	}
 }
 
 // build makes every instrument, in the order of their ports.
@@ -111,9 +143,7 @@ func (l *Lab) address() string {
 func (l *Lab) Close() error {
 	l.closed.Do(func() {
 		l.cancel()
-		for _, s := range l.servers {
-			s.close()
-		}
+		l.disconnect()
 		l.owner.Wait()
 	})
 	return nil
@@ -123,14 +153,39 @@ func (l *Lab) Close() error {
 func (l *Lab) Config() Config { return l.config }
 
 // Resource returns the resource string of an instrument, by its name in the
-// inventory; radio units go by their serial number.
+// inventory; radio units go by their serial number. It is that of the raw
+// socket, or of the HiSLIP port where Config.Wire says so.
 func (l *Lab) Resource(instrument string) (string, error) {
+	if l.config.wire(instrument).HiSLIP {
+		return l.HiSLIP(instrument)
+	}
 	for _, s := range l.servers {
 		if s.device.name == instrument {
 			return fmt.Sprintf("TCPIP::%s::%d::SOCKET", l.address(), s.port()), nil
 		}
 	}
 	return "", fmt.Errorf("sim: no instrument %q", instrument)
+}
+
+// HiSLIP returns the resource string of an instrument's HiSLIP port, which every
+// instrument has.
+func (l *Lab) HiSLIP(instrument string) (string, error) {
+	for _, s := range l.hislips {
+		if s.device.name == instrument {
+			return fmt.Sprintf("TCPIP::%s::hislip0,%d::INSTR", l.address(), s.port()), nil
+		}
+	}
+	return "", fmt.Errorf("sim: no instrument %q", instrument)
+}
+
+// Instruments returns the names of all instruments and the serial numbers of all
+// radio units, in the order of their ports.
+func (l *Lab) Instruments() []string {
+	var names []string
+	for _, s := range l.servers {
+		names = append(names, s.device.name)
+	}
+	return names
 }
 
 // Expect returns the truth about a condition; see Config.Expect.
