@@ -62,6 +62,10 @@ type TypeConfig struct {
 	Noise         rf.DBm `json:"noise_dbm_hz"`       // transmitter noise density in the band
 	Second        rf.DB  `json:"second_harmonic_db"` // second harmonic over the carrier
 	Third         rf.DB  `json:"third_harmonic_db"`  // third harmonic over the carrier
+
+	// SelfTuning units go through their bring-up by themselves whenever they are
+	// switched on, at once and without error; others want every step told.
+	SelfTuning bool `json:"self_tuning,omitempty"`
 }
 
 // UnitConfig is one radio unit in its place.
@@ -72,6 +76,9 @@ type UnitConfig struct {
 	Build    string `json:"build"` // loaded at delivery
 	Bench    string `json:"bench"`
 	Slot     int    `json:"slot"` // from 1
+
+	Impairments *Impairments `json:"impairments,omitempty"` // of its modulators; nil: drawn from the seed
+	Troubles    []Trouble    `json:"troubles,omitempty"`    // it has from the start
 }
 
 // FaultKind says what is wrong with a radio unit, and the unit of Fault.Amount.
@@ -85,6 +92,7 @@ const (
 	WideCarrier      FaultKind = "wide carrier"      // occupied band Amount times the channel bandwidth
 	Spur             FaultKind = "spur"              // a tone of Amount dBm at Frequency
 	StrongHarmonic   FaultKind = "strong harmonic"   // second harmonic stronger by Amount dB
+	UnevenGain       FaultKind = "uneven gain"       // Amount dB less gain at the top of the band than at its bottom
 )
 
 // Fault is something wrong on purpose with one radio unit.
@@ -211,6 +219,11 @@ func (c Config) validateUnit(u UnitConfig, seen map[string]bool) error {
 		return fmt.Errorf("sim: radio unit type %s has %d connectors, want 1 to %d", t.Name, t.Connectors, maxConnectors)
 	case !c.knows(u.Build):
 		return fmt.Errorf("sim: radio unit %s is delivered with unknown build %q", u.Serial, u.Build)
+	}
+	for _, t := range u.Troubles {
+		if !t.valid() {
+			return fmt.Errorf("sim: radio unit %s: no trouble %q", u.Serial, t)
+		}
 	}
 	seen[u.Serial], seen[place] = true, true
 	return nil

@@ -20,12 +20,12 @@ var demoTypes = []TypeConfig{
 	{
 		Name: "RU-T4", Maker: "Imagined Radio", Connectors: 4, Class: "medium-range", Category: "A", Type: "1-C", Rated: 37,
 		Band: "n78", Duplex: "TDD", Downlink: rf.Range{Low: 3300e6, High: 3800e6}, Bandwidth: 100e6, SCS: 30e3,
-		Compression: 40.5, Linearization: 16.2, Noise: -95, Second: -72, Third: -78,
+		Compression: 40.5, Linearization: 16.2, Noise: -95, Second: -72, Third: -78, SelfTuning: true,
 	},
 	{
 		Name: "RU-F2", Maker: "Imagined Radio", Connectors: 2, Class: "wide-area", Category: "A", Type: "1-C", Rated: 46,
 		Band: "n1", Duplex: "FDD", Downlink: rf.Range{Low: 2110e6, High: 2170e6}, Bandwidth: 20e6, SCS: 15e3,
-		Compression: 49.5, Linearization: 18.8, Noise: -88, Second: -75, Third: -80,
+		Compression: 49.5, Linearization: 18.8, Noise: -88, Second: -75, Third: -80, SelfTuning: true,
 	},
 }
 

@@ -50,15 +50,23 @@ type unit struct {
 	tx        *transmitter
 	bench     *bench
 	build     string
-	loading   bool
+	busy      string    // what keeps it from other things, empty when nothing does
 	carriers  []Carrier // that it is configured for, the first by suffix first
 	model     string    // test model
 	duplex    string
 	unset     func() string // what the carriers still lack
 	forgotten func()        // drops the carrier settings
-	on        bool
-	heat      thermal // of the amplifier: 0 cold, 1 warm
-	housing   thermal // of the housing, 0 to 1
+	ports     []port        // by connector
+	source    string        // sourceModel or sourceTone
+	// toneOffset is from the oscillator, Hz; toneLevel over full scale, dB. A tone
+	// of full scale has the mean power of the carriers.
+	toneOffset, toneLevel float64
+	timer                 bool // the air frame runs: without it no test model comes out
+	synthesis             synthesis
+	troubles              map[Trouble]bool
+	on                    bool
+	heat                  thermal // of the amplifier: 0 cold, 1 warm
+	housing               thermal // of the housing, 0 to 1
 }
 
 // thermal follows a target exponentially.
@@ -108,7 +116,10 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 		b := w.benches[u.Bench]
 		unit := &unit{
 			config: u, tx: tx, bench: b, build: u.Build,
-			heat: thermal{tau: 30}, housing: thermal{tau: 300},
+			heat: thermal{tau: 30}, housing: thermal{tau: 300}, troubles: map[Trouble]bool{},
+		}
+		for _, t := range u.Troubles {
+			unit.troubles[t] = true
 		}
 		b.units[u.Slot-1], w.units[u.Serial] = unit, unit
 	}
@@ -129,10 +140,10 @@ func (b *bench) routed() (*unit, int) {
 
 // emission returns what a unit's connector sends out now, nil when silent.
 func (w *world) emission(u *unit, connector int) *emission {
-	if u == nil || !u.on {
+	if u == nil || !u.on || u.ports[connector-1].off {
 		return nil
 	}
-	e, err := u.tx.emission(u.build, connector, u.carriers, 1-u.heat.at(w.clock.now()))
+	e, err := u.tx.emission(u.drive(connector, w.clock.now()))
 	if err != nil {
 		return nil // a carrier that cannot exist was refused when it was configured
 	}
@@ -168,7 +179,7 @@ func (w *world) see(b *bench) view {
 	if v.scene.emission == nil {
 		return v
 	}
-	if u.duplex == "TDD" {
+	if u.duplex == "TDD" && u.modulated() {
 		if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
 			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
 			v.period = p.Period.Seconds()
@@ -194,11 +205,20 @@ func (w *world) settle(b *bench) {
 	w.load(b)
 	if !b.powered() {
 		for _, u := range b.units {
-			if u != nil && u.on {
+			if u == nil {
+				continue
+			}
+			if u.on {
 				w.mute(u, "supply lost")
 			}
+			u.boot()
 		}
 		w.load(b)
+	}
+	for _, u := range b.units {
+		if u != nil {
+			u.warm(b.changed)
+		}
 	}
 	average := decibels(w.see(b).input)
 	over := average+peakRatio > float64(b.config.MaxInput)
@@ -222,10 +242,7 @@ func (w *world) load(b *bench) {
 		if u == nil {
 			continue
 		}
-		watts += idleWatts
-		if u.on {
-			watts += milliwatts(float64(total(u.carriers))-30) * float64(len(u.tx.chains)) / efficiency
-		}
+		watts += idleWatts + u.watts()
 	}
 	b.rail.actual = b.rail.volts
 	if b.rail.volts > 0 {
@@ -253,11 +270,8 @@ func (b *bench) powered() bool {
 
 // transmit switches every connector of a unit on.
 func (w *world) transmit(u *unit) {
-	now := w.clock.now()
 	w.journal.note(u.config.Serial, "transmit on", "%s, %s, build %s", u.centres(), total(u.carriers), u.build)
 	u.on = true
-	u.heat.aim(1, now)
-	u.housing.aim(1, now)
 	w.settle(u.bench)
 }
 
@@ -267,9 +281,6 @@ func (w *world) mute(u *unit, reason string) {
 		w.journal.note(u.config.Serial, "transmit off", "already")
 		return
 	}
-	now := w.clock.now()
 	u.on = false
-	u.heat.aim(0, now)
-	u.housing.aim(0, now)
 	w.journal.note(u.config.Serial, "transmit off", "%s", reason)
 }
