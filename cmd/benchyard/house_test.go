@@ -44,6 +44,7 @@ var mayImport = map[string][]string{
 	"instruments/scpi":          {"instruments/scpi/hislip", "instruments/rf"},
 	"instruments/scpi/hislip":   {},
 	"instruments/scpi/scpitest": {"instruments/scpi", "instruments/rf"},
+	"instruments/shell":         {"instruments/scpi"},
 	"instruments/dialect":       {"document", "instruments/scpi"},
 	"instruments/analyzer":      {"instruments/dialect", "instruments/scpi", "instruments/rf"},
 	"instruments/generator":     {"instruments/dialect", "instruments/scpi", "instruments/rf"},
