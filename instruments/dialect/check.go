@@ -93,6 +93,7 @@ func build(d *document.Document, p Placed, list []Placed, done map[string]*Table
 	}
 	c.head(s, list, done)
 	c.inherit(s)
+	c.commandLine(s)
 	c.commands(s)
 	return t
 }

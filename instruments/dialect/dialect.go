@@ -33,6 +33,7 @@ package dialect
 import (
 	"errors"
 	"maps"
+	"regexp"
 	"slices"
 	"time"
 )
@@ -52,6 +53,8 @@ type Table struct {
 	Inherits string // name of the table it was laid over, "" for none
 	Control  string // SCPI or Shell
 	Session  Session
+
+	CommandLine CommandLine // how a command line speaks; of Control Shell only
 
 	Commands map[string]Entry               // by capability
 	Limits   map[string]float64             // by name, in base units
@@ -87,8 +90,10 @@ type Entry struct {
 	Overlapped  bool // it goes on after the command: completion is asked for
 	Unsupported bool // the instrument cannot do it
 
-	set []template
-	ask template
+	params []Param // of the capability
+	set    []template
+	ask    template
+	answer *regexp.Regexp // cuts an answer out of what a command line printed; nil: all of it
 }
 
 // Type is the shape of an answer.

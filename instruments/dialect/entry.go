@@ -14,6 +14,7 @@ func (c *checker) entry(capability Capability, s SourceEntry) Entry {
 		Set: s.Set, Ask: s.Ask, Unit: s.Unit, Bit: -1, On: s.On, Off: s.Off, Unsupported: s.Unsupported,
 		Type: cmp.Or(s.Type, capability.Answer), Encoding: cmp.Or(s.Encoding, Real32),
 		Timeout: cmp.Or(s.Timeout, capability.Timeout), Overlapped: capability.Overlapped,
+		params: capability.Params,
 	}
 	if s.Overlapped != nil {
 		e.Overlapped = *s.Overlapped
@@ -29,6 +30,9 @@ func (c *checker) entry(capability Capability, s SourceEntry) Entry {
 	c.unit(path, capability, s)
 	if s.Timeout != "" {
 		c.OneOf(c.at(path+".timeout"), "class of timeouts", string(s.Timeout), classes()...)
+	}
+	if s.Answer != "" {
+		e.answer = c.pattern(path+".answer", s.Answer, "(?m)")
 	}
 	c.sets(path, capability, &e)
 	c.query(path, capability, &e)

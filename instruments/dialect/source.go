@@ -11,14 +11,15 @@ type Source struct {
 	// names a file in its place.
 	File string `yaml:"-" json:"-"`
 
-	Name     string                         `json:"name" document:"required"`
-	Role     string                         `json:"role" document:"required"`
-	Inherits string                         `json:"inherits,omitempty"`
-	Control  string                         `json:"control,omitempty"`
-	Session  Session                        `json:"session,omitzero"`
-	Limits   map[string]float64             `json:"limits,omitempty"`
-	Timeouts map[TimeoutClass]time.Duration `json:"timeouts,omitempty"`
-	Commands map[string]SourceEntry         `json:"commands,omitempty"`
+	Name        string                         `json:"name" document:"required"`
+	Role        string                         `json:"role" document:"required"`
+	Inherits    string                         `json:"inherits,omitempty"`
+	Control     string                         `json:"control,omitempty"`
+	Session     Session                        `json:"session,omitzero"`
+	CommandLine CommandLine                    `json:"command_line,omitzero"`
+	Limits      map[string]float64             `json:"limits,omitempty"`
+	Timeouts    map[TimeoutClass]time.Duration `json:"timeouts,omitempty"`
+	Commands    map[string]SourceEntry         `json:"commands,omitempty"`
 }
 
 // UnmarshalText reads the name of a file that stands in the place of a table.
@@ -34,6 +35,7 @@ type SourceEntry struct {
 	Ask         string       `json:"ask,omitempty"`
 	Unit        Unit         `json:"unit,omitempty"`
 	Type        Type         `json:"type,omitempty"`
+	Answer      string       `json:"answer,omitempty"`
 	Encoding    Encoding     `json:"encoding,omitempty"`
 	Bit         *int         `json:"bit,omitempty"`
 	On          []string     `json:"on,omitempty"`
