@@ -85,7 +85,7 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 		return nil, unsent(s.failed(ctx, m, timeout, err))
 	}
 	defer stop()
-	if n, err := s.link.conn.Write(append(m.text, '\n')); err != nil {
+	if n, err := s.link.send(m.text); err != nil {
 		s.link.broken = true // part of a message may be in the instrument's buffer
 		err = s.failed(ctx, m, timeout, err)
 		if n == 0 {
@@ -97,18 +97,18 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 	if m.queries == 0 {
 		return nil, nil
 	}
-	line, err := s.link.readMessage(s.config.MaxBlock)
+	line, err := s.link.read(s.config.MaxBlock)
 	if err != nil {
 		// An instrument that waits for its own operation would carry out the
-		// commands of a resync later, on top of newer ones. Only a new connection
-		// leaves nothing behind.
-		s.link.broken = s.link.broken || m.waits
+		// commands of a resync later, on top of newer ones. Only a device clear or
+		// a new connection leaves nothing behind.
+		s.link.broken = s.link.broken || m.waits && !s.link.clears()
 		return nil, sent(s.failed(ctx, m, timeout, err))
 	}
 	s.record(Received, line)
-	units, err := SplitResponse(line)
+	units, err := splitResponse(line, s.link.endless())
 	if err != nil {
-		s.link.broken = true
+		s.link.broken = !s.link.clears()
 		return nil, sent(s.failed(ctx, m, timeout, fmt.Errorf("%w: %w", ErrAnswer, err)))
 	}
 	if len(units) != m.queries {

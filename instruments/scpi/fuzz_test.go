@@ -12,7 +12,7 @@ import (
 // feeds, and each of them cut short.
 var seeds = []string{
 	"", "*IDN?", "FREQ:CENT 1 GHZ;SPAN 1E6", `T "a;b",'c',#12;,(@1,2)`, "#15A\nBC,;1\r\n", "#9999999999", "#0", "#",
-	`-113,"Undefined header;*XYZ"`, "1,2;3", "a,b,c,d", "TCPIP::[::1]::5025::SOCKET", "-1.5E-3 KHZ", "#HFF", "(@1!2:3!4)",
+	`-113,"Undefined header;*XYZ"`, "1,2;3", "a,b,c,d", "TCPIP::[::1]::5025::SOCKET", "TCPIP::[::1]::hislip0,81::INSTR", "-1.5E-3 KHZ", "#HFF", "(@1!2:3!4)",
 }
 
 func addSeeds(f *testing.F) {

@@ -1,52 +1,61 @@
 package scpi
 
 import (
-	"bufio"
 	"context"
 	"errors"
-	"io"
 	"net"
-	"syscall"
 	"time"
 )
 
-// link is one TCP connection.
+// link is one connection to an instrument.
 type link struct {
-	conn   *net.TCPConn
-	raw    syscall.RawConn
-	r      *bufio.Reader
-	broken bool // the stream stopped where no line boundary can be found again
+	wire
+	broken bool // the stream stopped where no boundary between messages can be found again
 }
 
-// dial opens a connection. Nagle's algorithm is off, keepalive on: Go's defaults.
-func dial(ctx context.Context, address string, timeout time.Duration) (*link, error) {
-	d := net.Dialer{Timeout: timeout}
-	conn, err := d.DialContext(ctx, "tcp", address)
-	if err != nil {
-		return nil, err
-	}
-	tcp := conn.(*net.TCPConn)
-	raw, err := tcp.SyscallConn()
-	if err != nil {
-		return nil, errors.Join(err, conn.Close())
-	}
-	return &link{conn: tcp, raw: raw, r: bufio.NewReaderSize(conn, 16<<10)}, nil
+// wire carries whole messages over one connection: socket or highSpeed.
+type wire interface {
+	carrier
+	line
 }
 
-// abort closes the connection by a reset. An orderly close would go on delivering
-// what the instrument has not taken yet, long after the guard permitted it.
-func (l *link) abort() error {
-	return errors.Join(l.conn.SetLinger(0), l.conn.Close())
+type carrier interface {
+	// send writes program messages, each with its terminator, in one write. It
+	// returns how many bytes went out.
+	send(messages ...[]byte) (n int, err error)
+	// receive reads one response of at most limit bytes and removes its
+	// terminator. After an error, intact says whether the connection still stands
+	// where it can be brought in step.
+	receive(limit int) (response []byte, intact bool, err error)
+	// pending looks at the connection without waiting: it reports bytes nobody
+	// asked for, and io.EOF or another error when the far end is gone.
+	pending() (bool, error)
+	// endless reports whether blocks of indefinite length can be told from what
+	// follows them.
+	endless() bool
 }
 
-// past is a deadline that has expired, whatever the clock says.
-var past = time.Unix(1, 0)
+type line interface {
+	SetDeadline(t time.Time) error // of the messages that follow
+	interrupt()                    // ends the send or receive under way, whatever the deadline
+	Close() error                  // in the orderly way
+	// Abort closes the connection by a reset. An orderly close would go on
+	// delivering what the instrument has not taken yet, long after the guard
+	// permitted it.
+	Abort() error
+}
 
-// watch bounds the reads and writes that follow by deadline, and ends them at
-// once when ctx is done. The returned function must be called before the next
-// watch; after it the watcher touches the connection no more.
+// clearer is a wire with a way to the instrument past the messages under way.
+type clearer interface {
+	Clear(ctx context.Context) error // throws them away at both ends
+	Status(ctx context.Context) (byte, error)
+}
+
+// watch bounds what follows by deadline, and ends it at once when ctx is done.
+// The returned function must be called before the next watch; after it the
+// watcher touches the connection no more.
 func (l *link) watch(ctx context.Context, deadline time.Time) (stop func(), err error) {
-	if err := l.conn.SetDeadline(deadline); err != nil {
+	if err := l.SetDeadline(deadline); err != nil {
 		return nil, err
 	}
 	if ctx.Done() == nil {
@@ -55,7 +64,7 @@ func (l *link) watch(ctx context.Context, deadline time.Time) (stop func(), err 
 	fired := make(chan struct{})
 	cancel := context.AfterFunc(ctx, func() {
 		defer close(fired)
-		_ = l.conn.SetDeadline(past) // fails only on a closed connection, where no read blocks
+		l.interrupt()
 	})
 	return func() {
 		if !cancel() {
@@ -64,40 +73,24 @@ func (l *link) watch(ctx context.Context, deadline time.Time) (stop func(), err 
 	}, nil
 }
 
-// readMessage reads one response of at most limit bytes.
-func (l *link) readMessage(limit int) ([]byte, error) {
-	m := framer{r: l.r, limit: limit}
-	line, err := m.read(make([]byte, 0, 64))
-	if err != nil && (m.block || !isTimeout(err)) {
+// read reads one response of at most limit bytes.
+func (l *link) read(limit int) ([]byte, error) {
+	response, intact, err := l.receive(limit)
+	if err != nil && !intact {
 		l.broken = true
 	}
-	return line, err
+	return response, err
 }
 
-// pending looks at the connection without waiting: it reports bytes nobody asked
-// for, and io.EOF or another error when the far end is gone.
-func (l *link) pending() (bool, error) {
-	if l.r.Buffered() > 0 {
-		return true, nil
-	}
-	var n int
-	var peekErr error
-	err := l.raw.Control(func(fd uintptr) {
-		var b [1]byte
-		n, _, peekErr = syscall.Recvfrom(int(fd), b[:], syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
-	})
-	switch {
-	case err != nil:
-		return false, err
-	case peekErr == syscall.EAGAIN || peekErr == syscall.EINTR:
-		return false, nil
-	case peekErr != nil:
-		return false, peekErr
-	case n == 0:
-		return false, io.EOF
-	}
-	return true, nil
+// clears reports whether the connection can be brought in step whatever the
+// instrument is busy with.
+func (l *link) clears() bool {
+	_, ok := l.wire.(clearer)
+	return ok
 }
+
+// past is a deadline that has expired, whatever the clock says.
+var past = time.Unix(1, 0)
 
 func isTimeout(err error) bool {
 	var e net.Error

@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -115,16 +116,28 @@ func boolean(answer string) (bool, error) {
 	return false, fmt.Errorf("%w: %.40q is neither 0 nor 1", ErrAnswer, answer)
 }
 
-// QueryBlock returns the payload of an answer that is one definite-length block.
+// QueryBlock returns the payload of an answer that is one block, of definite
+// length unless Config.TextBlocks or HiSLIP permit the other kind.
 func (s *Session) QueryBlock(ctx context.Context, query string) ([]byte, error) {
 	var payload []byte
 	err := s.ask(ctx, query, func(answer []byte) (err error) {
-		if payload, err = ParseBlock(answer); err != nil {
-			return fmt.Errorf("%w: %w", ErrAnswer, err)
-		}
-		return nil
+		payload, err = s.block(answer)
+		return err
 	})
 	return payload, err
+}
+
+// block returns the payload of an answer. One of indefinite length got here only
+// where its end is known.
+func (s *Session) block(answer []byte) ([]byte, error) {
+	if payload, ok := bytes.CutPrefix(answer, []byte("#0")); ok && s.link.endless() {
+		return payload, nil
+	}
+	payload, err := ParseBlock(answer)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrAnswer, err)
+	}
+	return payload, nil
 }
 
 // Batch sends queries joined into as few messages as possible and returns one

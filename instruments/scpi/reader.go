@@ -30,13 +30,23 @@ func ReadResponse(r *bufio.Reader, limit int) ([]byte, error) {
 	return m.read(nil)
 }
 
+// shape is what is special about the responses of an instrument. The zero value
+// is what IEEE 488.2 has of a socket.
+type shape struct {
+	carriageReturn bool        // a carriage return alone ends them
+	text           bool        // blocks of indefinite length hold printable text and end with the line
+	ends           func() bool // asked behind a block: nothing follows, not even a line feed; nil for never
+}
+
 // framer collects one message.
 type framer struct {
 	r     *bufio.Reader
 	lex   lexer
 	limit int
+	shape shape
 	block bool // an unfinished block was read last: what follows is arbitrary bytes
 	kept  int  // bytes up to here end in a block and are not trimmed
+	text  bool // inside a block of indefinite length
 }
 
 func (m *framer) read(buf []byte) ([]byte, error) {
@@ -48,7 +58,7 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 			}
 			return buf, err
 		}
-		if b == '\n' {
+		if b == '\n' || b == '\r' && m.shape.carriageReturn {
 			return m.trim(buf), nil
 		}
 		if len(buf) >= m.limit {
@@ -58,10 +68,21 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 			continue // padding left behind by the answer before
 		}
 		buf = append(buf, b)
-		if m.lex.next(b) == markBlock {
-			if buf, err = m.readBlock(buf); err != nil {
-				return buf, noEOF(err)
+		if m.text {
+			if b > '~' || b < ' ' && b != '\t' && b != '\r' {
+				m.block = true
+				return buf, StandardError(-161, fmt.Sprintf("%q in a block of indefinite length, where only text can be framed on a socket", b))
 			}
+			continue
+		}
+		if m.lex.next(b) != markBlock {
+			continue
+		}
+		if buf, err = m.readBlock(buf); err != nil {
+			return buf, noEOF(err)
+		}
+		if m.kept == len(buf) && m.shape.ends != nil && m.shape.ends() {
+			return buf, nil
 		}
 	}
 }
@@ -80,7 +101,11 @@ func (m *framer) readBlock(buf []byte) ([]byte, error) {
 	}
 	buf = append(buf, first)
 	if first == '0' {
-		return buf, StandardError(-161, "indefinite length cannot be framed on a socket")
+		m.text, m.block = m.shape.text, !m.shape.text
+		if m.text {
+			return buf, nil
+		}
+		return buf, errEndlessBlock()
 	}
 	digits := make([]byte, first-'0')
 	if _, err := io.ReadFull(m.r, digits); err != nil {
@@ -114,4 +139,8 @@ func noEOF(err error) error {
 		return io.ErrUnexpectedEOF
 	}
 	return err
+}
+
+func errEndlessBlock() error {
+	return StandardError(-161, "indefinite length cannot be framed on a socket")
 }

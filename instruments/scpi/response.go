@@ -10,7 +10,14 @@ import (
 // blocks do not count. An empty message is one empty unit. The units share
 // memory with line.
 func SplitResponse(line []byte) ([][]byte, error) {
-	units, err := split(trim(line, false), false, markUnit)
+	return splitResponse(line, false)
+}
+
+// splitResponse is SplitResponse, which takes blocks of indefinite length for the
+// rest of the message where they are allowed.
+func splitResponse(line []byte, endless bool) ([][]byte, error) {
+	lex := lexer{endless: endless}
+	units, err := lex.split(lex.trim(line), markUnit)
 	if err != nil {
 		return nil, fmt.Errorf("scpi: response: %w", err)
 	}
@@ -20,7 +27,7 @@ func SplitResponse(line []byte) ([][]byte, error) {
 // SplitData splits a response unit at the ',' between data elements (488.2
 // 8.5). Separators inside strings and blocks do not count.
 func SplitData(unit []byte) ([][]byte, error) {
-	data, err := split(unit, false, markData)
+	data, err := lexer{}.split(unit, markData)
 	if err != nil {
 		return nil, fmt.Errorf("scpi: response data: %w", err)
 	}

@@ -7,4 +7,10 @@
 // starts with a header of 16 bytes that holds its type and the length of its
 // payload, so that the end of a message needs no line feed, and a number that
 // ties a response to its question, so that a late answer is known as one.
+//
+// Conn is the client's end. In synchronized mode, the default, the instrument
+// drops the response to a message when the next one arrives before it was read,
+// and says so on both channels ("interrupted"). In overlapped mode responses
+// queue up in order. A device clear empties both channels and starts the numbers
+// anew, whatever was under way.
 package hislip

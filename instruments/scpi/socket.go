@@ -1,0 +1,147 @@
+package scpi
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"sync/atomic"
+	"syscall"
+	"time"
+)
+
+// socket is a raw TCP connection: a stream of bytes in which terminators and
+// block headers alone tell where a message ends.
+type socket struct {
+	conn       *net.TCPConn
+	raw        syscall.RawConn
+	r          *bufio.Reader
+	shape      shape
+	terminator string // of program messages
+	out        []byte // what send writes, kept for its memory
+	deadline   time.Time
+	stopped    atomic.Bool // interrupt was called since the deadline was set
+}
+
+// open opens a TCP connection. Nagle's algorithm is off, keepalive on: Go's defaults.
+func open(ctx context.Context, address string, timeout time.Duration) (*net.TCPConn, syscall.RawConn, error) {
+	d := net.Dialer{Timeout: timeout}
+	conn, err := d.DialContext(ctx, "tcp", address)
+	if err != nil {
+		return nil, nil, err
+	}
+	tcp := conn.(*net.TCPConn)
+	raw, err := tcp.SyscallConn()
+	if err != nil {
+		return nil, nil, errors.Join(err, conn.Close())
+	}
+	return tcp, raw, nil
+}
+
+// dialSocket opens a raw socket for an instrument of the habits config says.
+func dialSocket(ctx context.Context, resource Resource, config Config) (*socket, error) {
+	conn, raw, err := open(ctx, resource.Address(), config.Timeout)
+	if err != nil {
+		return nil, err
+	}
+	w := &socket{conn: conn, raw: raw, r: bufio.NewReaderSize(conn, 16<<10), terminator: terminators[config.Terminator]}
+	w.shape = shape{carriageReturn: config.Terminator == "CR", text: config.TextBlocks}
+	if config.BareBlocks {
+		w.shape.ends = w.silent
+	}
+	return w, nil
+}
+
+func (w *socket) send(messages ...[]byte) (int, error) {
+	w.out = w.out[:0]
+	for _, m := range messages {
+		w.out = append(append(w.out, m...), w.terminator...)
+	}
+	return w.conn.Write(w.out)
+}
+
+// receive: a timeout between bytes of a line leaves lines, one inside a block
+// leaves nothing to go by.
+func (w *socket) receive(limit int) ([]byte, bool, error) {
+	m := framer{r: w.r, limit: limit, shape: w.shape}
+	response, err := m.read(make([]byte, 0, 64))
+	return response, !m.block && isTimeout(err), err
+}
+
+func (w *socket) endless() bool { return w.shape.text }
+
+// silent reports whether nothing follows for a moment: then a block without a
+// terminator was the end of the message.
+func (w *socket) silent() bool {
+	if w.r.Buffered() > 0 {
+		return false
+	}
+	_ = w.conn.SetReadDeadline(time.Now().Add(quiet)) // fails only on a closed connection, as the next read will
+	_, err := w.r.Peek(1)
+	_ = w.conn.SetReadDeadline(w.deadline)
+	if w.stopped.Load() {
+		w.interrupt()
+		return false
+	}
+	return isTimeout(err)
+}
+
+// pending lets padding pass: the NULs some instruments put behind the line feed,
+// and the late line feed of one that ends blocks without.
+func (w *socket) pending() (bool, error) {
+	if waiting, err := peek(w.raw); w.r.Buffered() == 0 && (!waiting || err != nil) {
+		return false, err
+	}
+	_ = w.conn.SetDeadline(time.Time{}) // of the exchange before; bytes are there, so nothing blocks
+	if _, err := w.r.Peek(1); err != nil {
+		return false, err
+	}
+	waiting, _ := w.r.Peek(w.r.Buffered())
+	for _, b := range waiting {
+		if !isSpace(b) && !(b == '\n' && w.shape.ends != nil) {
+			return true, nil
+		}
+	}
+	_, err := w.r.Discard(len(waiting))
+	return false, err
+}
+
+// peek looks for bytes in the receive buffer of the system.
+func peek(raw syscall.RawConn) (waiting bool, err error) {
+	var n int
+	var peekErr error
+	err = raw.Control(func(fd uintptr) {
+		var b [1]byte
+		n, _, peekErr = syscall.Recvfrom(int(fd), b[:], syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
+	})
+	switch {
+	case err != nil:
+		return false, err
+	case peekErr == syscall.EAGAIN || peekErr == syscall.EINTR:
+		return false, nil
+	case peekErr != nil:
+		return false, peekErr
+	case n == 0:
+		return false, io.EOF
+	}
+	return true, nil
+}
+
+// SetDeadline bounds what follows.
+func (w *socket) SetDeadline(t time.Time) error {
+	w.deadline = t
+	w.stopped.Store(false)
+	return w.conn.SetDeadline(t)
+}
+
+func (w *socket) interrupt() {
+	w.stopped.Store(true)
+	_ = w.conn.SetDeadline(past) // fails only on a closed connection, where no read blocks
+}
+
+// Close closes the connection in the orderly way.
+func (w *socket) Close() error { return w.conn.Close() }
+
+// Abort closes the connection by a reset.
+func (w *socket) Abort() error { return errors.Join(w.conn.SetLinger(0), w.conn.Close()) }
