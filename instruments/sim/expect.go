@@ -39,19 +39,13 @@ type Expectation struct {
 	width    float64 // transmission bandwidth configuration, Hz
 }
 
-// Expect returns the truth about a condition. Unknown serials, connectors and
+// Expect returns the truth about a test model from a unit whose calibrations are
+// in order; what its modulators leak is left out. Unknown serials, connectors and
 // channel bandwidths are errors.
 func (c Config) Expect(cond Condition) (*Expectation, error) {
-	u, err := c.unit(cond.Serial)
+	t, err := c.transmitter(cond)
 	if err != nil {
 		return nil, err
-	}
-	t, err := newTransmitter(c, u)
-	if err != nil {
-		return nil, err
-	}
-	if cond.Connector < 1 || cond.Connector > len(t.chains) {
-		return nil, fmt.Errorf("sim: radio unit %s has connectors 1 to %d, not %d", cond.Serial, len(t.chains), cond.Connector)
 	}
 	e, err := t.emission(cond.drive())
 	if err != nil {
@@ -59,6 +53,19 @@ func (c Config) Expect(cond Condition) (*Expectation, error) {
 	}
 	width, err := nr.Configured(cond.Carrier.Bandwidth, cond.Carrier.SCS)
 	return &Expectation{e, cond.Carrier, float64(width)}, err
+}
+
+// transmitter returns the transmitter that a condition is about.
+func (c Config) transmitter(cond Condition) (*transmitter, error) {
+	u, err := c.unit(cond.Serial)
+	if err != nil {
+		return nil, err
+	}
+	t, err := newTransmitter(c, u)
+	if err == nil && (cond.Connector < 1 || cond.Connector > len(t.chains)) {
+		err = fmt.Errorf("sim: radio unit %s has connectors 1 to %d, not %d", cond.Serial, len(t.chains), cond.Connector)
+	}
+	return t, err
 }
 
 // Power returns the mean power through an ideal rectangular filter of the given

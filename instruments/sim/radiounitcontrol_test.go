@@ -16,6 +16,7 @@ func untuned(t testing.TB, l *Lab) *client {
 	u := dial(t, l, "T4-0002")
 	u.do("TIM OFF")
 	u.do(carrierOf["RU-T4"])
+	u.do("CARR:FREQ 3.5 GHZ") // the oscillator starts at 3.55 GHz, the middle of the band
 	return u
 }
 
