@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/generator"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
@@ -39,7 +40,7 @@ var drivers = []entry{
 	{Generator, func(s *scpi.Session) any { return generator.New(s) }},
 	{Supply, func(s *scpi.Session) any { return supply.New(s) }},
 	{Switcher, func(s *scpi.Session) any { return switcher.New(s) }},
-	{RadioUnit, func(s *scpi.Session) any { return radiounit.New(s) }},
+	{RadioUnit, func(s *scpi.Session) any { return radiounit.New(s, dialect.Standard(radiounit.Role)) }},
 }
 
 // Roles returns every role there is a driver for.

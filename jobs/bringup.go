@@ -237,7 +237,7 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 		return err
 	}
 	// Whoever was here last may have left it loading a build, deaf to commands.
-	if err := u.Session().Wait(ctx, r.agent.Timings.Segment); err != nil {
+	if err := u.Idle(ctx, r.agent.Timings.Segment); err != nil {
 		return fmt.Errorf("%s: waiting until it is idle: %w", s.mount.unit.Serial, err)
 	}
 	id, err := u.Identity(ctx)

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
@@ -111,7 +112,7 @@ func newRig(t *testing.T, lab *sim.Lab, serial string) *rig {
 	g.paths = tables(t, lab.Inventory(), bench, g.slot)
 	g.analyzer = analyzer.New(dial(t, lab, bench+"-analyzer"))
 	g.switcher = switcher.New(dial(t, lab, bench+"-switcher"))
-	g.unit = radiounit.New(dial(t, lab, serial))
+	g.unit = radiounit.New(dial(t, lab, serial), dialect.Standard(radiounit.Role))
 	rail := supply.New(dial(t, lab, bench+"-supply"))
 	if err := g.analyzer.Prepare(t.Context()); err != nil {
 		t.Fatal(err)
