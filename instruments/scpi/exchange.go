@@ -86,7 +86,7 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 	}
 	defer stop()
 	if n, err := s.link.send(m.text); err != nil {
-		s.link.broken = true // part of a message may be in the instrument's buffer
+		s.link.broken = n > 0 || !isTimeout(err) // part of a message may be in the instrument's buffer
 		err = s.failed(ctx, m, timeout, err)
 		if n == 0 {
 			return nil, unsent(err)

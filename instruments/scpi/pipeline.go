@@ -40,6 +40,9 @@ type pipelining struct {
 // start or transfer much (*OPC?, *TST?, MEASure, READ, TRACe, DATA, CALibration)
 // are asked one by one. Config.Timeout bounds the wait for each answer.
 func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, error) {
+	if len(queries) == 0 {
+		return nil, nil
+	}
 	messages, oneByOne := make([]message, 0, len(queries)), s.config.Sequential
 	for _, q := range queries {
 		composed, err := compose([]string{q}, s.config.MaxMessage)

@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// listen reads the asynchronous channel until it ends, and ends the synchronous
-// one with it: an instrument that has lost one has lost the session.
+// listen reads the asynchronous channel until it ends. A response may still be
+// waiting on the synchronous one then; a fatal error is the end of both.
 func (c *Conn) listen() {
 	r := bufio.NewReader(c.async)
 	for {
@@ -25,7 +25,9 @@ func (c *Conn) listen() {
 		if err != nil {
 			c.lost = fmt.Errorf("hislip: asynchronous channel: %w", err)
 			close(c.ended)
-			_ = c.sync.Close() // wakes whoever reads there, who asks for the cause
+			if h.Type == FatalError {
+				_ = c.sync.Close() // wakes whoever reads there, who asks for the cause
+			}
 			return
 		}
 		switch h.Type {
@@ -87,7 +89,7 @@ func (c *Conn) ask(ctx context.Context, h Header, payload []byte, want MessageTy
 	case <-c.ended:
 		return reply{}, c.lost
 	case <-ctx.Done():
-		_ = c.async.Close() // ends listen, which ends the rest
+		_ = c.async.Close() // ends listen, and with it the use of the connection
 		return reply{}, fmt.Errorf("hislip: %s: no reply: %w", h.Type, context.Cause(ctx))
 	}
 	if got.header.Type != want {

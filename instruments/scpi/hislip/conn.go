@@ -184,9 +184,10 @@ func (c *Conn) changed() {
 // past is a deadline that has expired, whatever the clock says.
 var past = time.Unix(1, 0)
 
-// interrupt ends reads and writes of conn when ctx is done, until the returned
-// function is called.
+// interrupt lifts the deadline of conn and ends its reads and writes when ctx is
+// done, until the returned function is called.
 func interrupt(ctx context.Context, conn net.Conn) (stop func()) {
+	_ = conn.SetDeadline(time.Time{}) // an older one may have expired; fails as below
 	fired := make(chan struct{})
 	cancel := context.AfterFunc(ctx, func() {
 		defer close(fired)
@@ -196,7 +197,7 @@ func interrupt(ctx context.Context, conn net.Conn) (stop func()) {
 		if !cancel() {
 			<-fired
 		}
-		_ = conn.SetDeadline(time.Time{}) // the same
+		_ = conn.SetDeadline(time.Time{})
 	}
 }
 

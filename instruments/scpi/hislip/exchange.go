@@ -60,10 +60,15 @@ func (c *Conn) Send(messages ...[]byte) (n int, err error) {
 	return n, c.cause(err)
 }
 
-// settle waits until an interruption that was seen on the synchronous channel is
+// settle finds out whether the other channel still stands, and waits until an interruption that was seen on the synchronous channel is
 // seen on the other one too: before that nothing may be sent.
 func (c *Conn) settle() error {
 	for {
+		select {
+		case <-c.ended:
+			return c.lost
+		default:
+		}
 		c.mu.Lock()
 		settled, deadline := c.interrupted <= 0, c.deadline
 		c.mu.Unlock()
