@@ -136,7 +136,7 @@ func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, e
 	if l.open == nil {
 		l.open, err = instruments.Open(ctx, l.role, l.resource, l.identity, scpi.Config{
 			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guardWork, Transcript: r.transcript.of(name),
-		})
+		}, nil)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}

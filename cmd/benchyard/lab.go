@@ -159,7 +159,7 @@ func (c *labCheck) ask(ctx context.Context, l *lab.Lab) []answer {
 func (c *labCheck) askOne(ctx context.Context, a answer, expected string) answer {
 	ctx, cancel := context.WithTimeout(ctx, c.Timeout)
 	defer cancel()
-	i, err := instruments.Open(ctx, instruments.Role(a.Role), a.Resource, expected, scpi.Config{Timeout: c.Timeout})
+	i, err := instruments.Open(ctx, instruments.Role(a.Role), a.Resource, expected, scpi.Config{Timeout: c.Timeout}, nil)
 	if err != nil {
 		a.Problem = err.Error()
 		return a

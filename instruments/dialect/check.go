@@ -10,6 +10,12 @@ import (
 	"benchyard/document"
 )
 
+// What instruments can take at once lies between these, in bytes.
+const (
+	leastBuffer = 64
+	mostBuffer  = 1 << 20
+)
+
 // maxBit is the highest bit of a status register that may be named.
 const maxBit = 31
 
@@ -122,10 +128,12 @@ func (c *checker) head(s Source, list []Placed, done map[string]*Table) {
 		c.Report(c.at("control"), "a %s is controlled by SCPI only", s.Role)
 	}
 	if s.Session.Terminator != "" {
-		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF")
+		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF", "CR")
 	}
-	if n := s.Session.MaxMessage; c.Has(c.at("session.max_message")) && (n < 64 || n > 1<<20) {
-		c.Report(c.at("session.max_message"), "max_message %d: want 64 to %d bytes", n, 1<<20)
+	for key, n := range map[string]int{"max_message": s.Session.MaxMessage, "input_buffer": s.Session.InputBuffer} {
+		if where := c.at("session." + key); c.Has(where) && (n < leastBuffer || n > mostBuffer) {
+			c.Report(where, "%s %d: want %d to %d bytes", key, n, leastBuffer, mostBuffer)
+		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(s.Limits)) {
 		if c.OneOf(c.at("limits."+name), "limit", name, c.role.limits...) && !(s.Limits[name] > 0) {

@@ -31,11 +31,14 @@
 package dialect
 
 import (
+	"cmp"
 	"errors"
 	"maps"
 	"regexp"
 	"slices"
 	"time"
+
+	"benchyard/instruments/scpi"
 )
 
 // ErrUnsupported says that the instrument cannot do what it was asked for, by
@@ -68,13 +71,25 @@ const (
 )
 
 // Session holds what a family of instruments needs of its connection. The zero
-// value is what SCPI over a socket says.
+// value is what SCPI over a socket says. See scpi.Config for each of them.
 type Session struct {
-	Banner     bool   `json:"banner,omitempty"`      // it greets whoever connects; the greeting is thrown away
-	Terminator string `json:"terminator,omitempty"`  // after each message to it: "LF" (the default) or "CRLF"
-	BareBlocks bool   `json:"bare_blocks,omitempty"` // it sends no terminator after a block
-	MaxMessage int    `json:"max_message,omitempty"` // longest message in bytes it can take; zero: the session's default
-	Sequential bool   `json:"sequential,omitempty"`  // it loses messages that are sent before the last one was answered
+	Banner      bool   `json:"banner,omitempty"`       // it greets whoever connects; the greeting is thrown away
+	Terminator  string `json:"terminator,omitempty"`   // of each message: "LF" (the default), "CRLF" or "CR"
+	BareBlocks  bool   `json:"bare_blocks,omitempty"`  // it sends no terminator after a block
+	TextBlocks  bool   `json:"text_blocks,omitempty"`  // it sends blocks of indefinite length that are text
+	MaxMessage  int    `json:"max_message,omitempty"`  // longest message in bytes it can take; zero: the session's default
+	Sequential  bool   `json:"sequential,omitempty"`   // it loses messages that are sent before the last one was answered
+	InputBuffer int    `json:"input_buffer,omitempty"` // bytes of messages it holds unread; zero: the session's default
+}
+
+// Configure returns the configuration of a session with the instrument: c with
+// what the dialect says of its connection.
+func (t *Table) Configure(c scpi.Config) scpi.Config {
+	s := t.Session
+	c.Banner, c.BareBlocks, c.TextBlocks, c.Sequential = s.Banner, s.BareBlocks, s.TextBlocks, s.Sequential
+	c.Terminator = cmp.Or(s.Terminator, c.Terminator)
+	c.MaxMessage, c.InputBuffer = cmp.Or(s.MaxMessage, c.MaxMessage), cmp.Or(s.InputBuffer, c.InputBuffer)
+	return c
 }
 
 // Entry is how one family of instruments does one thing.

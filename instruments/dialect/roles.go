@@ -121,7 +121,7 @@ func Roles() []string {
 
 func analyzerRole() role {
 	return role{
-		limits: []string{"max_points", "max_attenuation", "attenuation_step"},
+		limits: []string{"max_points", "max_attenuation", "attenuation_step", "max_reference_level"},
 		capabilities: []Capability{
 			told("abort").required(),
 			told("reset").required().takes(Preset).overlapped(),
@@ -199,7 +199,7 @@ func switcherRole() role {
 		capabilities: []Capability{
 			told("open_all").required(),
 			told("close", channels("channels")).required(),
-			asked("closed", CSV, channels("channels")).required(),
+			asked("closed", Boolean, channels("channels")).required(),
 		},
 	}
 }

@@ -11,30 +11,28 @@ import (
 )
 
 // lookUp returns the entry of something the instrument can do.
-func (t *Table) lookUp(capability string) (Entry, Capability, error) {
-	r, _ := roleOf(t.Role)
-	i := slices.IndexFunc(r.capabilities, func(c Capability) bool { return c.Name == capability })
-	if i < 0 {
-		return Entry{}, Capability{}, fmt.Errorf("dialect: a %s has no capability %q", t.Role, capability)
-	}
+func (t *Table) lookUp(capability string) (Entry, error) {
 	e, ok := t.Commands[capability]
-	if !ok || e.Unsupported {
-		return Entry{}, Capability{}, fmt.Errorf("dialect: %s of %s: %w", capability, t.Name, ErrUnsupported)
+	switch {
+	case !ok:
+		return Entry{}, fmt.Errorf("dialect: a %s has no capability %q", t.Role, capability)
+	case e.Unsupported:
+		return Entry{}, fmt.Errorf("dialect: %s of %s: %w", capability, t.Name, ErrUnsupported)
 	}
-	return e, r.capabilities[i], nil
+	return e, nil
 }
 
 // Set returns the commands of a capability with the values filled in, nil for
 // none. Numbers are given in base units and sent in the unit of the entry. A
 // value that could end its command or begin another one is refused.
 func (t *Table) Set(capability string, values Values) ([]string, error) {
-	e, c, err := t.lookUp(capability)
+	e, err := t.lookUp(capability)
 	if err != nil {
 		return nil, err
 	}
 	commands := make([]string, len(e.set))
 	for i, command := range e.set {
-		if commands[i], err = command.fill(c.Params, e.Unit, values); err != nil {
+		if commands[i], err = command.fill(e.params, e.Unit, values); err != nil {
 			return nil, fmt.Errorf("dialect: %s of %s: %w", capability, t.Name, err)
 		}
 	}
@@ -43,14 +41,14 @@ func (t *Table) Set(capability string, values Values) ([]string, error) {
 
 // Ask returns the query of a capability with the values filled in.
 func (t *Table) Ask(capability string, values Values) (string, error) {
-	e, c, err := t.lookUp(capability)
+	e, err := t.lookUp(capability)
 	if err == nil && e.ask == nil {
 		err = fmt.Errorf("dialect: %s of %s has no query: %w", capability, t.Name, ErrUnsupported)
 	}
 	if err != nil {
 		return "", err
 	}
-	query, err := e.ask.fill(c.Params, e.Unit, values)
+	query, err := e.ask.fill(e.params, e.Unit, values)
 	if err != nil {
 		return "", fmt.Errorf("dialect: %s of %s: %w", capability, t.Name, err)
 	}

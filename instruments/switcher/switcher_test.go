@@ -6,6 +6,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
 	"benchyard/instruments/switcher"
@@ -19,7 +20,7 @@ func open(t *testing.T, steps ...Step) *switcher.Switcher {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return switcher.New(s)
+	return switcher.New(s, dialect.Standard("switcher"))
 }
 
 // opened answers the opening of all paths and the reading back of some.

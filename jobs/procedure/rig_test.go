@@ -110,10 +110,10 @@ func newRig(t *testing.T, lab *sim.Lab, serial string) *rig {
 		}
 	}
 	g.paths = tables(t, lab.Inventory(), bench, g.slot)
-	g.analyzer = analyzer.New(dial(t, lab, bench+"-analyzer"))
-	g.switcher = switcher.New(dial(t, lab, bench+"-switcher"))
+	g.analyzer = analyzer.New(dial(t, lab, bench+"-analyzer"), dialect.Standard("analyzer"))
+	g.switcher = switcher.New(dial(t, lab, bench+"-switcher"), dialect.Standard("switcher"))
 	g.unit = radiounit.New(dial(t, lab, serial), dialect.Standard(radiounit.Role))
-	rail := supply.New(dial(t, lab, bench+"-supply"))
+	rail := supply.New(dial(t, lab, bench+"-supply"), dialect.Standard("supply"))
 	if err := g.analyzer.Prepare(t.Context()); err != nil {
 		t.Fatal(err)
 	}
