@@ -24,8 +24,9 @@ var namePattern = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+-]{0,63}$`)
 
 // Placed is a table as written and where it stands in its document.
 type Placed struct {
-	Path   string
-	Source Source
+	Document *document.Document
+	Path     string
+	Source   Source
 }
 
 // checker turns one source into a table and reports what is wrong with it.
@@ -37,38 +38,40 @@ type checker struct {
 	base  *Table // what it inherits, nil for nothing
 }
 
-// Check turns the tables of a document into complete ones, in their order, and
-// reports what is wrong with them at its place. They may inherit from the
-// standard table of their role, from one another in any order, and from others.
-// Where there is anything to report the tables are not to be used.
-func Check(d *document.Document, list []Placed, others ...*Table) []*Table {
+// Check turns tables as written into complete ones, in their order, and reports
+// what is wrong with each in its document. They may inherit from the standard
+// table of their role, from one another in any order, and from others. Where
+// there is anything to report the tables are not to be used.
+func Check(list []Placed, others ...*Table) []*Table {
 	done := map[string]*Table{}
 	for _, t := range others {
 		done[t.Name] = t
 	}
-	first := map[string]int{}
-	for i, p := range list {
-		if j, twice := first[p.Source.Name]; twice && p.Source.Name != "" {
-			line, _ := d.Position(join(list[j].Path, "name"))
-			d.Report(join(p.Path, "name"), "dialect %q is listed twice; the first stands on line %d", p.Source.Name, line)
-		} else {
-			first[p.Source.Name] = i
+	seen := map[string]bool{}
+	for _, p := range list {
+		name := p.Source.Name
+		switch {
+		case name == StandardName:
+			p.Document.Report(join(p.Path, "name"), "%q is the built-in dialect; choose another name", name)
+		case seen[name] && name != "":
+			p.Document.Report(join(p.Path, "name"), "there are two dialects %q", name)
 		}
-		if p.Source.Name == StandardName {
-			d.Report(join(p.Path, "name"), "%q is the built-in dialect; choose another name", StandardName)
+		seen[name] = true
+		if !namePattern.MatchString(name) {
+			p.Document.Report(join(p.Path, "name"), "dialect %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", name)
 		}
 	}
 	tables := make([]*Table, len(list))
 	for range list { // each round completes those whose base is complete
 		for i, p := range list {
 			if tables[i] == nil {
-				tables[i] = build(d, p, list, done)
+				tables[i] = build(p, list, done)
 			}
 		}
 	}
 	for i, p := range list {
 		if tables[i] == nil {
-			d.Report(join(p.Path, "inherits"), "dialect %q inherits from itself by way of %q", p.Source.Name, p.Source.Inherits)
+			p.Document.Report(join(p.Path, "inherits"), "dialect %q inherits from %q, which inherits from it or waits for itself", p.Source.Name, p.Source.Inherits)
 			tables[i] = &Table{Name: p.Source.Name, Role: p.Source.Role}
 		}
 	}
@@ -76,15 +79,15 @@ func Check(d *document.Document, list []Placed, others ...*Table) []*Table {
 }
 
 // build makes one table; nil when what it inherits is not complete yet.
-func build(d *document.Document, p Placed, list []Placed, done map[string]*Table) *Table {
+func build(p Placed, list []Placed, done map[string]*Table) *Table {
 	s := p.Source
 	t := &Table{
 		Name: s.Name, Role: s.Role, Inherits: s.Inherits, Control: s.Control, Session: s.Session,
 		Commands: map[string]Entry{}, Limits: map[string]float64{}, Timeouts: map[TimeoutClass]time.Duration{},
 	}
-	c := &checker{Document: d, path: p.Path, table: t}
-	known := d.OneOf(c.at("role"), "role", s.Role, Roles()...)
-	if !known {
+	c := &checker{Document: p.Document, path: p.Path, table: t}
+	if !c.OneOf(c.at("role"), "role", s.Role, Roles()...) {
+		done[s.Name] = t // so that those that inherit from it do not wait
 		return t
 	}
 	c.role, _ = roleOf(s.Role)
@@ -97,7 +100,7 @@ func build(d *document.Document, p Placed, list []Placed, done map[string]*Table
 	if s.Name != "" && done[s.Name] == nil {
 		done[s.Name] = t
 	}
-	c.head(s, list, done)
+	c.head(s, done)
 	c.inherit(s)
 	c.commandLine(s)
 	c.commands(s)
@@ -113,19 +116,17 @@ func baseOf(s Source, done map[string]*Table) *Table {
 }
 
 // head checks what stands before the commands.
-func (c *checker) head(s Source, list []Placed, done map[string]*Table) {
-	if !namePattern.MatchString(s.Name) {
-		c.Report(c.at("name"), "dialect %q: want letters, digits and . _ + -, at most 64, beginning with a letter or digit", s.Name)
-	}
+func (c *checker) head(s Source, done map[string]*Table) {
 	if s.Inherits != "" && c.base == nil {
 		names := append([]string{StandardName}, slices.Sorted(maps.Keys(done))...)
 		c.OneOf(c.at("inherits"), "dialect", s.Inherits, slices.DeleteFunc(names, func(n string) bool { return n == s.Name })...)
 	} else if c.base != nil && c.base.Role != s.Role {
-		c.Report(c.at("inherits"), "dialect %q is one of a %s; this one is of a %s", s.Inherits, c.base.Role, s.Role)
+		c.Report(c.at("inherits"), "dialect %q is one of %s; this one is of %s", s.Inherits, article(c.base.Role), article(s.Role))
 		c.base = nil
 	}
 	if s.Control != "" && c.OneOf(c.at("control"), "control", s.Control, SCPI, Shell) && s.Control == Shell && !c.role.shell {
-		c.Report(c.at("control"), "a %s is controlled by SCPI only", s.Role)
+		c.Report(c.at("control"), "%s is controlled by SCPI only", article(s.Role))
+		c.table.Control = SCPI
 	}
 	if s.Session.Terminator != "" {
 		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF", "CR")
@@ -136,14 +137,13 @@ func (c *checker) head(s Source, list []Placed, done map[string]*Table) {
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(s.Limits)) {
-		if c.OneOf(c.at("limits."+name), "limit", name, c.role.limits...) && !(s.Limits[name] > 0) {
+		if c.oneOf("limits."+name, "limit of "+article(s.Role), name, c.role.limits) && !(s.Limits[name] > 0) {
 			c.Report(c.at("limits."+name), "%s %g: want a number above zero", name, s.Limits[name])
 		}
 	}
 	for _, class := range slices.Sorted(maps.Keys(s.Timeouts)) {
-		where := c.at("timeouts." + string(class))
-		if c.OneOf(where, "class of timeouts", string(class), classes()...) && !(s.Timeouts[class] > 0 && s.Timeouts[class] <= time.Hour) {
-			c.Report(where, "timeout %v: want above 0s and at most 1h", s.Timeouts[class])
+		if c.oneOf("timeouts."+string(class), "class of timeouts", string(class), classes()) && !(s.Timeouts[class] > 0 && s.Timeouts[class] <= time.Hour) {
+			c.Report(c.at("timeouts."+string(class)), "timeout %v: want above 0s and at most 1h", s.Timeouts[class])
 		}
 	}
 }
@@ -189,17 +189,42 @@ func (c *checker) commands(s Source) {
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(s.Commands)) {
-		c.OneOf(c.at("commands."+name), "capability of a "+s.Role, name, names...)
+		c.oneOf("commands."+name, "capability of "+article(s.Role), name, names)
 	}
 	// A base that was refused has its own message.
 	if len(missing) > 0 && (s.Inherits == "" || c.base != nil) {
-		c.Report(c.at("commands"), "a %s cannot do without %s; inherit: %s has all of them", s.Role, strings.Join(missing, ", "), StandardName)
+		c.Report(c.at("commands"), "%s cannot do without %s; inherit: %s has all of them", article(s.Role), strings.Join(missing, ", "), StandardName)
 	}
 	for _, name := range c.role.limits {
 		if _, ok := c.table.Limits[name]; !ok && s.Inherits == "" {
-			c.Report(c.at("limits"), "missing limit %q; every dialect of a %s needs it", name, s.Role)
+			c.Report(c.at("limits"), "missing limit %q; every dialect of %s needs it", name, article(s.Role))
 		}
 	}
+}
+
+// oneOf reports a key unless it is one of the known words.
+func (c *checker) oneOf(path, noun, key string, known []string) bool {
+	if slices.Contains(known, key) {
+		return true
+	}
+	near, ok := document.Nearest(key, known)
+	switch {
+	case len(known) == 0:
+		c.ReportKey(c.at(path), "unknown %s %q; there is none", noun, key)
+	case ok:
+		c.ReportKey(c.at(path), "unknown %s %q; did you mean %q?", noun, key, near)
+	default:
+		c.ReportKey(c.at(path), "unknown %s %q; want one of: %s", noun, key, strings.Join(known, ", "))
+	}
+	return false
+}
+
+// article puts "a" or "an" before a role.
+func article(role string) string {
+	if strings.HasPrefix(role, "a") {
+		return "an " + role
+	}
+	return "a " + role
 }
 
 // at names a place in the table.

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"benchyard/instruments/scpi"
 )
 
 // entry checks one entry and fills in what its capability has as default.
@@ -45,7 +47,7 @@ func (c *checker) unsupported(path string, capability Capability, s SourceEntry)
 		c.Report(c.at(path+".unsupported"), "%s has commands and is unsupported; want one of the two", capability.Name)
 	}
 	if capability.Required {
-		c.Report(c.at(path+".unsupported"), "a %s cannot do without %s", c.table.Role, capability.Name)
+		c.Report(c.at(path+".unsupported"), "%s cannot do without %s", article(c.table.Role), capability.Name)
 	}
 }
 
@@ -114,8 +116,8 @@ func (c *checker) sets(path string, capability Capability, e *Entry) {
 			where = c.at(path + ".set")
 		}
 		t, err := parseTemplate(text, capability.Params)
-		if err == nil && c.table.Control != Shell && isQuery(text) {
-			err = fmt.Errorf("%q is a query; want a command", text)
+		if err == nil && c.table.Control != Shell {
+			err = wellFormed(text, t, capability.Params, false)
 		}
 		if err != nil {
 			c.Report(where, "%v", err)
@@ -147,8 +149,8 @@ func (c *checker) query(path string, capability Capability, e *Entry) {
 	}
 	keys := slices.DeleteFunc(slices.Clone(capability.Params), func(p Param) bool { return !p.Key })
 	t, err := parseTemplate(e.Ask, keys)
-	if err == nil && c.table.Control != Shell && !isQuery(e.Ask) {
-		err = fmt.Errorf("%q is no query; want a header that ends with ?", e.Ask)
+	if err == nil && c.table.Control != Shell {
+		err = wellFormed(e.Ask, t, capability.Params, true)
 	}
 	if err != nil {
 		c.Report(c.at(path+".ask"), "%v", err)
@@ -162,9 +164,19 @@ func (c *checker) query(path string, capability Capability, e *Entry) {
 	e.ask = t
 }
 
-// isQuery reports whether a SCPI unit asks for an answer: its header, up to the
-// first blank, ends with a question mark (488.2 7.6).
-func isQuery(unit string) bool {
-	header, _, _ := strings.Cut(strings.TrimSpace(unit), " ")
-	return strings.HasSuffix(header, "?")
+// wellFormed says what keeps a template from being one SCPI unit, a query or a
+// command, whatever it is filled in with.
+func wellFormed(text string, t template, params []Param, query bool) error {
+	units, err := scpi.ParseMessage([]byte(t.sample(params)))
+	switch {
+	case err != nil:
+		return fmt.Errorf("%q is no SCPI command: %w", text, err)
+	case len(units) != 1:
+		return fmt.Errorf("%q is %d commands; want one", text, len(units))
+	case query && !units[0].Query:
+		return fmt.Errorf("%q is no query; want a header that ends with ?", text)
+	case !query && units[0].Query:
+		return fmt.Errorf("%q is a query; want a command", text)
+	}
+	return nil
 }

@@ -60,7 +60,7 @@ func Parse(file string, data []byte, others ...*Table) (*Table, error) {
 	d := document.Read(file, data)
 	var s Source
 	d.Decode(&s)
-	tables := Check(d, []Placed{{Path: "", Source: s}}, others...)
+	tables := Check([]Placed{{Document: d, Source: s}}, others...)
 	if problems := d.Problems(); problems != nil {
 		return nil, problems
 	}

@@ -26,7 +26,7 @@ func Standard(role string) *Table {
 	d := document.Read(name, data)
 	d.Decode(&s)
 	s.Name = StandardName
-	t := build(d, Placed{Source: s}, nil, map[string]*Table{})
+	t := build(Placed{Document: d, Source: s}, nil, map[string]*Table{})
 	if problems := d.Problems(); err != nil || problems != nil {
 		panic(fmt.Sprintf("dialect: the built-in table of a %s: %v %v", role, err, problems))
 	}

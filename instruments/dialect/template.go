@@ -76,14 +76,28 @@ func placeholder(text string, params []Param) (piece, error) {
 		return piece{}, fmt.Errorf("unknown placeholder {%s}; known here: %s", name, strings.Join(known, ", "))
 	}
 	p := piece{param: name, digits: -1}
-	if formatted {
-		n, err := strconv.Atoi(digits)
-		if err != nil || n < 0 || n > 9 || len(digits) != 1 || params[i].Kind != RealKind {
-			return piece{}, fmt.Errorf("placeholder {%s}: want {%s}, or {%s:3} with 0 to 9 decimals for a number", text, name, name)
-		}
-		p.digits = n
+	switch {
+	case !formatted:
+	case params[i].Kind != RealKind:
+		return piece{}, fmt.Errorf("placeholder {%s}: a %s takes no decimals; want {%s}", text, params[i].Kind, name)
+	case len(digits) != 1 || digits < "0" || digits > "9":
+		return piece{}, fmt.Errorf("placeholder {%s}: want {%s:3} with 0 to 9 decimals, or {%s} for an exact number", text, name, name)
+	default:
+		p.digits = int(digits[0] - '0')
 	}
 	return p, nil
+}
+
+// sample fills a template with values of the right kinds.
+func (t template) sample(params []Param) string {
+	var out strings.Builder
+	for _, p := range t {
+		out.WriteString(p.literal)
+		if i := slices.IndexFunc(params, func(x Param) bool { return x.Name == p.param }); i >= 0 {
+			out.WriteString(map[Kind]string{RealKind: "1", CountKind: "1", WordKind: "W1", ChannelsKind: "(@1)"}[params[i].Kind])
+		}
+	}
+	return out.String()
 }
 
 // uses reports whether a placeholder occurs.

@@ -15,7 +15,7 @@ func (t *Table) lookUp(capability string) (Entry, error) {
 	e, ok := t.Commands[capability]
 	switch {
 	case !ok:
-		return Entry{}, fmt.Errorf("dialect: a %s has no capability %q", t.Role, capability)
+		return Entry{}, fmt.Errorf("dialect: %s has no capability %q", article(t.Role), capability)
 	case e.Unsupported:
 		return Entry{}, fmt.Errorf("dialect: %s of %s: %w", capability, t.Name, ErrUnsupported)
 	}
