@@ -211,18 +211,13 @@ func (s *hislipSession) data(head hislip.Header, payload []byte) bool {
 		s.unread = false
 		s.x.delivered()
 	}
+	s.mu.Unlock()
 	if clearing {
-		s.mu.Unlock()
 		return true
 	}
 	first := !s.began
 	s.began = head.Type != hislip.DataEnd
-	interrupted := first && !s.overlapped && s.x.arrive()
-	if interrupted {
-		s.unread, s.held = false, nil
-	}
-	s.mu.Unlock()
-	if interrupted && !s.interrupted(head.Parameter) {
+	if first && !s.overlapped && s.x.arrive() && !s.interrupted(head.Parameter) {
 		return false
 	}
 	if len(s.incoming)+len(payload) > hislipLargest {
@@ -248,6 +243,9 @@ func (s *hislipSession) data(head hislip.Header, payload []byte) bool {
 // interrupted tells the client on both channels that it asked something else
 // before it had the answer.
 func (s *hislipSession) interrupted(message uint32) bool {
+	s.mu.Lock()
+	s.unread, s.held = false, nil
+	s.mu.Unlock()
 	s.tell(hislip.Header{Type: hislip.AsyncInterrupted, Parameter: message}, nil)
 	return transmit(s.sync.conn, hislip.Header{Type: hislip.Interrupted, Parameter: message}, nil)
 }
