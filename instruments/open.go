@@ -13,6 +13,7 @@ import (
 	"benchyard/instruments/powermeter"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
+	"benchyard/instruments/shell"
 	"benchyard/instruments/supply"
 	"benchyard/instruments/switcher"
 )
@@ -59,8 +60,21 @@ func Roles() []Role {
 type Instrument struct {
 	role     Role
 	identity scpi.Identity
-	session  *scpi.Session
+	session  Session
 	driver   any
+}
+
+// Session is the connection of an instrument: *scpi.Session, or *shell.Session for a
+// radio unit on a command line.
+type Session interface {
+	// Ready opens a connection anew that was lost, and says once if settings are lost too.
+	Ready(ctx context.Context) error
+	// Identity asks who answers.
+	Identity(ctx context.Context) (scpi.Identity, error)
+	// Resource is where the connection leads.
+	Resource() scpi.Resource
+	// Close closes the connection.
+	Close() error
 }
 
 // Role returns what the instrument does.
@@ -70,7 +84,7 @@ func (i *Instrument) Role() Role { return i.role }
 func (i *Instrument) Identity() scpi.Identity { return i.identity }
 
 // Session returns the session that the driver uses.
-func (i *Instrument) Session() *scpi.Session { return i.session }
+func (i *Instrument) Session() Session { return i.session }
 
 // Driver returns the driver: *analyzer.Analyzer, *generator.Generator,
 // *powermeter.PowerMeter, *supply.Supply, *switcher.Switcher or
@@ -122,14 +136,36 @@ func Open(ctx context.Context, role Role, resource, expectIdentity string, confi
 	if err != nil {
 		return nil, fmt.Errorf("instruments: %s: %w", role, err)
 	}
+	return admit(ctx, role, expectIdentity, session, drivers[at].open(session, table))
+}
+
+// OpenCommandLine is Open for a radio unit that is controlled over a command line,
+// for which the table has to be one. Of the configuration, time-out, guard and
+// transcript apply.
+func OpenCommandLine(ctx context.Context, resource, expectIdentity string, login shell.Login, config scpi.Config, table *dialect.Table) (*Instrument, error) {
+	where, err := scpi.ParseResource(resource)
+	if err != nil {
+		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)
+	}
+	session, err := radiounit.Dial(ctx, where, shell.Config{
+		Login: login, Timeout: config.Timeout, Guard: config.Guard, Transcript: config.Transcript,
+	}, table)
+	if err != nil {
+		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)
+	}
+	return admit(ctx, RadioUnit, expectIdentity, session, radiounit.NewOnCommandLine(session, table))
+}
+
+// admit compares identities and closes the session of a wrong instrument.
+func admit(ctx context.Context, role Role, expectIdentity string, session Session, driver any) (*Instrument, error) {
 	identity, err := session.Identity(ctx)
 	if err == nil && !fits(expectIdentity, identity) {
-		err = &IdentityError{Role: role, Resource: resource, Expected: expectIdentity, Found: identity}
+		err = &IdentityError{Role: role, Resource: session.Resource().String(), Expected: expectIdentity, Found: identity}
 	}
 	if err != nil {
 		return nil, errors.Join(err, session.Close())
 	}
-	return &Instrument{role, identity, session, drivers[at].open(session, table)}, nil
+	return &Instrument{role, identity, session, driver}, nil
 }
 
 // fits compares an identity as listed with one as answered.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
@@ -111,6 +112,9 @@ func (u *RadioUnit) apply(ctx context.Context, settings []setting) error {
 // is compares an answer with the setting; units print with limited resolution, a
 // part in 1e9 is finer than any setting here.
 func (s setting) is(t *dialect.Table, answer []byte) bool {
+	if s.text != "" && t.Commands[s.entry].Type == dialect.Word { // character data has no case (vol. 1, 6.2.1)
+		return strings.EqualFold(t.String(answer), s.text)
+	}
 	if s.text != "" {
 		return t.String(answer) == s.text
 	}

@@ -17,12 +17,14 @@ type Config struct {
 	Listen     string                `json:"listen,omitempty"`      // address to listen on; empty means 127.0.0.1
 	BasePort   int                   `json:"base_port,omitempty"`   // first of consecutive TCP ports; zero: any free ones
 	HiSLIPPort int                   `json:"hislip_port,omitempty"` // first of as many more for HiSLIP; zero: any free ones
+	ShellPort  int                   `json:"shell_port,omitempty"`  // first of as many more for command lines; zero: any free ones
 	Builds     []string              `json:"builds"`                // firmware builds that units can load
 	Benches    []BenchConfig         `json:"benches"`
 	Types      []TypeConfig          `json:"types"`
 	Units      []UnitConfig          `json:"units"`
 	Faults     []Fault               `json:"faults,omitempty"`
-	Wire       map[string]WireConfig `json:"wire,omitempty"` // by instrument name or serial number; "*" for those not named
+	Wire       map[string]WireConfig `json:"wire,omitempty"`  // by instrument name or serial number; "*" for those not named
+	Access     Access                `json:"access,omitzero"` // to command lines
 }
 
 // BenchConfig is one bench: an analyzer, a generator, a supply, a switch matrix
@@ -66,6 +68,10 @@ type TypeConfig struct {
 	// SelfTuning units go through their bring-up by themselves whenever they are
 	// switched on, at once and without error; others want every step told.
 	SelfTuning bool `json:"self_tuning,omitempty"`
+
+	// CommandLine units are controlled over a command line, "tcp" or "ssh", which the
+	// inventory names in place of the socket.
+	CommandLine string `json:"command_line,omitempty"`
 }
 
 // UnitConfig is one radio unit in its place.
@@ -175,6 +181,9 @@ func (c Config) Validate() error {
 		return fmt.Errorf("sim: listen address %q is not an IP address", c.Listen)
 	}
 	if err := c.validateWire(); err != nil {
+		return err
+	}
+	if err := c.validateShell(); err != nil {
 		return err
 	}
 	seen := map[string]bool{}

@@ -41,16 +41,17 @@ func (l *Lab) Inventory() []byte {
 		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, switcher: %s-switcher, ", n, n, n, n, n)
 		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep}\n", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
 	}
+	l.writeCommandLines(&b)
 	b.WriteString("\nradio_unit_types:\n")
 	for _, t := range l.config.Types {
 		fmt.Fprintf(&b, "  - {name: %s, maker: %s, connectors: %d, class: %s, category: %s, type: %s, rated_power: %s, output_swr: %g, ",
 			t.Name, t.Maker, t.Connectors, t.Class, t.Category, t.Type, t.Rated, outputSWR)
-		fmt.Fprintf(&b, "carriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", t.Band, t.Bandwidth, t.SCS)
+		fmt.Fprintf(&b, "%scarriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", l.control(t), t.Band, t.Bandwidth, t.SCS)
 	}
 	b.WriteString("\nradio_units:\n")
 	for _, u := range l.config.Units {
 		resource, _ := l.Resource(u.Serial)
-		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: %s, bench: %s, slot: %d, resource: \"%s\"}\n", u.Serial, u.Type, u.Revision, u.Bench, u.Slot, resource)
+		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: %s, bench: %s, slot: %d, resource: \"%s\"%s}\n", u.Serial, u.Type, u.Revision, u.Bench, u.Slot, resource, l.hostKeys(u))
 	}
 	b.WriteString("\npaths:\n")
 	for _, u := range l.config.Units {

@@ -37,6 +37,7 @@ type Lab struct {
 	devices map[string]*device
 	servers []*server // sockets: benches in order, four each; then units in order
 	hislips []*server // HiSLIP ports in the same order
+	shells  []*server // command lines of radio units
 	closed  sync.Once
 }
 
@@ -79,6 +80,9 @@ func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 		l.owner.Go(func() { s.serve(s.device.profile.OneClient) })
 		l.owner.Go(func() { l.hislips[i].serve(false) })
 	}
+	for _, s := range l.shells {
+		l.owner.Go(func() { s.serve(false) })
+	}
 	l.owner.Go(func() {
 		<-inner.Done()
 		l.disconnect()
@@ -108,12 +112,12 @@ func (l *Lab) open(d *device, i int) error {
 		s.cut()
 		h.cut()
 	}
-	return nil
+	return l.openShell(d, i)
 }
 
 // disconnect closes every port and connection.
 func (l *Lab) disconnect() {
-	for _, s := range slices.Concat(l.servers, l.hislips) {
+	for _, s := range slices.Concat(l.servers, l.hislips, l.shells) {
 		s.close()
 	}
 }
@@ -154,8 +158,12 @@ func (l *Lab) Config() Config { return l.config }
 
 // Resource returns the resource string of an instrument, by its name in the
 // inventory; radio units go by their serial number. It is that of the raw
-// socket, or of the HiSLIP port where Config.Wire says so.
+// socket, of the HiSLIP port where Config.Wire says so, or of the command line
+// where the type of a radio unit has one.
 func (l *Lab) Resource(instrument string) (string, error) {
+	if resource, err := l.CommandLine(instrument); err == nil {
+		return resource, nil
+	}
 	if l.config.wire(instrument).HiSLIP {
 		return l.HiSLIP(instrument)
 	}
