@@ -28,7 +28,7 @@ const (
 	HalfBlock       WireFault = "half block"         // the connection is cut inside the payload of the next block
 	Indefinite      WireFault = "indefinite block"   // blocks have no length
 	BareBlock       WireFault = "bare block"         // responses that end in a block have no terminator
-	LineFeedInBlock WireFault = "line feed in block" // every fourth byte of a block is a line feed, which is 0.002 dB at most
+	LineFeedInBlock WireFault = "line feed in block" // every fourth byte of a block is a line feed: 3e-5 of a REAL,32 at most
 	CRLF            WireFault = "crlf"               // answers end with carriage return and line feed
 	Padding         WireFault = "padding"            // and NULs behind
 	Banner          WireFault = "banner"             // a greeting comes on every new connection
