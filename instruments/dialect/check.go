@@ -142,8 +142,8 @@ func (c *checker) head(s Source, done map[string]*Table) {
 		}
 	}
 	for _, class := range slices.Sorted(maps.Keys(s.Timeouts)) {
-		if c.oneOf("timeouts."+string(class), "class of timeouts", string(class), classes()) && !(s.Timeouts[class] > 0 && s.Timeouts[class] <= time.Hour) {
-			c.Report(c.at("timeouts."+string(class)), "timeout %v: want above 0s and at most 1h", s.Timeouts[class])
+		if c.oneOf("timeouts."+string(class), "class of timeouts", string(class), classes()) && !(s.Timeouts[class] > 0 && s.Timeouts[class] <= Duration(time.Hour)) {
+			c.Report(c.at("timeouts."+string(class)), "timeout %v: want above 0s and at most 1h", time.Duration(s.Timeouts[class]))
 		}
 	}
 }
@@ -170,7 +170,9 @@ func (c *checker) inherit(s Source) {
 		t.Control = SCPI
 	}
 	maps.Copy(t.Limits, s.Limits)
-	maps.Copy(t.Timeouts, s.Timeouts)
+	for class, d := range s.Timeouts {
+		t.Timeouts[class] = time.Duration(d)
+	}
 }
 
 // commands checks the entries and that none is missing.

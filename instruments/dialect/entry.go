@@ -94,7 +94,7 @@ func (c *checker) unit(path string, capability Capability, s SourceEntry) {
 	case capability.Quantity == "":
 		c.Report(c.at(path+".unit"), "unit %q: %s has no numbers with a unit", s.Unit, capability.Name)
 	case !known || row.quantity != capability.Quantity:
-		c.Report(c.at(path+".unit"), "unit %q is none of a %s; want one of: %s", s.Unit, capability.Quantity, unitsOf(capability.Quantity))
+		c.Report(c.at(path+".unit"), "unit %q is none of %s; want one of: %s", s.Unit, capability.Quantity, unitsOf(capability.Quantity))
 	}
 }
 

@@ -1,8 +1,10 @@
 package dialect
 
 import (
-	"benchyard/document"
+	"fmt"
 	"time"
+
+	"benchyard/document"
 )
 
 // Source is a table as it is written, before what it inherits is put in place.
@@ -11,15 +13,15 @@ type Source struct {
 	// names a file in its place.
 	File string `yaml:"-" json:"-"`
 
-	Name        string                         `json:"name" document:"required"`
-	Role        string                         `json:"role" document:"required"`
-	Inherits    string                         `json:"inherits,omitempty"`
-	Control     string                         `json:"control,omitempty"`
-	Session     Session                        `json:"session,omitzero"`
-	CommandLine CommandLine                    `json:"command_line,omitzero"`
-	Limits      map[string]float64             `json:"limits,omitempty"`
-	Timeouts    map[TimeoutClass]time.Duration `json:"timeouts,omitempty"`
-	Commands    map[string]SourceEntry         `json:"commands,omitempty"`
+	Name        string                    `json:"name" document:"required"`
+	Role        string                    `json:"role" document:"required"`
+	Inherits    string                    `json:"inherits,omitempty"`
+	Control     string                    `json:"control,omitempty"`
+	Session     Session                   `json:"session,omitzero"`
+	CommandLine CommandLine               `json:"command_line,omitzero"`
+	Limits      map[string]float64        `json:"limits,omitempty"`
+	Timeouts    map[TimeoutClass]Duration `json:"timeouts,omitempty"`
+	Commands    map[string]SourceEntry    `json:"commands,omitempty"`
 }
 
 // UnmarshalText reads the name of a file that stands in the place of a table.
@@ -27,6 +29,22 @@ func (s *Source) UnmarshalText(name []byte) error {
 	s.File = string(name)
 	return nil
 }
+
+// Duration is a time as it is written: 30s, 10m.
+type Duration time.Duration
+
+// UnmarshalText reads a duration.
+func (d *Duration) UnmarshalText(text []byte) error {
+	v, err := time.ParseDuration(string(text))
+	if err != nil {
+		return fmt.Errorf("dialect: want a duration such as 30s or 10m, found %.40q", text)
+	}
+	*d = Duration(v)
+	return nil
+}
+
+// MarshalText writes a duration so that it reads back as the same.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
 
 // SourceEntry is an entry as it is written; what is absent gets the default of
 // its capability.

@@ -37,6 +37,7 @@ func check(d *document.Document, l *Lab) {
 	if l.Name == "" {
 		c.Report("lab", "the lab needs a name")
 	}
+	c.addresses()
 	c.instruments()
 	c.benches()
 	c.paths()
@@ -66,9 +67,13 @@ func (c *checker) unique(list string, n int, key, noun string, nameOf func(int) 
 
 // resource checks an address and that nobody else has it.
 func (c *checker) resource(path, resource, owner string) {
-	normal, err := normalResource(resource)
+	normal, host, err := normalResource(resource)
 	if err != nil {
 		c.Report(path, "%s", withoutPackage(err))
+		return
+	}
+	if !c.lab.allowed(host) {
+		c.Report(path, "%s is outside the addresses of this lab; correct it, or add it to allowed_addresses", host)
 		return
 	}
 	if other, taken := c.resources[normal]; taken {
@@ -83,12 +88,15 @@ func (c *checker) instruments() {
 	c.unique("instruments", len(list), ".name", "instrument", func(i int) string { return list[i].Name })
 	for n, i := range list {
 		path := at("instruments[%d]", n)
-		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, SupplyRole, SwitcherRole)
+		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, PowerMeterRole, SupplyRole, SwitcherRole)
 		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name))
 		if i.Identity == "" {
 			c.Report(path+".identity", "identity is empty; want what *IDN? answers, so that a wrong instrument is noticed")
 		}
-		if known && (i.Role == AnalyzerRole || i.Role == GeneratorRole) {
+		if known {
+			c.dialect(path+".dialect", i.Role, i.Dialect)
+		}
+		if known && (i.Role == AnalyzerRole || i.Role == GeneratorRole || i.Role == PowerMeterRole) {
 			c.need(path, i.Role, "certificate", "calibration_due")
 		}
 		if known && i.Role == AnalyzerRole {
@@ -127,11 +135,12 @@ func (c *checker) benches() {
 	usedBy := map[string]string{}
 	for n, b := range list {
 		path := at("benches[%d]", n)
-		for _, use := range []struct{ role, instrument string }{
-			{AnalyzerRole, b.Analyzer}, {GeneratorRole, b.Generator}, {SupplyRole, b.Supply}, {SwitcherRole, b.Switcher},
+		for _, use := range []struct{ key, role, instrument string }{
+			{"analyzer", AnalyzerRole, b.Analyzer}, {"generator", GeneratorRole, b.Generator},
+			{"power_meter", PowerMeterRole, b.PowerMeter}, {"supply", SupplyRole, b.Supply}, {"switcher", SwitcherRole, b.Switcher},
 		} {
-			if use.instrument != "" || c.Has(path+"."+use.role) {
-				c.benchUses(path+"."+use.role, b.Name, use.role, use.instrument, usedBy)
+			if use.instrument != "" || c.Has(path+"."+use.key) {
+				c.benchUses(path+"."+use.key, b.Name, use.role, use.instrument, usedBy)
 			}
 		}
 		c.count(path+".slots", "slots", b.Slots, maxSlots)

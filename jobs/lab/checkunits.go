@@ -105,6 +105,8 @@ func (c *checker) types() {
 			c.Report(path+".rated_power", "rated_power %s: want -30 to 60 dBm per connector", t.RatedPower)
 		}
 		c.carriers(path, t)
+		c.dialect(path+".dialect", unitRole, t.Dialect)
+		c.control(path, t)
 	}
 }
 
@@ -169,6 +171,9 @@ func (c *checker) units() {
 		} else {
 			c.need(path, "radio unit on a bench", "resource")
 		}
+		if known {
+			c.hostKeys(path, u, unitType)
+		}
 		if c.Has(path + ".resource") {
 			c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
 		}
@@ -220,5 +225,8 @@ func (c *checker) slot(path string, bench Bench, slot int) bool {
 	return false
 }
 
-// withoutPackage takes "lab: " off an error that becomes a problem.
-func withoutPackage(err error) string { return strings.TrimPrefix(err.Error(), "lab: ") }
+// withoutPackage takes the package off an error that becomes a problem.
+func withoutPackage(err error) string {
+	_, message, _ := strings.Cut(err.Error(), ": ")
+	return message
+}

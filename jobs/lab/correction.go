@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"slices"
 	"strconv"
@@ -18,73 +17,6 @@ import (
 
 // correctionHeader is the first row of every correction file.
 var correctionHeader = [...]string{"frequency_hz", "loss_db", "uncertainty_db"}
-
-// inline reads the correction files the inventory names into l, and returns
-// the document with the rows in place of the names.
-func inline(files fs.FS, d *document.Document, data []byte, l *Lab) ([]byte, document.Problems) {
-	var problems document.Problems
-	for i := range l.Paths {
-		p := &l.Paths[i]
-		if p.CorrectionFile == "" {
-			continue
-		}
-		text, err := readFile(files, p.CorrectionFile)
-		if err != nil {
-			d.Report(at("paths[%d].correction_file", i), "%v", err)
-			continue
-		}
-		rows, bad := ParseCorrection(p.CorrectionFile, text)
-		p.Correction, problems = rows, append(problems, bad...)
-	}
-	lines := strings.SplitAfter(string(data), "\n")
-	// From the end to the start, so that a splice moves nothing still to come.
-	for i := len(l.Paths) - 1; i >= 0; i-- {
-		if p := &l.Paths[i]; p.CorrectionFile != "" {
-			where := at("paths[%d].correction_file", i)
-			line, column := d.Position(where)
-			if !splice(lines, line, column, p.CorrectionFile, p.Correction) {
-				d.Report(where, "%s", oneLine)
-			}
-			p.CorrectionFile = ""
-		}
-	}
-	complete := []byte(strings.Join(lines, ""))
-	if len(complete) > document.MaxSize {
-		d.Report("", "with its corrections the document has %d bytes; at most %d are stored", len(complete), document.MaxSize)
-	}
-	return complete, problems
-}
-
-func readFile(files fs.FS, name string) ([]byte, error) {
-	if files == nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read from here; write the correction into the document", name)
-	}
-	if !fs.ValidPath(name) {
-		return nil, fmt.Errorf("correction_file %q: want a file below the directory of this document, without .. and without a leading /", name)
-	}
-	file, err := files.Open(name)
-	if err != nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read: %w", name, reason(err))
-	}
-	text, err := io.ReadAll(io.LimitReader(file, document.MaxSize+1))
-	if err = errors.Join(err, file.Close()); err != nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read: %w", name, reason(err))
-	}
-	if len(text) > document.MaxSize {
-		return nil, fmt.Errorf("correction_file %q has more than %d bytes", name, document.MaxSize)
-	}
-	return text, nil
-}
-
-// reason is an error of a file without the operation and the name, which the
-// message around it has already.
-func reason(err error) error {
-	var path *fs.PathError
-	if errors.As(err, &path) {
-		return path.Err
-	}
-	return err
-}
 
 // ParseCorrection reads a correction from CSV: the header
 // frequency_hz,loss_db,uncertainty_db, then one row for each frequency in
@@ -166,41 +98,17 @@ func trimmed(fields []string) []string {
 	return out
 }
 
-// oneLine is what somebody can do about a document that cannot be spliced.
-const oneLine = "the correction cannot be put in the place of its file; write correction_file and the plain name of the file on one line"
-
-// splice replaces "correction_file: NAME", whose value starts at line and
-// column, by the rows. The list is written in brackets, which is right in block
-// and in flow style; its lines are indented far enough for both. It reports
-// false when the text is spelled in another way.
-func splice(lines []string, line, column int, name string, rows rf.Correction) bool {
-	const key = "correction_file:"
-	runes := []rune(lines[line-1])
-	before, after := string(runes[:min(column-1, len(runes))]), string(runes[min(column-1, len(runes)):])
-	before, found := strings.CutSuffix(strings.TrimRight(before, " "), key)
-	if !found {
-		return false
-	}
-	found = false
-	for _, spelling := range []string{`"` + name + `"`, `'` + name + `'`, name} {
-		if rest, ok := strings.CutPrefix(after, spelling); ok && !found {
-			after, found = rest, true
-		}
-	}
-	if !found {
-		return false
-	}
-	indent := strings.Repeat(" ", column+1)
+// written returns the rows as a list in brackets, which is right in block and in
+// flow style; its lines are indented far enough for both.
+func written(rows rf.Correction, indent string) string {
 	var text strings.Builder
-	text.WriteString(before + "correction: [")
 	for n, p := range rows {
 		if n > 0 {
 			text.WriteString(",\n" + indent)
 		}
 		fmt.Fprintf(&text, "{frequency: %s, loss: %s, uncertainty: %s}", number(float64(p.Frequency)), number(float64(p.Loss)), number(float64(p.Uncertainty)))
 	}
-	lines[line-1] = text.String() + "]" + after
-	return true
+	return "[" + text.String() + "]"
 }
 
 // number writes a value so that it reads back as the same value.

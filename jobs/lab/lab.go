@@ -4,9 +4,9 @@
 //
 // The concept on one screen:
 //
-//	Instrument     one SCPI instrument: role, resource, identity, calibration
-//	Bench          an analyzer, a generator, a supply and a switcher that work together,
-//	               with slots that hold radio units
+//	Instrument     one SCPI instrument: role, resource, identity, dialect, calibration
+//	Bench          an analyzer, a generator, a power meter, a supply and a switcher
+//	               that work together, with slots that hold radio units
 //	Path           slot and connector of a bench -> analyzer: the switch route that
 //	               closes it and its Correction, loss and uncertainty over frequency
 //	RadioUnitType  what a manufacturer declares: every limit depends on it
@@ -22,14 +22,20 @@
 // conformance has them.
 package lab
 
-import "benchyard/instruments/rf"
+import (
+	"benchyard/instruments/dialect"
+	"benchyard/instruments/rf"
+)
 
 // The roles of instruments on a bench.
 const (
-	AnalyzerRole  = "analyzer"
-	GeneratorRole = "generator"
-	SupplyRole    = "supply"
-	SwitcherRole  = "switcher"
+	AnalyzerRole   = "analyzer"
+	GeneratorRole  = "generator"
+	PowerMeterRole = "power meter"
+	SupplyRole     = "supply"
+	SwitcherRole   = "switcher"
+
+	unitRole = "radio unit" // of dialects only: units have a list of their own
 )
 
 // What a bench does with the DC supply while it has no work.
@@ -49,17 +55,30 @@ type Lab struct {
 	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
 	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
 	Builds      []string
+
+	// AllowedAddresses are the networks, host names and domains whose instruments
+	// the inventory may name; none: loopback, private and link-local networks, and
+	// names of one word.
+	AllowedAddresses []string
+	// Dialects are the tables of instruments that do not speak the standard one;
+	// in the document each is a table or the name of its file.
+	Dialects []dialect.Source
+
+	tables       []*dialect.Table // Dialects, complete
+	dialectFault error            // why tables is not to be used
 }
 
 // Instrument is one instrument and its calibration record.
 type Instrument struct {
 	Name     string `document:"required"`
 	Role     string `document:"required"`
-	Resource string `document:"required"` // TCPIP::host::port::SOCKET
+	Resource string `document:"required"` // TCPIP::host::port::SOCKET or TCPIP::host::hislip0::INSTR
 	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
 
-	Certificate    string   // of the calibration; required for analyzer and generator
-	CalibrationDue Date     // last day the calibration is good; required for analyzer and generator
+	Dialect string // name of a table under dialects; absent: the standard one of the role
+
+	Certificate    string   // of the calibration; required for analyzer, generator and power meter
+	CalibrationDue Date     // last day the calibration is good; required for analyzer, generator and power meter
 	MaxInput       rf.DBm   // greatest safe input level; required for an analyzer
 	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
 	Frequency      rf.Range // what the instrument covers; required for an analyzer
@@ -75,6 +94,7 @@ type Bench struct {
 	Name        string  `document:"required"`
 	Analyzer    string  `document:"required"` // names of instruments
 	Generator   string  // may be absent: transmitter tests need none
+	PowerMeter  string  // may be absent: only path calibration needs it
 	Supply      string  `document:"required"`
 	Switcher    string  `document:"required"`
 	Slots       int     `document:"required"`
@@ -114,6 +134,8 @@ type RadioUnitType struct {
 	Options         []string  // optional groups of limits that were declared, such as "coexistence:n1"
 	OutputSWR       float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
 	Carriers        []Carrier `document:"required"`
+	Control         Control   // absent: over the line protocol
+	Dialect         string    // name of a table under dialects that its units speak; absent: the standard one
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier
@@ -131,7 +153,13 @@ type RadioUnit struct {
 	Revision string `document:"required"` // of the board
 	Bench    string
 	Slot     int
-	Resource string // of its control interface; required on a bench
+	Resource string   // of its control interface; required on a bench
+	HostKeys []string // that it may show over SSH, "type base64" each; required on a bench if controlled so
+}
+
+// names lists the instruments of a bench, empty where it has none.
+func (b Bench) names() []string {
+	return []string{b.Analyzer, b.Generator, b.PowerMeter, b.Supply, b.Switcher}
 }
 
 // Mounted reports whether the unit sits on a bench.
@@ -173,11 +201,11 @@ func (l *Lab) UnitsOn(bench string) []RadioUnit {
 	return units
 }
 
-// InstrumentsOn returns the instruments of a bench: analyzer, generator,
-// supply, switcher, without those it does not have.
+// InstrumentsOn returns the instruments of a bench: analyzer, generator, power
+// meter, supply, switcher, without those it does not have.
 func (l *Lab) InstrumentsOn(bench Bench) []Instrument {
 	var list []Instrument
-	for _, name := range []string{bench.Analyzer, bench.Generator, bench.Supply, bench.Switcher} {
+	for _, name := range bench.names() {
 		if i, ok := l.Instrument(name); ok {
 			list = append(list, i)
 		}
@@ -198,7 +226,7 @@ type Due struct {
 func (l *Lab) CalibrationDueBefore(date Date) []Due {
 	benchOf := map[string]string{}
 	for _, b := range l.Benches {
-		for _, name := range []string{b.Analyzer, b.Generator, b.Supply, b.Switcher} {
+		for _, name := range b.names() {
 			benchOf[name] = b.Name
 		}
 	}

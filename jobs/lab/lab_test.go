@@ -41,7 +41,7 @@ func date(t *testing.T, s string) lab.Date {
 
 func TestParseReadsTheWholeInventory(t *testing.T) {
 	l, _ := twoBenches(t)
-	if l.Name != "Two benches" || !l.Simulated || len(l.Instruments) != 7 || len(l.Paths) != 4 || !reflect.DeepEqual(l.Builds, []string{"2.4.0", "2.5.0"}) {
+	if l.Name != "Two benches" || !l.Simulated || len(l.Instruments) != 8 || len(l.Paths) != 4 || !reflect.DeepEqual(l.Builds, []string{"2.4.0", "2.5.0"}) {
 		t.Errorf("read %+v", l)
 	}
 	want := lab.Instrument{
@@ -56,7 +56,7 @@ func TestParseReadsTheWholeInventory(t *testing.T) {
 		t.Errorf("path %+v", p)
 	}
 	bench, ok := l.Bench("bench-2")
-	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || len(l.InstrumentsOn(bench)) != 3 {
+	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
 		t.Errorf("bench-2 is %+v", bench)
 	}
 	unitType, ok := l.Type("RU-T2")
@@ -111,7 +111,8 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = `two-benches.yaml:52:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write the correction into the document`
+	const want = `two-benches.yaml:40:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
+two-benches.yaml:68:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}
@@ -141,7 +142,7 @@ func TestInlineKeepsToTheStyleOfTheDocument(t *testing.T) {
 			continue
 		}
 		if !fits {
-			if !strings.Contains(err.Error(), "write correction_file and the plain name of the file on one line") {
+			if !strings.Contains(err.Error(), "write the plain name of the file on one line with its key") {
 				t.Errorf("%q: %v", style, err)
 			}
 			continue
