@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"syscall"
 
 	"benchyard/instruments/scpi/hislip"
 )
@@ -15,21 +14,19 @@ import (
 // response the number of its question.
 type highSpeed struct {
 	*hislip.Conn
-	raw [2]syscall.RawConn // of both channels
+	peekers []*peeker // of both channels
 }
 
 func dialHiSLIP(ctx context.Context, resource Resource, config Config) (*highSpeed, error) {
 	ctx, cancel := context.WithTimeout(ctx, config.Timeout)
 	defer cancel()
 	w := &highSpeed{}
-	channel := 0
 	dial := func(ctx context.Context) (net.Conn, error) {
-		conn, raw, err := open(ctx, resource.Address(), config.Timeout)
+		conn, peeker, err := open(ctx, resource.Address(), config.Timeout)
 		if err != nil {
 			return nil, err
 		}
-		w.raw[channel] = raw
-		channel++
+		w.peekers = append(w.peekers, peeker)
 		return conn, nil
 	}
 	var err error
@@ -52,7 +49,7 @@ func (w *highSpeed) send(messages ...[]byte) (int, error) {
 
 // receive: what is left of a response can always be cleared, unless the channel
 // itself is lost.
-func (w *highSpeed) receive(limit int) ([]byte, bool, error) {
+func (w *highSpeed) receive(limit int, _ sink) ([]byte, bool, error) {
 	response, err := w.Receive(nil, limit)
 	var reported *hislip.Failure
 	switch {
@@ -97,9 +94,9 @@ func (w *highSpeed) endless() bool { return true }
 // pending: a late response is known by its number in synchronized mode, and
 // dropped. Overlapped mode has order alone.
 func (w *highSpeed) pending() (bool, error) {
-	late, err := peek(w.raw[0])
+	late, err := w.peekers[0].peek()
 	if err == nil {
-		_, err = peek(w.raw[1])
+		_, err = w.peekers[1].peek()
 	}
 	return w.Overlapped() && (late || w.Buffered() > 0), err
 }

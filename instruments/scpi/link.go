@@ -11,6 +11,19 @@ import (
 type link struct {
 	wire
 	broken bool // the stream stopped where no boundary between messages can be found again
+
+	fire   func()        // what the end of a context does
+	fired  chan struct{} // a token when it has
+	unhook func() bool   // keeps it from happening; nil when nothing is watched
+}
+
+func newLink(w wire) *link {
+	l := &link{wire: w, fired: make(chan struct{}, 1)}
+	l.fire = func() {
+		w.interrupt()
+		l.fired <- struct{}{}
+	}
+	return l
 }
 
 // wire carries whole messages over one connection: socket or highSpeed.
@@ -24,9 +37,10 @@ type carrier interface {
 	// returns how many bytes went out.
 	send(messages ...[]byte) (n int, err error)
 	// receive reads one response of at most limit bytes and removes its
-	// terminator. After an error, intact says whether the connection still stands
+	// terminator. Blocks may go to blocks, which may be nil, and leave taken in
+	// their place. After an error, intact says whether the connection still stands
 	// where it can be brought in step.
-	receive(limit int) (response []byte, intact bool, err error)
+	receive(limit int, blocks sink) (response []byte, intact bool, err error)
 	// pending looks at the connection without waiting: it reports bytes nobody
 	// asked for, and io.EOF or another error when the far end is gone.
 	pending() (bool, error)
@@ -52,30 +66,28 @@ type clearer interface {
 }
 
 // watch bounds what follows by deadline, and ends it at once when ctx is done.
-// The returned function must be called before the next watch; after it the
-// watcher touches the connection no more.
-func (l *link) watch(ctx context.Context, deadline time.Time) (stop func(), err error) {
+// Unless it fails, unwatch must be called before the next watch.
+func (l *link) watch(ctx context.Context, deadline time.Time) error {
 	if err := l.SetDeadline(deadline); err != nil {
-		return nil, err
+		return err
 	}
-	if ctx.Done() == nil {
-		return func() {}, nil
+	if ctx.Done() != nil {
+		l.unhook = context.AfterFunc(ctx, l.fire)
 	}
-	fired := make(chan struct{})
-	cancel := context.AfterFunc(ctx, func() {
-		defer close(fired)
-		l.interrupt()
-	})
-	return func() {
-		if !cancel() {
-			<-fired
-		}
-	}, nil
+	return nil
+}
+
+// unwatch ends the watching: after it the end of ctx touches the connection no more.
+func (l *link) unwatch() {
+	if l.unhook != nil && !l.unhook() {
+		<-l.fired
+	}
+	l.unhook = nil
 }
 
 // read reads one response of at most limit bytes.
-func (l *link) read(limit int) ([]byte, error) {
-	response, intact, err := l.receive(limit)
+func (l *link) read(limit int, blocks sink) ([]byte, error) {
+	response, intact, err := l.receive(limit, blocks)
 	if err != nil && !intact {
 		l.broken = true
 	}

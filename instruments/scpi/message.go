@@ -121,6 +121,16 @@ func parseUnit(b []byte) (Unit, error) {
 	return u, nil
 }
 
+// isHeader reports a header that instruments may have, without white space.
+func isHeader(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; !isLetter(c) && !isDigit(c) && c != '_' && c != ':' && c != '*' {
+			return false
+		}
+	}
+	return s != "" && checkHeader(s, nil) == nil
+}
+
 // checkHeader reports a header that no instrument could have (488.2 7.6).
 func checkHeader(header string, unit []byte) error {
 	if header == "" {
@@ -130,7 +140,7 @@ func checkHeader(header string, unit []byte) error {
 	if !common {
 		body = strings.TrimPrefix(header, ":")
 	}
-	for _, word := range strings.Split(body, ":") {
+	for word := range strings.SplitSeq(body, ":") {
 		switch {
 		case word == "" || !isLetter(word[0]) || strings.Contains(word, "*"):
 			return StandardError(-102, fmt.Sprintf("header %.40s", header))

@@ -45,11 +45,11 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 	}
 	messages, oneByOne := make([]message, 0, len(queries)), s.config.Sequential
 	for _, q := range queries {
-		composed, err := compose([]string{q}, s.config.MaxMessage)
-		if err != nil || composed[0].queries == 0 {
+		unit, query, err := composeUnit(q, s.config.MaxMessage)
+		if err != nil || !query {
 			return nil, unsent(cmp.Or(err, fmt.Errorf("scpi: %.40q is a command, want a query", q)))
 		}
-		messages = append(messages, composed[0])
+		messages = append(messages, message{text: []byte(unit), queries: 1})
 		oneByOne = oneByOne || standsAlone(q)
 	}
 	if err := s.acquire(ctx); err != nil {
@@ -66,11 +66,13 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 		}
 		oneByOne = !allowed
 	}
-	run := s.flow
+	var answers [][]byte
+	var err error
 	if oneByOne {
-		run = func(ctx context.Context, messages []message) ([][]byte, error) { return s.converse(ctx, 0, messages) }
+		answers, err = s.exchange(ctx, 0, messages)
+	} else {
+		answers, err = s.flow(ctx, messages)
 	}
-	answers, err := run(ctx, messages)
 	if err != nil {
 		return nil, err
 	}
@@ -84,12 +86,13 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 // standsAlone reports a query that waits, starts something, or transfers much.
 func standsAlone(query string) bool {
 	header, _, _ := strings.Cut(strings.TrimSpace(query), "?")
-	if strings.HasPrefix(header, "*") {
-		return MatchWord("*OPC|*TST|*CAL", header)
+	for word := range strings.SplitSeq(header, ":") {
+		switch strings.ToUpper(strings.TrimRight(word, "0123456789")) {
+		case "*OPC", "*TST", "*CAL", "MEAS", "MEASURE", "READ", "TRAC", "TRACE", "DATA", "CAL", "CALIBRATION":
+			return true
+		}
 	}
-	return slices.ContainsFunc(strings.Split(header, ":"), func(word string) bool {
-		return MatchWord("MEASure|READ|TRACe|DATA|CALibration", word)
-	})
+	return false
 }
 
 // pipelines reports whether the instrument bears a pipeline, and tries it on a
@@ -184,23 +187,24 @@ type flow struct {
 	written  int      // messages sent
 	bytes    int      // of messages sent and not answered
 	batch    [][]byte // kept for its memory
+	deadline time.Time
 }
 
 func (f *flow) run(ctx context.Context) error {
 	if err := f.look(); err != nil {
 		return unsent(f.failed(ctx, f.messages[0], 0, err))
 	}
-	stop, err := f.link.watch(ctx, time.Now().Add(f.config.Timeout))
-	if err != nil {
+	f.deadline = time.Now().Add(f.config.Timeout)
+	if err := f.link.watch(ctx, f.deadline); err != nil {
 		return unsent(f.failed(ctx, f.messages[0], 0, err))
 	}
-	defer stop()
+	defer f.link.unwatch()
 	for {
 		if err := f.fill(ctx); err != nil {
 			return err
 		}
 		m := f.messages[len(f.answers)]
-		line, err := f.link.read(f.config.MaxBlock)
+		line, err := f.link.read(f.config.MaxBlock, nil)
 		if err != nil {
 			return f.failed(ctx, m, f.config.Timeout, err)
 		}
@@ -211,11 +215,10 @@ func (f *flow) run(ctx context.Context) error {
 			}
 			return nil
 		}
-		units, err := splitResponse(line, f.link.endless())
-		if err != nil || len(units) != 1 || string(line) == f.echo {
+		if units, err := splitResponse(line, f.link.endless()); err != nil || len(units) != 1 || string(line) == f.echo {
 			return f.failed(ctx, m, 0, fmt.Errorf("%w: %.80q as answer %d of %d", errCount, line, len(f.answers)+1, len(f.messages)-1))
 		}
-		f.answers = append(f.answers, units[0])
+		f.answers = append(f.answers, line)
 		f.bytes -= len(m.text) + 1
 		f.pipeline.longest = max(f.pipeline.longest, len(line))
 		f.pipeline.window = min(f.pipeline.window+1, maxWindow)
@@ -225,9 +228,14 @@ func (f *flow) run(ctx context.Context) error {
 	}
 }
 
-// extend gives the next answer its time.
+// extend gives the next answer its time, to a tenth of it.
 func (f *flow) extend(ctx context.Context) error {
-	if err := f.link.SetDeadline(time.Now().Add(f.config.Timeout)); err != nil {
+	deadline := time.Now().Add(f.config.Timeout)
+	if deadline.Sub(f.deadline) < f.config.Timeout/10 {
+		return nil
+	}
+	f.deadline = deadline
+	if err := f.link.SetDeadline(deadline); err != nil {
 		return err
 	}
 	if ctx.Err() != nil {
@@ -261,7 +269,7 @@ func (f *flow) fill(ctx context.Context) error {
 	}
 	n, err := f.link.send(f.batch...)
 	if err != nil {
-		f.link.broken = true
+		f.link.broken = n > 0 || !isTimeout(err)
 		err = f.failed(ctx, f.messages[f.written], f.config.Timeout, err)
 		if n > 0 {
 			f.written += len(f.batch) // some of it at least

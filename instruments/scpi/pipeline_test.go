@@ -15,7 +15,7 @@ import (
 
 // echoing answers what an instrument has to, and :ECHO? with its parameter.
 func echoing() func(message string) string {
-	ese := "0"
+	known := map[string]string{"*ESE": "0", "*ESR": "0", "*OPC": "1", "*IDN": Identity, ":SYST:ERR": NoError}
 	return func(message string) string {
 		units, err := scpi.ParseMessage([]byte(message))
 		if err != nil {
@@ -25,11 +25,11 @@ func echoing() func(message string) string {
 		for _, u := range units {
 			switch {
 			case u.Header == "*ESE" && !u.Query:
-				ese = string(u.Params[0])
+				known["*ESE"] = string(u.Params[0])
 			case u.Header == ":ECHO":
 				answers = append(answers, string(u.Params[0]))
 			case u.Query:
-				answers = append(answers, map[string]string{"*ESE": ese, "*ESR": "0", "*OPC": "1", "*IDN": Identity, ":SYST:ERR": NoError}[u.Header])
+				answers = append(answers, known[u.Header])
 			}
 		}
 		if len(answers) == 0 {

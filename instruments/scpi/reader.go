@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -44,12 +45,16 @@ type framer struct {
 	lex   lexer
 	limit int
 	shape shape
+	sink  sink // takes blocks, nil to keep them in the message
 	block bool // an unfinished block was read last: what follows is arbitrary bytes
 	kept  int  // bytes up to here end in a block and are not trimmed
 	text  bool // inside a block of indefinite length
 }
 
 func (m *framer) read(buf []byte) ([]byte, error) {
+	if line, ok, err := m.plainLine(); ok || err != nil {
+		return append(buf, line...), err
+	}
 	for {
 		b, err := m.r.ReadByte()
 		if err != nil {
@@ -87,6 +92,21 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 	}
 }
 
+// plainLine takes a line that has arrived whole and holds neither strings nor
+// blocks: what instruments mostly answer. Anything else is left where it is.
+func (m *framer) plainLine() (line []byte, ok bool, err error) {
+	if _, err := m.r.Peek(1); err != nil {
+		return nil, false, err
+	}
+	arrived, _ := m.r.Peek(m.r.Buffered())
+	end := bytes.IndexByte(arrived, '\n')
+	if end < 0 || end > m.limit || m.shape.carriageReturn || isSpace(arrived[0]) || bytes.IndexAny(arrived[:end], `#"'`) >= 0 {
+		return nil, false, nil
+	}
+	_, err = m.r.Discard(end + 1)
+	return m.trim(arrived[:end]), true, err
+}
+
 // readBlock reads what follows '#'. The length is checked before anything is
 // allocated for it.
 func (m *framer) readBlock(buf []byte) ([]byte, error) {
@@ -118,6 +138,14 @@ func (m *framer) readBlock(buf []byte) ([]byte, error) {
 	}
 	if n > m.limit-len(buf) {
 		return buf, fmt.Errorf("scpi: block of %d bytes, limit %d: %w", n, m.limit, ErrTooLong)
+	}
+	if m.sink != nil {
+		if err := m.sink(m.r, n); err != nil {
+			return buf, err
+		}
+		buf = append(buf[:len(buf)-2-len(digits)], taken(n)...)
+		m.kept, m.block = len(buf), false
+		return buf, nil
 	}
 	start := len(buf)
 	buf = append(buf, make([]byte, n)...)

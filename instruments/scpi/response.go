@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 )
@@ -17,6 +18,9 @@ func SplitResponse(line []byte) ([][]byte, error) {
 // rest of the message where they are allowed.
 func splitResponse(line []byte, endless bool) ([][]byte, error) {
 	lex := lexer{endless: endless}
+	if bytes.IndexAny(line, `;#"'`) < 0 {
+		return [][]byte{lex.trim(line)}, nil
+	}
 	units, err := lex.split(lex.trim(line), markUnit)
 	if err != nil {
 		return nil, fmt.Errorf("scpi: response: %w", err)

@@ -189,12 +189,11 @@ func (s *Session) drain(ctx context.Context, w *socket, patience time.Duration) 
 	}()
 	end := time.Now().Add(drainFor)
 	for time.Now().Before(end) {
-		stop, err := s.link.watch(ctx, time.Now().Add(patience))
-		if err != nil {
+		if err := s.link.watch(ctx, time.Now().Add(patience)); err != nil {
 			return err
 		}
-		_, err = w.r.Peek(1)
-		stop()
+		_, err := w.r.Peek(1)
+		s.link.unwatch()
 		patience = quiet
 		discarded += w.r.Buffered()
 		if _, skip := w.r.Discard(w.r.Buffered()); skip != nil {
@@ -219,11 +218,10 @@ func (s *Session) seek(ctx context.Context, w *socket, probe, echo string) error
 		return err
 	}
 	timeout := min(resyncTimeout, s.config.Timeout)
-	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
-	if err != nil {
+	if err := s.link.watch(ctx, time.Now().Add(timeout)); err != nil {
 		return err
 	}
-	defer stop()
+	defer s.link.unwatch()
 	if _, err := s.link.send([]byte(probe)); err != nil {
 		return err
 	}
@@ -262,7 +260,7 @@ func (s *Session) connect(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("scpi: %s: cannot connect: %w; is the instrument switched on and the resource right?", s.resource, err)
 	}
-	if err := s.adopt(&link{wire: w}); err != nil {
+	if err := s.adopt(newLink(w)); err != nil {
 		return err
 	}
 	s.note("connected to %s", s.resource)

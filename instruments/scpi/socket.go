@@ -15,7 +15,7 @@ import (
 // block headers alone tell where a message ends.
 type socket struct {
 	conn       *net.TCPConn
-	raw        syscall.RawConn
+	peeker     *peeker
 	r          *bufio.Reader
 	shape      shape
 	terminator string // of program messages
@@ -25,7 +25,7 @@ type socket struct {
 }
 
 // open opens a TCP connection. Nagle's algorithm is off, keepalive on: Go's defaults.
-func open(ctx context.Context, address string, timeout time.Duration) (*net.TCPConn, syscall.RawConn, error) {
+func open(ctx context.Context, address string, timeout time.Duration) (*net.TCPConn, *peeker, error) {
 	d := net.Dialer{Timeout: timeout}
 	conn, err := d.DialContext(ctx, "tcp", address)
 	if err != nil {
@@ -36,16 +36,16 @@ func open(ctx context.Context, address string, timeout time.Duration) (*net.TCPC
 	if err != nil {
 		return nil, nil, errors.Join(err, conn.Close())
 	}
-	return tcp, raw, nil
+	return tcp, newPeeker(raw), nil
 }
 
 // dialSocket opens a raw socket for an instrument of the habits config says.
 func dialSocket(ctx context.Context, resource Resource, config Config) (*socket, error) {
-	conn, raw, err := open(ctx, resource.Address(), config.Timeout)
+	conn, peeker, err := open(ctx, resource.Address(), config.Timeout)
 	if err != nil {
 		return nil, err
 	}
-	w := &socket{conn: conn, raw: raw, r: bufio.NewReaderSize(conn, 16<<10), terminator: terminators[config.Terminator]}
+	w := &socket{conn: conn, peeker: peeker, r: bufio.NewReaderSize(conn, 64<<10), terminator: terminators[config.Terminator]}
 	w.shape = shape{carriageReturn: config.Terminator == "CR", text: config.TextBlocks}
 	if config.BareBlocks {
 		w.shape.ends = w.silent
@@ -63,10 +63,10 @@ func (w *socket) send(messages ...[]byte) (int, error) {
 
 // receive: a timeout between bytes of a line leaves lines, one inside a block
 // leaves nothing to go by.
-func (w *socket) receive(limit int) ([]byte, bool, error) {
-	m := framer{r: w.r, limit: limit, shape: w.shape}
+func (w *socket) receive(limit int, blocks sink) ([]byte, bool, error) {
+	m := framer{r: w.r, limit: limit, shape: w.shape, sink: blocks}
 	response, err := m.read(make([]byte, 0, 64))
-	return response, !m.block && isTimeout(err), err
+	return response, err == nil || !m.block && isTimeout(err), err
 }
 
 func (w *socket) endless() bool { return w.shape.text }
@@ -90,7 +90,7 @@ func (w *socket) silent() bool {
 // pending lets padding pass: the NULs some instruments put behind the line feed,
 // and the late line feed of one that ends blocks without.
 func (w *socket) pending() (bool, error) {
-	if waiting, err := peek(w.raw); w.r.Buffered() == 0 && (!waiting || err != nil) {
+	if waiting, err := w.peeker.peek(); w.r.Buffered() == 0 && (!waiting || err != nil) {
 		return false, err
 	}
 	_ = w.conn.SetDeadline(time.Time{}) // of the exchange before; bytes are there, so nothing blocks
@@ -107,22 +107,35 @@ func (w *socket) pending() (bool, error) {
 	return false, err
 }
 
-// peek looks for bytes in the receive buffer of the system.
-func peek(raw syscall.RawConn) (waiting bool, err error) {
-	var n int
-	var peekErr error
-	err = raw.Control(func(fd uintptr) {
-		var b [1]byte
-		n, _, peekErr = syscall.Recvfrom(int(fd), b[:], syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
-	})
+// peeker looks for bytes in the receive buffer of the system without waiting.
+type peeker struct {
+	raw  syscall.RawConn
+	look func(fd uintptr)
+	n    int
+	err  error
+}
+
+func newPeeker(raw syscall.RawConn) *peeker {
+	p := &peeker{raw: raw}
+	var b [1]byte
+	p.look = func(fd uintptr) {
+		p.n, _, p.err = syscall.Recvfrom(int(fd), b[:], syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
+	}
+	return p
+}
+
+// peek reports whether there are any, and io.EOF or another error when the far
+// end is gone.
+func (p *peeker) peek() (waiting bool, err error) {
+	err = p.raw.Control(p.look)
 	switch {
 	case err != nil:
 		return false, err
-	case peekErr == syscall.EAGAIN || peekErr == syscall.EINTR:
+	case p.err == syscall.EAGAIN || p.err == syscall.EINTR:
 		return false, nil
-	case peekErr != nil:
-		return false, peekErr
-	case n == 0:
+	case p.err != nil:
+		return false, p.err
+	case p.n == 0:
 		return false, io.EOF
 	}
 	return true, nil

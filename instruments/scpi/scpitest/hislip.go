@@ -187,12 +187,15 @@ func Interrupt() Step {
 // last question, are on their way when it comes.
 func DeviceClear(late ...string) Step {
 	return func(p *Peer) error {
+		if err := AsyncExpect(hislip.AsyncDeviceClear)(p); err != nil {
+			return err
+		}
 		for _, response := range late {
 			if err := p.sendHiSLIP(response); err != nil {
 				return err
 			}
 		}
-		if err := Steps(AsyncExpect(hislip.AsyncDeviceClear), AsyncFrame(hislip.Header{Type: hislip.AsyncDeviceClearAcknowledge}, ""))(p); err != nil {
+		if err := AsyncFrame(hislip.Header{Type: hislip.AsyncDeviceClearAcknowledge}, "")(p); err != nil {
 			return err
 		}
 		if _, _, err := p.frame(p.r, hislip.DeviceClearComplete); err != nil {
