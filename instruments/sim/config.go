@@ -27,14 +27,16 @@ type Config struct {
 	Access     Access                `json:"access,omitzero"` // to command lines
 }
 
-// BenchConfig is one bench: an analyzer, a generator, a supply, a switch matrix
-// and slots for radio units, one supply feeding all of them.
+// BenchConfig is one bench: an analyzer, a generator, a power meter, a supply,
+// mostly a switch matrix, and slots for radio units, one supply feeding all of them.
 type BenchConfig struct {
 	Name     string       `json:"name"`
 	Pads     []rf.DB      `json:"pads_db"`                // nominal loss from a slot to the analyzer, one per slot
 	NoiseDBm rf.DBm       `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
 	MaxInput rf.DBm       `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
 	Supply   SupplyConfig `json:"supply"`
+	Manual   bool         `json:"manual,omitempty"`          // no switch matrix: a person moves the one cable and terminates the rest
+	Reverse  rf.DBm       `json:"max_reverse_dbm,omitempty"` // what the generator's output stands; zero means 27
 }
 
 // SupplyConfig is what the bench supply can give.
@@ -174,7 +176,7 @@ func ParseConfig(data []byte) (Config, error) {
 // Validate reports the first thing in the configuration that makes no lab: a
 // name used twice, a unit without a slot of its own, a fault of nobody.
 func (c Config) Validate() error {
-	if c.Speed < 0 || c.BasePort < 0 || c.BasePort+4*len(c.Benches)+len(c.Units) > 65535 {
+	if c.Speed < 0 || c.BasePort < 0 || c.BasePort+6*len(c.Benches)+len(c.Units) > 65535 {
 		return fmt.Errorf("sim: speed %v and base port %d must not be negative, ports not above 65535", c.Speed, c.BasePort)
 	}
 	if c.Listen != "" && net.ParseIP(c.Listen) == nil {

@@ -45,8 +45,9 @@ type command struct {
 	notation string
 	set      func(*args) error
 	get      func(*args) (string, error)
-	wait     bool // not before the pending operation is done
-	free     bool // the answer is arbitrary text: nobody can tell where it ends (488.2 8.7.11)
+	wait     bool         // not before the pending operation is done
+	first    func() error // of a query: starts the operation that it waits for
+	free     bool         // the answer is arbitrary text: nobody can tell where it ends (488.2 8.7.11)
 }
 
 // operation is something that takes simulated time while commands go on.
@@ -167,6 +168,11 @@ func (d *device) find(header string, query bool) (*command, error) {
 
 // perform executes one program message unit; stop ends its wait for an operation.
 func (d *device) perform(c *command, header string, u scpi.Unit, answered bool, stop <-chan struct{}) (string, error) {
+	if c.first != nil && u.Query {
+		if err := d.start(c.first); err != nil {
+			return "", err
+		}
+	}
 	if c.wait && !d.idle(stop) {
 		return "", errClosing
 	}
@@ -181,6 +187,13 @@ func (d *device) perform(c *command, header string, u scpi.Unit, answered bool, 
 		return c.get(a)
 	}
 	return "", c.set(a)
+}
+
+// start begins the operation that a query waits for.
+func (d *device) start(first func() error) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return first()
 }
 
 // changed tells those who listen for service requests that the status may have

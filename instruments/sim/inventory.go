@@ -38,7 +38,10 @@ func (l *Lab) Inventory() []byte {
 	b.WriteString("\nbenches:\n")
 	for _, bench := range l.config.Benches {
 		n := bench.Name
-		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, switcher: %s-switcher, ", n, n, n, n, n)
+		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, ", n, n, n, n)
+		if !bench.Manual {
+			fmt.Fprintf(&b, "switcher: %s-switcher, ", n)
+		}
 		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep}\n", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
 	}
 	l.writeCommandLines(&b)
@@ -67,9 +70,12 @@ func separator(i int) string {
 	return ", "
 }
 
-// writeInstruments writes the four instruments of a bench.
+// writeInstruments writes the instruments of a bench.
 func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string) {
 	for _, role := range []string{roleAnalyzer, roleGenerator, roleSupply, roleSwitcher} {
+		if role == roleSwitcher && bench.Manual {
+			continue
+		}
 		name := bench.Name + "-" + role
 		resource, _ := l.Resource(name)
 		fmt.Fprintf(b, "  - name: %s\n    role: %s\n    resource: \"%s\"\n    identity: \"%s\"\n", name, role, resource, l.devices[name].identity)

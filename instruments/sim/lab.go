@@ -18,6 +18,7 @@ const (
 	roleGenerator = "generator"
 	roleSupply    = "supply"
 	roleSwitcher  = "switcher"
+	roleMeter     = "power meter"
 )
 
 // maker is what every instrument of the lab says of its manufacturer.
@@ -35,7 +36,7 @@ type Lab struct {
 	cancel  context.CancelFunc
 	owner   sync.WaitGroup
 	devices map[string]*device
-	servers []*server // sockets: benches in order, four each; then units in order
+	servers []*server // sockets, in the order of build
 	hislips []*server // HiSLIP ports in the same order
 	shells  []*server // command lines of radio units
 	closed  sync.Once
@@ -44,8 +45,9 @@ type Lab struct {
 // Start opens every instrument's port and serves until ctx ends or Close is
 // called. The journal gets one JSON line per event (JournalEntry), written at
 // once; nil keeps none. With Config.BasePort set, instruments take consecutive
-// ports in the order of the configuration: analyzer, generator, supply and
-// switcher of each bench, then the radio units.
+// ports in the order of the configuration: analyzer, generator, supply and (where
+// there is one) switcher of each bench, the radio units, then power meter and
+// fixture of each bench.
 func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -127,11 +129,17 @@ func build(c Config, w *world) []*device {
 	var devices []*device
 	for i, bench := range c.Benches {
 		b := w.benches[bench.Name]
-		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device,
-			newGenerator(w, b).device, newSupply(w, b).device, newSwitcher(w, b).device)
+		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device, newGenerator(w, b).device, newSupply(w, b).device)
+		if !bench.Manual {
+			devices = append(devices, newSwitcher(w, b).device)
+		}
 	}
 	for _, u := range c.Units {
 		devices = append(devices, newRadio(w, w.units[u.Serial]).device)
+	}
+	for _, bench := range c.Benches {
+		b := w.benches[bench.Name]
+		devices = append(devices, newPowerMeter(w, b, c.Seed).device, newHands(w, b).device)
 	}
 	return devices
 }
@@ -167,6 +175,11 @@ func (l *Lab) Resource(instrument string) (string, error) {
 	if l.config.wire(instrument).HiSLIP {
 		return l.HiSLIP(instrument)
 	}
+	return l.Socket(instrument)
+}
+
+// Socket returns the resource string of an instrument's raw socket.
+func (l *Lab) Socket(instrument string) (string, error) {
 	for _, s := range l.servers {
 		if s.device.name == instrument {
 			return fmt.Sprintf("TCPIP::%s::%d::SOCKET", l.address(), s.port()), nil
@@ -239,14 +252,18 @@ func (l *Lab) Transmitting() []string {
 	return on
 }
 
-// Damaged returns one line per occasion on which an instrument got more than
-// its maximum safe input: instrument, power and simulated time.
+// Damaged returns one line per occasion on which something got more than it can
+// stand, an analyzer above its maximum safe input, a generator that a unit
+// transmits into, a connector that transmits without termination: instrument or
+// serial number, what happened and simulated time.
 func (l *Lab) Damaged() []string {
 	l.world.mu.Lock()
 	defer l.world.mu.Unlock()
 	var all []string
 	for _, b := range l.config.Benches {
-		all = append(all, l.world.benches[b.Name].damage...)
+		for _, d := range l.world.benches[b.Name].damage {
+			all = append(all, d.text)
+		}
 	}
 	return all
 }

@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"benchyard/instruments/nr"
@@ -24,18 +25,24 @@ type world struct {
 
 // bench is one bench: slots, paths, the supply rail and the closed route.
 type bench struct {
-	config  BenchConfig
-	name    string
-	units   []*unit      // by slot, nil where empty
-	paths   map[int]path // by channel, slot*100 + connector
-	closed  int          // channel closed to the analyzer, 0: all terminated
-	rail    rail
-	changes uint64  // counts what an analyzer would see change
-	changed float64 // when it last did, simulated seconds
-	bypass  bool    // the pads are missing
-	over    bool    // the analyzer is above its safe input
-	damage  []string
+	config   BenchConfig
+	name     string
+	units    []*unit      // by slot, nil where empty
+	paths    map[int]path // by channel, slot*100 + connector
+	closed   int          // channel closed to the analyzer, 0: all terminated
+	rail     rail
+	changes  uint64          // counts what an analyzer would see change
+	changed  float64         // when it last did, simulated seconds
+	bypass   bool            // the pads are missing
+	source   source          // what the generator gives
+	plug     int             // where the generator's cable is: a channel, atMeter or nowhere
+	covered  map[int]bool    // connectors that somebody has terminated, by channel
+	strained map[string]bool // what is beyond its limits now
+	damage   []damage
 }
+
+// damage is one occasion on which something got more than it can stand.
+type damage struct{ instrument, text string }
 
 // rail is the supply output that feeds every slot.
 type rail struct {
@@ -100,11 +107,12 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 	for _, b := range c.Benches {
 		w.benches[b.Name] = &bench{
 			config: b, name: b.Name, units: make([]*unit, len(b.Pads)), paths: map[int]path{},
+			source: newSource(c.Seed, b.Name), covered: map[int]bool{}, strained: map[string]bool{},
 		}
 		w.analyzers[b.Name+"-analyzer"] = w.benches[b.Name]
 		for slot := 1; slot <= len(b.Pads); slot++ {
 			for connector := 1; connector <= maxConnectors; connector++ {
-				w.benches[b.Name].paths[channel(slot, connector)] = newPath(c.Seed, b.Name, b.Pads[slot-1], slot, connector)
+				w.benches[b.Name].paths[channel(slot, connector)] = b.path(c.Seed, slot, connector)
 			}
 		}
 	}
@@ -130,9 +138,12 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 func channel(slot, connector int) int { return slot*100 + connector }
 
 // routed returns the unit and connector closed to the analyzer, or nil.
-func (b *bench) routed() (*unit, int) {
-	slot, connector := b.closed/100, b.closed%100
-	if b.closed == 0 || b.units[slot-1] == nil || connector > len(b.units[slot-1].tx.chains) {
+func (b *bench) routed() (*unit, int) { return b.at(b.closed) }
+
+// at returns the unit and connector of a channel, nil where there is none.
+func (b *bench) at(channel int) (*unit, int) {
+	slot, connector := channel/100, channel%100
+	if channel <= 0 || b.units[slot-1] == nil || connector > len(b.units[slot-1].tx.chains) {
 		return nil, 0
 	}
 	return b.units[slot-1], connector
@@ -154,6 +165,7 @@ func (w *world) emission(u *unit, connector int) *emission {
 type view struct {
 	scene   scene
 	input   float64 // power at the analyzer input while on, mW
+	crest   float64 // its peak over its average, dB
 	period  float64 // spacing of the frame trigger, s
 	changes uint64
 	changed float64
@@ -168,31 +180,28 @@ func (w *world) look(b *bench) view {
 
 func (w *world) see(b *bench) view {
 	v := view{period: nr.Frame.Seconds(), changes: b.changes, changed: b.changed}
-	u, connector := b.routed()
-	if u == nil {
+	if b.closed == 0 {
 		return v
 	}
+	u, connector := b.routed()
 	v.scene = scene{emission: w.emission(u, connector), path: b.paths[b.closed]}
 	if b.bypass {
 		v.scene.path.pad = 0
 	}
-	if v.scene.emission == nil {
-		return v
-	}
-	if u.duplex == "TDD" && u.modulated() {
-		if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
-			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
-			v.period = p.Period.Seconds()
+	if v.scene.emission != nil && u.modulated() {
+		v.crest = peakRatio
+		if u.duplex == "TDD" {
+			if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
+				v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
+				v.period = p.Period.Seconds()
+			}
 		}
 	}
-	for _, s := range v.scene.emission.shapes {
-		v.input += s.power * v.scene.path.gain(s.centre)
+	if b.plug == b.closed {
+		v.scene.emission = v.scene.emission.joined(b.source)
 	}
-	for _, m := range v.scene.emission.mixes {
-		v.input += m.power * v.scene.path.gain(m.centre)
-	}
-	for _, l := range v.scene.emission.lines {
-		v.input += l.power * v.scene.path.gain(l.frequency)
+	if v.scene.emission != nil {
+		v.input = v.scene.emission.through(v.scene.path)
 	}
 	return v
 }
@@ -220,15 +229,50 @@ func (w *world) settle(b *bench) {
 			u.warm(b.changed)
 		}
 	}
-	average := decibels(w.see(b).input)
-	over := average+peakRatio > float64(b.config.MaxInput)
-	if over && !b.over {
-		name := b.name + "-analyzer"
-		detail := fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+peakRatio, b.config.MaxInput)
-		b.damage = append(b.damage, fmt.Sprintf("%s: %s, at %.3f s", name, detail, b.changed))
-		w.journal.note(name, "damage", "%s", detail)
+	w.protect(b)
+}
+
+// protect writes down what gets more than it can stand: the analyzer, the
+// generator from a unit it is joined with, and connectors that transmit into
+// nothing where no switch matrix terminates them.
+func (w *world) protect(b *bench) {
+	v := w.see(b)
+	average := decibels(v.input)
+	w.strain(b, b.name+"-analyzer", "", average+v.crest > float64(b.config.MaxInput),
+		fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+v.crest, b.config.MaxInput))
+	reverse := 0.0
+	if u, connector := b.at(b.plug); u != nil {
+		if e := w.emission(u, connector); e != nil {
+			reverse = e.total()
+		}
 	}
-	b.over = over
+	w.strain(b, b.name+"-generator", "", decibels(reverse) > float64(b.config.reverse()),
+		fmt.Sprintf("%.1f dBm into the output, safe is %s", decibels(reverse), b.config.reverse()))
+	for slot, u := range b.units {
+		if u == nil {
+			continue
+		}
+		for i, p := range u.ports {
+			open := u.on && !p.off && !b.terminated(channel(slot+1, i+1))
+			w.strain(b, u.config.Serial, fmt.Sprintf("connector %d ", i+1), open, "transmits without termination")
+		}
+	}
+}
+
+// strain writes down that a part of an instrument gets more than it can stand,
+// once each time that it begins.
+func (w *world) strain(b *bench, instrument, part string, over bool, detail string) {
+	key := instrument + " " + part
+	if over && !b.strained[key] {
+		b.damage = append(b.damage, damage{instrument, fmt.Sprintf("%s: %s%s, at %.3f s", instrument, part, detail, b.changed)})
+		w.journal.note(instrument, "damage", "%s%s", part, detail)
+	}
+	b.strained[key] = over
+}
+
+// damaged reports whether an instrument of the bench has been damaged.
+func (b *bench) damaged(instrument string) bool {
+	return slices.ContainsFunc(b.damage, func(d damage) bool { return d.instrument == instrument })
 }
 
 // load works out voltage and current of the rail.
