@@ -12,6 +12,7 @@ import (
 
 	"benchyard/instruments"
 	"benchyard/instruments/scpi"
+	"benchyard/jobs"
 	"benchyard/jobs/lab"
 )
 
@@ -144,29 +145,28 @@ func (c *labCheck) Run(ctx context.Context, p *program) error {
 func (c *labCheck) ask(ctx context.Context, l *lab.Lab) []answer {
 	var asked []answer
 	for _, i := range l.Instruments {
-		asked = append(asked, c.askOne(ctx, answer{Name: i.Name, Role: i.Role, Resource: i.Resource}, i.Identity))
+		asked = append(asked, c.askOne(ctx, l, answer{Name: i.Name, Role: i.Role, Resource: i.Resource}))
 	}
 	for _, u := range l.Units {
 		if u.Mounted() {
-			t, _ := l.Type(u.Type)
-			expected := strings.Join([]string{t.Maker, u.Type, u.Serial}, ",")
-			asked = append(asked, c.askOne(ctx, answer{Name: u.Serial, Role: string(instruments.RadioUnit), Resource: u.Resource}, expected))
+			asked = append(asked, c.askOne(ctx, l, answer{Name: u.Serial, Role: string(instruments.RadioUnit), Resource: u.Resource}))
 		}
 	}
 	return asked
 }
 
-func (c *labCheck) askOne(ctx context.Context, a answer, expected string) answer {
+// askOne connects as the run loop does: in the dialect, over the control, and with
+// the login of the inventory.
+func (c *labCheck) askOne(ctx context.Context, l *lab.Lab, a answer) answer {
 	ctx, cancel := context.WithTimeout(ctx, c.Timeout)
 	defer cancel()
-	i, err := instruments.Open(ctx, instruments.Role(a.Role), a.Resource, expected, scpi.Config{Timeout: c.Timeout}, nil)
+	i, err := jobs.Connect(ctx, l, a.Name, scpi.Config{Timeout: c.Timeout})
 	if err != nil {
 		a.Problem = err.Error()
 		return a
 	}
 	defer i.Close()
-	id := i.Identity()
-	a.Identity = strings.Join([]string{id.Manufacturer, id.Model, id.Serial, id.Firmware}, ",")
+	a.Identity = i.Identity().String()
 	return a
 }
 
