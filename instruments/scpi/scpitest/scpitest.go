@@ -154,6 +154,18 @@ func Expect(message string) Step {
 	}
 }
 
+// ExpectBytes waits for bytes, terminators included, and compares them.
+func ExpectBytes(want string) Step {
+	return func(p *Peer) error {
+		got := make([]byte, len(want))
+		n, err := io.ReadFull(p.r, got)
+		if err == nil && string(got) != want {
+			err = fmt.Errorf("got bytes %q, want %q", got[:n], want)
+		}
+		return err
+	}
+}
+
 // Send sends bytes as they are.
 func Send(bytes string) Step {
 	return func(p *Peer) error {
