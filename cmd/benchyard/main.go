@@ -23,7 +23,7 @@ import (
 // Exit codes, the same for every command.
 const (
 	exitDone   = 0 // done, and nothing failed
-	exitFailed = 1 // a unit failed
+	exitFailed = 1 // a unit failed, an instrument reported an error
 	exitUsage  = 2 // wrong use or bad input
 	exitError  = 3 // bench, network or database
 )
@@ -39,6 +39,7 @@ type commandLine struct {
 	Serve    serveCommand    `cmd:"" help:"Pages and API, and an agent for the benches."`
 	Agent    agentCommand    `cmd:"" help:"Drive benches; run it beside them."`
 	Sim      simCommand      `cmd:"" help:"Serve a simulated lab on TCP ports."`
+	Scpi     scpiCommand     `cmd:"" help:"A console for one instrument: messages, answers, error queue."`
 	Lab      labCommand      `cmd:"" help:"The inventory: benches, instruments, paths, units."`
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
