@@ -90,6 +90,41 @@ func TestLinesAreTheTransform(t *testing.T) {
 	near(t, "power outside the lines", all-seen, 0, 1e-12)
 }
 
+// Test models of a unit that was not calibrated come with the oscillator's line
+// and with each carrier mirrored about it; without air frame only the line is left.
+func TestModelsLeakToo(t *testing.T) {
+	c := Demo(1)
+	tx, err := newTransmitter(c, c.Units[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	tx.faults, tx.ppm = nil, 0
+	d := drive{
+		build: olderBuild, connector: 1, left: &residual{image: 0.1, leakage: 0.05i},
+		carriers: []Carrier{{3.41e9, 20e6, 30e3, 30}, {3.47e9, 100e6, 30e3, 36}}, // 3.4 to 3.52 GHz, oscillator at 3.46 GHz
+	}
+	e, err := tx.emission(d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	carriers, mirrored := e.shapes[:2], e.shapes[2:]
+	for i, centre := range []float64{3.51e9, 3.45e9} {
+		near(t, "mirrored to", mirrored[i].centre, centre, 1)
+		near(t, "rejection", decibels(carriers[i].power/mirrored[i].power), 20, 1e-9)
+	}
+	near(t, "oscillator at", e.lines[0].frequency, 3.46e9, 1)
+	near(t, "leakage", decibels((carriers[0].power+carriers[1].power)/e.lines[0].power), 26.02, 0.005) // 20 log 0.05
+	d.lo = 3.5e9
+	if e, err = tx.emission(d); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "carrier of an oscillator 40 MHz off", e.shapes[0].centre, 3.45e9, 1)
+	d.stopped = true
+	if e, err = tx.emission(d); err != nil || len(e.shapes) != 0 || len(e.lines) != 1 || e.lines[0].frequency != 3.5e9 {
+		t.Errorf("%d shapes, lines %v, %v without air frame", len(e.shapes), e.lines, err)
+	}
+}
+
 // What is left falls with the time constant of tracking, from the error of the
 // initial calibration to that of tracking, and stays when tracking stops.
 func TestTrackingSettles(t *testing.T) {
