@@ -88,7 +88,7 @@ func (a *Agent) tenureOf(bench string) *tenure {
 func TestStuckSegmentIsGivenUp(t *testing.T) {
 	b := newTestBed(t, 1, slow)
 	a, id := b.midRun(longPlan)
-	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	a.jobStuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
 	select {
 	case err := <-a.Failed():
 		if !strings.Contains(err.Error(), "exit this process") {
@@ -120,7 +120,7 @@ func TestAgentStopsWithoutAStuckSegment(t *testing.T) {
 		t.Fatal("the bench takes no work")
 	}
 	defer end()
-	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	a.jobStuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)

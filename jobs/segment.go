@@ -79,7 +79,7 @@ func (t *tenure) measure(ctx context.Context, s *segment) {
 		case errors.Is(err, errStopping) || cause != nil && !errors.Is(cause, errTooLong):
 			t.putBack(ctx, s)
 			return
-		case cause == nil && try < s.plan.Retries:
+		case cause == nil && try < s.plan.Retries && !notDone(err):
 			t.log.WarnContext(ctx, "segment failed, trying again", "run", s.run, "segment", s.number, "error", err)
 			if t.retry(ctx, s, err) == nil {
 				continue

@@ -25,6 +25,7 @@ type Timings struct {
 	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
 	Segment   time.Duration // longest time for one segment; 15 min
+	Answer    time.Duration // a person may take this long to do what a prompt asks; 8 h, a shift
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
 }
 
@@ -44,12 +45,13 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Boot, 2*time.Minute)
 	fill(&t.Poll, 5*time.Second)
 	fill(&t.Segment, 15*time.Minute)
+	fill(&t.Answer, 8*time.Hour)
 	fill(&t.SoftStop, 30*time.Second)
 	return t
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.SoftStop} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.SoftStop} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}
