@@ -94,21 +94,24 @@ func (t *Table) Configure(c scpi.Config) scpi.Config {
 
 // Entry is how one family of instruments does one thing.
 type Entry struct {
-	Set         []string // templates of commands, sent in this order
-	Ask         string   // template of the query
-	Unit        Unit     // of every number with the capability's quantity, both ways
-	Type        Type     // of the answer
-	Encoding    Encoding // of a block
-	Bit         int      // bit of a whole number that is the Boolean answer, from 0; -1 for none
-	On, Off     []string // words that are Boolean answers, besides 1, ON, 0 and OFF
+	Set         []string          // templates of commands, sent in this order
+	Ask         string            // template of the query
+	Unit        Unit              // of every number with the capability's quantity, both ways
+	Type        Type              // of the answer
+	Encoding    Encoding          // of a block
+	Bit         int               // bit of a whole number that is the Boolean answer, from 0; -1 for none
+	On, Off     []string          // words that are Boolean answers, besides 1, ON, 0 and OFF
+	Words       map[string]string // what answers mean, in small letters; of radio units only
 	Timeout     TimeoutClass
 	Overlapped  bool // it goes on after the command: completion is asked for
 	Unsupported bool // the instrument cannot do it
 
-	params []Param // of the capability
-	set    []template
-	ask    template
-	answer *regexp.Regexp // cuts an answer out of what a command line printed; nil: all of it
+	params   []Param // of the capability
+	quantity Quantity
+	changes  bool // asking changes the state of the instrument
+	set      []template
+	ask      template
+	answer   *regexp.Regexp // cuts an answer out of what a command line printed; nil: all of it
 }
 
 // Type is the shape of an answer.

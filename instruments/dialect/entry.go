@@ -16,7 +16,7 @@ func (c *checker) entry(capability Capability, s SourceEntry) Entry {
 		Set: s.Set, Ask: s.Ask, Unit: s.Unit, Bit: -1, On: s.On, Off: s.Off, Unsupported: s.Unsupported,
 		Type: cmp.Or(s.Type, capability.Answer), Encoding: cmp.Or(s.Encoding, Real32),
 		Timeout: cmp.Or(s.Timeout, capability.Timeout), Overlapped: capability.Overlapped,
-		params: capability.Params,
+		params: capability.Params, quantity: capability.Quantity, changes: capability.Changes,
 	}
 	if s.Overlapped != nil {
 		e.Overlapped = *s.Overlapped
@@ -33,9 +33,7 @@ func (c *checker) entry(capability Capability, s SourceEntry) Entry {
 	if s.Timeout != "" {
 		c.OneOf(c.at(path+".timeout"), "class of timeouts", string(s.Timeout), classes()...)
 	}
-	if s.Answer != "" {
-		e.answer = c.pattern(path+".answer", s.Answer, "(?m)")
-	}
+	c.cut(path, capability, s, &e)
 	c.sets(path, capability, &e)
 	c.query(path, capability, &e)
 	return e

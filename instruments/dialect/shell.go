@@ -72,6 +72,26 @@ func (c *checker) commandLine(s Source) {
 	}
 }
 
+// cut checks how an answer is cut out of an output and what its words mean.
+func (c *checker) cut(path string, capability Capability, s SourceEntry, e *Entry) {
+	if s.Answer != "" {
+		if c.table.Control != Shell {
+			c.Report(c.at(path+".answer"), "answer belongs to a command line, control: %s", Shell)
+		}
+		e.answer = c.pattern(path+".answer", s.Answer, "(?m)")
+	}
+	if len(s.Words) == 0 {
+		return
+	}
+	if !c.role.shell || capability.Answer == None {
+		c.Report(c.at(path+".words"), "words are meanings of the answers of a radio unit; a %s has none for %s", c.table.Role, capability.Name)
+	}
+	e.Words = map[string]string{}
+	for word, meaning := range s.Words {
+		e.Words[strings.ToLower(word)] = meaning
+	}
+}
+
 // pattern compiles a regular expression, nil with a report where it is none.
 func (c *checker) pattern(path, text, flags string) *regexp.Regexp {
 	compiled, err := regexp.Compile(flags + text)
@@ -84,17 +104,21 @@ func (c *checker) pattern(path, text, flags string) *regexp.Regexp {
 
 // Answer cuts the answer out of what a command line printed: the first group of the
 // entry's pattern, or what fits it when it has none; all of it without a pattern. An
-// output that does not fit is scpi.ErrAnswer. Answers of SCPI come as they are.
+// output that does not fit is scpi.ErrAnswer. A word of the entry becomes what it
+// means; any other answer comes as it is.
 func (t *Table) Answer(capability, output string) ([]byte, error) {
-	pattern := t.Commands[capability].answer
-	if pattern == nil {
-		return []byte(output), nil
+	e, answer := t.Commands[capability], output
+	if e.answer != nil {
+		found := e.answer.FindStringSubmatch(output)
+		if found == nil {
+			return nil, fmt.Errorf("dialect: %s prints %.80q, which does not fit %q: %w", capability, output, e.answer, scpi.ErrAnswer)
+		}
+		answer = found[min(1, len(found)-1)]
 	}
-	found := pattern.FindStringSubmatch(output)
-	if found == nil {
-		return nil, fmt.Errorf("dialect: %s prints %.80q, which does not fit %q: %w", capability, output, pattern, scpi.ErrAnswer)
+	if meaning, ok := e.Words[strings.ToLower(strings.TrimSpace(answer))]; ok {
+		answer = meaning
 	}
-	return []byte(found[min(1, len(found)-1)]), nil
+	return []byte(answer), nil
 }
 
 // Names takes the identity of a unit, and what tells one of its boots from the next

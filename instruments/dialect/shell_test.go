@@ -33,6 +33,7 @@ commands:
   transmit_on: {set: transmit on}
   transmit_off: {set: transmit off}
   transmitting: {ask: get transmit, answer: '^transmit (on|off)'}
+  calibration_result: {ask: get calibration, answer: '^calibration (\w+)', words: {PASSED: "0", "never": "-1"}}
 `
 
 func TestCommandLines(t *testing.T) {
@@ -50,6 +51,11 @@ func TestCommandLines(t *testing.T) {
 	}
 	if f, err := table.Number("carrier_frequency", answer); f != 1842.5e6 || err != nil {
 		t.Errorf("got %v, %v", f, err)
+	}
+	for word, want := range map[string]string{"passed": "0", "Never": "-1", "17": "17"} {
+		if code, err := table.Answer("calibration_result", "calibration "+word); string(code) != want || err != nil {
+			t.Errorf("%s: got %q, %v", word, code, err)
+		}
 	}
 	if _, err := table.Answer("transmitting", "transmit perhaps"); !errors.Is(err, scpi.ErrAnswer) {
 		t.Errorf("got %v", err)
@@ -75,6 +81,8 @@ func TestCommandLinesThatAreNone(t *testing.T) {
 		{"answer: '^transmit (on|off)'", "answer: '['", "no regular expression"},
 		{"control: shell", "control: scpi", "belongs to control: shell"},
 		{"control: shell", "control: shell\ninherits: SCPI-1999", "this one over shell"},
+		{"transmit_on: {set: transmit on}", "transmit_on: {set: transmit on, words: {a: b}}", "words are meanings"},
+		{"control: shell", "control: scpi", "answer belongs to a command line"},
 		{"setup: [page off]", `setup: ["page\noff"]`, "only printable ASCII"},
 	} {
 		text := strings.Replace(spoken, c.old, c.new, 1)
@@ -85,4 +93,26 @@ func TestCommandLinesThatAreNone(t *testing.T) {
 			t.Errorf("%s: got %v, want %s", c.new, err, c.want)
 		}
 	}
+}
+
+// Whatever a unit prints, an answer or an identity is cut out of it or refused; what
+// is cut out by a pattern stands in the output.
+func FuzzAnswers(f *testing.F) {
+	table, err := dialect.Parse("spoken.yaml", []byte(spoken))
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, output := range []string{"frequency 1842.5 MHz", "transmit on", "calibration passed", "unit RU-4 of North Radio, serial 7, boot 12", "\x00", "frequency  MHz\n"} {
+		f.Add(output)
+	}
+	f.Fuzz(func(t *testing.T, output string) {
+		answer, err := table.Answer("carrier_frequency", output)
+		if err == nil && !strings.Contains(output, string(answer)) {
+			t.Errorf("%q from %q", answer, output)
+		}
+		id, boot, err := table.Names(output)
+		if err == nil && (id.Serial == "" || boot == "" || !strings.Contains(output, id.Serial)) {
+			t.Errorf("%+v, %q from %q", id, boot, output)
+		}
+	})
 }

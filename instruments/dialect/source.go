@@ -49,18 +49,19 @@ func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d)
 // SourceEntry is an entry as it is written; what is absent gets the default of
 // its capability.
 type SourceEntry struct {
-	Set         Lines        `json:"set,omitempty"`
-	Ask         string       `json:"ask,omitempty"`
-	Unit        Unit         `json:"unit,omitempty"`
-	Type        Type         `json:"type,omitempty"`
-	Answer      string       `json:"answer,omitempty"`
-	Encoding    Encoding     `json:"encoding,omitempty"`
-	Bit         *int         `json:"bit,omitempty"`
-	On          []string     `json:"on,omitempty"`
-	Off         []string     `json:"off,omitempty"`
-	Timeout     TimeoutClass `json:"timeout,omitempty"`
-	Overlapped  *bool        `json:"overlapped,omitempty"`
-	Unsupported bool         `json:"unsupported,omitempty"`
+	Set         Lines             `json:"set,omitempty"`
+	Ask         string            `json:"ask,omitempty"`
+	Unit        Unit              `json:"unit,omitempty"`
+	Type        Type              `json:"type,omitempty"`
+	Answer      string            `json:"answer,omitempty"`
+	Words       map[string]string `json:"words,omitempty"`
+	Encoding    Encoding          `json:"encoding,omitempty"`
+	Bit         *int              `json:"bit,omitempty"`
+	On          []string          `json:"on,omitempty"`
+	Off         []string          `json:"off,omitempty"`
+	Timeout     TimeoutClass      `json:"timeout,omitempty"`
+	Overlapped  *bool             `json:"overlapped,omitempty"`
+	Unsupported bool              `json:"unsupported,omitempty"`
 }
 
 // Lines are commands: one as plain text, or a list.

@@ -57,6 +57,15 @@ func rowOf(u Unit) (unitRow, bool) {
 	return all[i], true
 }
 
+// baseUnit returns the name of the base unit of a quantity, "" for none.
+func baseUnit(q Quantity) Unit {
+	all := units()
+	if i := slices.IndexFunc(all, func(r unitRow) bool { return r.quantity == q }); i >= 0 {
+		return all[i].name
+	}
+	return ""
+}
+
 // unitsOf lists the units of a quantity for people.
 func unitsOf(q Quantity) string {
 	var names []string

@@ -106,6 +106,34 @@ func (t *Table) String(answer []byte) string {
 	return strings.TrimSpace(string(answer))
 }
 
+// Harmless reports whether asking leaves the instrument as it is.
+func (t *Table) Harmless(capability string) bool { return !t.Commands[capability].changes }
+
+// Describe decodes an answer by the type of the entry and says for people what it
+// means: "1.8425e+09 Hz", "on", "401 numbers".
+func (t *Table) Describe(capability string, answer []byte) (string, error) {
+	e := t.Commands[capability]
+	switch e.Type {
+	case Number:
+		x, err := t.Number(capability, answer)
+		return strings.TrimSpace(fmt.Sprintf("%g %s", x, baseUnit(e.quantity))), err
+	case Boolean:
+		var states []string
+		for field := range strings.SplitSeq(string(answer), ",") { // one for each channel asked for
+			on, err := t.Bool(capability, []byte(field))
+			if err != nil {
+				return "", err
+			}
+			states = append(states, map[bool]string{true: "on", false: "off"}[on])
+		}
+		return strings.Join(states, ","), nil
+	case Block, CSV:
+		list, err := t.Numbers(capability, answer)
+		return fmt.Sprintf("%d numbers", len(list)), err
+	}
+	return t.String(answer), nil
+}
+
 // Numbers decodes a block or a list of numbers into base units. In a list every
 // element must be a number; what stands in a block is for the caller to judge.
 func (t *Table) Numbers(capability string, answer []byte) ([]float64, error) {

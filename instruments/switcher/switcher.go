@@ -40,7 +40,7 @@ func (w *Switcher) Session() *scpi.Session { return w.line.Session }
 // ("101") or as a list ("(@101)"). The transmitters must be off: switching under
 // power wears contacts.
 func (w *Switcher) Connect(ctx context.Context, route string) error {
-	channel, err := parseRoute(route)
+	channel, err := ParseRoute(route)
 	if err != nil {
 		return err
 	}
@@ -99,7 +99,7 @@ func (w *Switcher) open(ctx context.Context) error {
 func (w *Switcher) known() (channels []int, unreadable error) {
 	channels = slices.Clone(w.used)
 	for _, route := range w.Routes {
-		channel, err := parseRoute(route)
+		channel, err := ParseRoute(route)
 		if err != nil {
 			unreadable = errors.Join(unreadable, err)
 			continue
@@ -130,8 +130,8 @@ func accepted(answer string) bool {
 	return err == nil && e.Number == 0
 }
 
-// parseRoute returns the channel of a route.
-func parseRoute(route string) (int, error) {
+// ParseRoute returns the channel of a route: "101" or "(@101)".
+func ParseRoute(route string) (int, error) {
 	text := strings.TrimSpace(route)
 	if strings.HasPrefix(text, "(") {
 		channels, err := scpi.ParseChannelList([]byte(text))
