@@ -172,7 +172,7 @@ func (c *checker) units() {
 			c.need(path, "radio unit on a bench", "resource")
 		}
 		if known {
-			c.hostKeys(path, u, unitType)
+			c.reached(path, u, unitType)
 		}
 		if c.Has(path + ".resource") {
 			c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))

@@ -10,6 +10,7 @@ import (
 	"golang.org/x/crypto/ssh"
 
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/scpi"
 )
 
 // How the units of a type are controlled.
@@ -113,9 +114,13 @@ func (c *checker) spokenOver(name string, depth int) string {
 	return c.spokenOver(c.lab.Dialects[i].Inherits, depth+1)
 }
 
-// hostKeys checks the host keys of a unit.
-func (c *checker) hostKeys(path string, u RadioUnit, t RadioUnitType) {
+// reached checks what the control of a type wants of each unit: a socket for a
+// command line, and host keys for SSH.
+func (c *checker) reached(path string, u RadioUnit, t RadioUnitType) {
 	where := path + ".host_keys"
+	if r, err := scpi.ParseResource(u.Resource); err == nil && r.HiSLIP != "" && t.Control.CommandLine() {
+		c.Report(path+".resource", "resource %q is HiSLIP; a command line wants TCPIP::host::port::SOCKET", u.Resource)
+	}
 	if t.Control.Over != OverSSH {
 		if c.Has(where) {
 			c.Report(where, "host_keys belong to units that are controlled over %s", OverSSH)
