@@ -38,7 +38,7 @@ func (l *Lab) Inventory() []byte {
 	b.WriteString("\nbenches:\n")
 	for _, bench := range l.config.Benches {
 		n := bench.Name
-		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, ", n, n, n, n)
+		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, power_meter: %s-meter, supply: %s-supply, ", n, n, n, n, n)
 		if !bench.Manual {
 			fmt.Fprintf(&b, "switcher: %s-switcher, ", n)
 		}
@@ -72,11 +72,11 @@ func separator(i int) string {
 
 // writeInstruments writes the instruments of a bench.
 func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string) {
-	for _, role := range []string{roleAnalyzer, roleGenerator, roleSupply, roleSwitcher} {
+	for _, role := range []string{roleAnalyzer, roleGenerator, roleMeter, roleSupply, roleSwitcher} {
 		if role == roleSwitcher && bench.Manual {
 			continue
 		}
-		name := bench.Name + "-" + role
+		name := bench.Name + "-" + strings.TrimPrefix(role, "power ")
 		resource, _ := l.Resource(name)
 		fmt.Fprintf(b, "  - name: %s\n    role: %s\n    resource: \"%s\"\n    identity: \"%s\"\n", name, role, resource, l.devices[name].identity)
 		fmt.Fprintf(b, "    certificate: SIM-%s\n    calibration_due: %s\n", strings.ToUpper(name), due)
@@ -84,7 +84,7 @@ func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string
 			fmt.Fprintf(b, "    max_input: %s\n    noise_factor: %.6f\n", bench.MaxInput, noiseFactor)
 			fmt.Fprintf(b, "    level_uncertainty: %s\n    input_swr: %g\n", levelUncertainty, inputSWR)
 		}
-		if role == roleAnalyzer || role == roleGenerator {
+		if role == roleAnalyzer || role == roleGenerator || role == roleMeter {
 			fmt.Fprintf(b, "    frequency: {low: %s, high: %s}\n", rf.Hertz(lowestHz), rf.Hertz(highestHz))
 		}
 	}
