@@ -362,3 +362,71 @@ func TestWireConfigRefusals(t *testing.T) {
 		t.Error("started with the wire of an instrument that does not exist")
 	}
 }
+
+// FuzzSpoiled holds that any answer can be spoiled in every way, and that what is
+// kept of it is not more than came.
+func FuzzSpoiled(f *testing.F) {
+	for i, seed := range []string{"1", "1.5E+3,-2E0;#15ABCDE", "#0x", `0,"No error"`, "#3999", ";;", "#12\n\n"} {
+		f.Add(i, []byte(seed))
+	}
+	faults := WireFaults()
+	f.Fuzz(func(t *testing.T, n int, answer []byte) {
+		if len(answer) == 0 {
+			return // an empty answer is not sent
+		}
+		r := spoiled(faults[uint(n)%uint(len(faults))], answer)
+		if got := len(r.now) + len(r.later) + len(r.held); got > 12*len(answer)+64 {
+			t.Errorf("%d bytes made of %d", got, len(answer))
+		}
+	})
+}
+
+// FuzzExchange sends arbitrary messages through the strict exchange: whatever
+// comes, it ends in a state from which the next question is answered.
+func FuzzExchange(f *testing.F) {
+	for _, seed := range []string{"*IDN?;*ESE?", "*ESE?\n*SRE?", "*ESE?;*ESE?;*ESE?;*ESE?", "#15AB", "\"", ";;;", "*CLS;*STB?"} {
+		f.Add([]byte(seed), 3)
+	}
+	s := serveTestInstrument(f, WireConfig{})
+	f.Fuzz(func(t *testing.T, line []byte, n int) {
+		if text := strings.ToUpper(string(line)); strings.Contains(text, "INIT") || strings.Contains(text, "SIM") {
+			return // sweeps take time, and faults are tested elsewhere
+		}
+		x := exchange{device: s.device, strict: true, input: 16, output: 16}
+		for _, message := range strings.Split(string(line), "\n") {
+			x.message([]byte(message))
+			x.take(max(n, 0))
+		}
+		x.arrive()
+		x.message([]byte("*OPC?"))
+		if got := string(x.take(100)); got != "1" || x.state != stateDone {
+			t.Errorf("*OPC? answered %q, state %d", got, x.state)
+		}
+	})
+}
+
+// A lab over HiSLIP: the inventory says so, and a session of the drivers works.
+func TestLabOverHislip(t *testing.T) {
+	l, _ := startLab(t, func(c *Config) { c.Wire = map[string]WireConfig{"*": {HiSLIP: true}} })
+	if inventory := string(l.Inventory()); strings.Contains(inventory, "::SOCKET") || !strings.Contains(inventory, "::hislip0,") {
+		t.Error("the inventory names sockets")
+	}
+	for _, name := range []string{"bench-1-analyzer", "bench-3-supply", "T4-0001"} {
+		text, err := l.Resource(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resource, err := scpi.ParseResource(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		session, err := scpi.Dial(t.Context(), resource, scpi.Config{Timeout: late})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if id, err := session.Identity(t.Context()); err != nil || id.Serial == "" {
+			t.Errorf("%s: %v, %v", name, id, err)
+		}
+		session.Close()
+	}
+}

@@ -160,8 +160,7 @@ func unterminatedExchange(t *testing.T) {
 
 // 74: neither the input buffer nor the output queue has room (488.2 6.3.1.7).
 func deadlockedExchange(t *testing.T) {
-	s, c := cleared(t, WireConfig{Strict: true, InputBytes: 0, OutputBytes: 50})
-	s.profile.InputBytes = 0
+	s, c := cleared(t, WireConfig{})
 	x := exchange{device: s.device, strict: true, input: 40, output: 50}
 	if !x.message([]byte(strings.Repeat("*ESE?;", 100) + "*SRE 8")) {
 		t.Fatal("ended")

@@ -44,6 +44,9 @@ func spoiled(f WireFault, answer []byte) reply {
 		return reply{now: append(bytes.Clone(answer), "\r\n\x00\x00"...)}
 	case HalfBlock:
 		at := bytes.IndexByte(answer, '#')
+		if at < 0 {
+			break
+		}
 		return reply{now: answer[:at+(len(answer)-at)/2], cut: true}
 	case WrongCount:
 		return reply{now: line(miscount(answer))}
