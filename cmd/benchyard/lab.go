@@ -14,9 +14,10 @@ import (
 
 // labCommand looks after the inventory.
 type labCommand struct {
-	Apply labApply `cmd:"" help:"Put an inventory in force; every version is kept."`
-	Show  labShow  `cmd:"" help:"The inventory in force: benches, instruments, units."`
-	Check labCheck `cmd:"" help:"Every problem of an inventory; with --connect, whether each instrument answers; with --probe, what of its dialect."`
+	Apply   labApply   `cmd:"" help:"Put an inventory in force; every version is kept."`
+	Show    labShow    `cmd:"" help:"The inventory in force: benches, instruments, units."`
+	Dialect labDialect `cmd:"" help:"The built-in dialect of a role, as a pattern for one's own; with --check, every problem of a dialect file."`
+	Check   labCheck   `cmd:"" help:"Every problem of an inventory; with --connect, whether each instrument answers; with --probe, what of its dialect."`
 }
 
 type labApply struct {
@@ -76,7 +77,11 @@ func (c *labShow) Run(ctx context.Context, p *program) error {
 			t.add(b.Name, i.Role, i.Name, i.Resource, i.CalibrationDue.String())
 		}
 		for _, u := range l.UnitsOn(b.Name) {
-			t.add(b.Name, "radio unit", u.Serial, fmt.Sprintf("%s revision %s in slot %d, %s", u.Type, u.Revision, u.Slot, u.Resource), "")
+			in := "in"
+			if u.ByHand() {
+				in = "on the shelf, goes into"
+			}
+			t.add(b.Name, "radio unit", u.Serial, fmt.Sprintf("%s revision %s %s slot %d, %s", u.Type, u.Revision, in, u.Slot, u.Resource), "")
 		}
 	}
 	for _, u := range l.Units {

@@ -79,3 +79,27 @@ func TestLabCheckNames(t *testing.T) {
 		t.Errorf("got\n%s", out)
 	}
 }
+
+func TestLabDialect(t *testing.T) {
+	out, _ := command(t, exitDone, "lab", "dialect", "power-meter")
+	file := filepath.Join(t.TempDir(), "own.yaml")
+	own := strings.Replace(out, "name: SCPI-1999", "name: own", 1) // the pattern becomes one's own
+	if err := os.WriteFile(file, []byte(own), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, _ = command(t, exitDone, "lab", "dialect", "--check", file)
+	if want := file + ": no problems; dialect own, role power meter, can do 6 of 6\n"; out != want {
+		t.Errorf("got %q, want %q", out, want)
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"analyser"}, `did you mean "analyzer"?`}, {nil, "want either"}, {[]string{"supply", "--check", file}, "want either"},
+		{[]string{"--check", "../../testdata/dialects/bad/templates.yaml"}, "templates.yaml:5:26: unknown placeholder {frequence}; known here: {frequency}"},
+	} {
+		if _, errs := command(t, exitUsage, append([]string{"lab", "dialect"}, c.args...)...); !strings.Contains(errs, c.want) {
+			t.Errorf("%v: got %s", c.args, errs)
+		}
+	}
+}

@@ -14,13 +14,25 @@ import (
 //go:embed standard/*.yaml
 var standard embed.FS
 
+// StandardText returns the built-in table of a role as it is written: a pattern
+// for tables of one's own. Nil for a role there is none of.
+func StandardText(role string) []byte {
+	text, err := standard.ReadFile(fileOf(role))
+	if err != nil {
+		return nil
+	}
+	return text
+}
+
+func fileOf(role string) string { return "standard/" + strings.ReplaceAll(role, " ", "-") + ".yaml" }
+
 // Standard returns the built-in table of a role, nil for a role there is none
 // of. It is read by the parser of every other table.
 func Standard(role string) *Table {
 	if _, ok := roleOf(role); !ok {
 		return nil
 	}
-	name := "standard/" + strings.ReplaceAll(role, " ", "-") + ".yaml"
+	name := fileOf(role)
 	data, err := standard.ReadFile(name)
 	var s Source
 	d := document.Read(name, data)
