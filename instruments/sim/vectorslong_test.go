@@ -23,7 +23,7 @@ var longVectors = map[int]func(*testing.T){
 func cleared(t *testing.T, w WireConfig) (*testServer, *client) {
 	s := serveTestInstrument(t, w)
 	c := s.dial(t)
-	c.send("*CLS")
+	c.want("*CLS;*OPC?", "1")
 	return s, c
 }
 
@@ -160,9 +160,10 @@ func unterminatedExchange(t *testing.T) {
 
 // 74: neither the input buffer nor the output queue has room (488.2 6.3.1.7).
 func deadlockedExchange(t *testing.T) {
-	s, c := cleared(t, WireConfig{})
+	s, c := cleared(t, WireConfig{InputBytes: 40, OutputBytes: 50})
+	flood := strings.Repeat("*ESE?;", 100) + "*SRE 8"
 	x := exchange{device: s.device, strict: true, input: 40, output: 50}
-	if !x.message([]byte(strings.Repeat("*ESE?;", 100) + "*SRE 8")) {
+	if !x.message([]byte(flood)) {
 		t.Fatal("ended")
 	}
 	if got := x.take(1000); got != nil {
@@ -174,6 +175,9 @@ func deadlockedExchange(t *testing.T) {
 	if got := string(x.take(100)); got != "8" {
 		t.Errorf("answer %q after the deadlock", got)
 	}
+	h := dialHislip(t, s)
+	h.program(flood, true)
+	h.ask("SYST:ERR?;ERR?", `-430,"Query DEADLOCKED";`+fine)
 }
 
 // 75: a query behind an answer without an end (488.2 6.5.7.5).
