@@ -95,7 +95,10 @@ func (l *Lab) writePaths(b *strings.Builder, u UnitConfig, due string) {
 	bench := l.world.benches[u.Bench]
 	for connector := 1; connector <= len(l.world.units[u.Serial].tx.chains); connector++ {
 		ch := channel(u.Slot, connector)
-		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    route: \"%d\"\n    valid_until: %s\n", u.Bench, u.Slot, connector, ch, due)
+		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    valid_until: %s\n", u.Bench, u.Slot, connector, due)
+		if !bench.config.Manual {
+			fmt.Fprintf(b, "    route: \"%d\"\n", ch)
+		}
 		fmt.Fprintf(b, "    swr: %g\n    repeatability: %s\n    repeats: %d\n    correction:\n", pathSWR, repeatability, repeats)
 		for _, row := range bench.paths[ch].table(l.config.Seed, u.Bench, u.Slot, connector) {
 			fmt.Fprintf(b, "      - {frequency: %s, loss: %.3f dB, uncertainty: %s}\n", row.Frequency, float64(row.Loss), row.Uncertainty)

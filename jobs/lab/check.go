@@ -65,8 +65,9 @@ func (c *checker) unique(list string, n int, key, noun string, nameOf func(int) 
 	}
 }
 
-// resource checks an address and that nobody else has it.
-func (c *checker) resource(path, resource, owner string) {
+// resource checks an address and that nobody else has it; a shared one, nobody
+// but its owner.
+func (c *checker) resource(path, resource, owner string, shared bool) {
 	normal, host, err := normalResource(resource)
 	if err != nil {
 		c.Report(path, "%s", withoutPackage(err))
@@ -76,7 +77,7 @@ func (c *checker) resource(path, resource, owner string) {
 		c.Report(path, "%s is outside the addresses of this lab; correct it, or add it to allowed_addresses", host)
 		return
 	}
-	if other, taken := c.resources[normal]; taken {
+	if other, taken := c.resources[normal]; taken && !(shared && other == owner) {
 		c.Report(path, "resource %q is that of %s already", resource, other)
 		return
 	}
@@ -89,7 +90,7 @@ func (c *checker) instruments() {
 	for n, i := range list {
 		path := at("instruments[%d]", n)
 		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, PowerMeterRole, SupplyRole, SwitcherRole)
-		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name))
+		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name), false)
 		if i.Identity == "" {
 			c.Report(path+".identity", "identity is empty; want what *IDN? answers, so that a wrong instrument is noticed")
 		}

@@ -31,7 +31,11 @@ func (c *checker) paths() {
 				places[key] = n
 			}
 		}
-		if p.Route == "" {
+		if ok && bench.ByHand() {
+			if p.Route != "" {
+				c.Report(path+".route", "route %q: bench %q has no switcher that could close it; leave it out", p.Route, p.Bench)
+			}
+		} else if p.Route == "" {
 			c.Report(path+".route", "route is empty; want what the switcher closes")
 		} else if first, twice := routes[route{p.Bench, p.Route}]; twice {
 			line, _ := c.Position(at("paths[%d].route", first))
@@ -154,7 +158,7 @@ func (c *checker) units() {
 		bench string
 		slot  int
 	}
-	mounted := map[slot]string{}
+	mounted := map[slot]RadioUnit{}
 	for n, u := range list {
 		path := at("radio_units[%d]", n)
 		if u.Revision == "" {
@@ -168,14 +172,20 @@ func (c *checker) units() {
 			if u.Slot != 0 {
 				c.Report(path+".slot", "slot %d without a bench", u.Slot)
 			}
+			if u.Mount != "" {
+				c.Report(path+".mount", "mount %q without a bench; say into which slot of which bench", u.Mount)
+			}
 		} else {
 			c.need(path, "radio unit on a bench", "resource")
 		}
 		if known {
 			c.reached(path, u, unitType)
 		}
+		if u.Mount != "" {
+			c.OneOf(path+".mount", "mount", u.Mount, MountByHand)
+		}
 		if c.Has(path + ".resource") {
-			c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
+			c.resource(path+".resource", u.Resource, u.owner(), u.ByHand())
 		}
 		if !u.Mounted() {
 			continue
@@ -184,15 +194,24 @@ func (c *checker) units() {
 		if !ok || !c.slot(path+".slot", bench, u.Slot) {
 			continue
 		}
-		if other := mounted[slot{u.Bench, u.Slot}]; other != "" {
-			c.Report(path+".slot", "bench %q slot %d holds radio unit %q already", u.Bench, u.Slot, other)
+		if other, taken := mounted[slot{u.Bench, u.Slot}]; taken && !(other.ByHand() && u.ByHand()) {
+			c.Report(path+".slot", "bench %q slot %d holds radio unit %q already", u.Bench, u.Slot, other.Serial)
 			continue
 		}
-		mounted[slot{u.Bench, u.Slot}] = u.Serial
+		mounted[slot{u.Bench, u.Slot}] = u
 		if known {
 			c.covered(path, u, unitType)
 		}
 	}
+}
+
+// owner names whose address a resource is: those mounted by hand share that of
+// their slot.
+func (u RadioUnit) owner() string {
+	if u.Mounted() && u.ByHand() {
+		return fmt.Sprintf("what is mounted by hand in bench %q slot %d", u.Bench, u.Slot)
+	}
+	return fmt.Sprintf("radio unit %q", u.Serial)
 }
 
 // covered reports connectors of a mounted unit that no path leads away from.

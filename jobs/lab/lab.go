@@ -44,6 +44,10 @@ const (
 	SupplyOff  = "off"  // the default
 )
 
+// MountByHand is how a unit gets into its slot that is on the shelf between runs:
+// a person is asked to put it there. Absent: it stays in its slot.
+const MountByHand = "by hand"
+
 // Lab is one version of the inventory.
 type Lab struct {
 	Name      string `yaml:"lab" document:"required"`
@@ -96,7 +100,7 @@ type Bench struct {
 	Generator   string  // may be absent: transmitter tests need none
 	PowerMeter  string  // may be absent: only path calibration needs it
 	Supply      string  `document:"required"`
-	Switcher    string  `document:"required"`
+	Switcher    string  // absent: a person moves the measuring cable from connector to connector
 	Slots       int     `document:"required"`
 	SupplyVolts float64 `document:"required"` // set before the output is switched on
 	SupplyAmps  float64 `document:"required"` // current limit
@@ -108,7 +112,7 @@ type Path struct {
 	Bench          string        `document:"required"`
 	Slot           int           `document:"required"`
 	Connector      int           `document:"required"` // of the radio unit, from 1
-	Route          string        `document:"required"` // what the switcher closes, in its own words
+	Route          string        // what the switcher closes, in its own words; absent on a bench without one
 	ValidUntil     Date          `document:"required"` // last day the correction is good
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
@@ -146,13 +150,16 @@ type Carrier struct {
 	SCS        []rf.Hertz `document:"required"`
 }
 
-// RadioUnit is one unit by serial number. Without a bench it is on the shelf.
+// RadioUnit is one unit by serial number. Without a bench it is on the shelf and
+// cannot be measured. With MountByHand it is on the shelf too, and any number of
+// such units share a slot and the address of its control interface.
 type RadioUnit struct {
 	Serial   string `document:"required"`
 	Type     string `document:"required"` // name of a RadioUnitType
 	Revision string `document:"required"` // of the board
 	Bench    string
 	Slot     int
+	Mount    string   // "by hand", or absent
 	Resource string   // of its control interface; required on a bench
 	HostKeys []string // that it may show over SSH, "type base64" each; required on a bench if controlled so
 }
@@ -162,8 +169,15 @@ func (b Bench) names() []string {
 	return []string{b.Analyzer, b.Generator, b.PowerMeter, b.Supply, b.Switcher}
 }
 
-// Mounted reports whether the unit sits on a bench.
+// ByHand reports whether a person moves the measuring cable of the bench, and
+// terminates connectors, because it has no switch matrix.
+func (b Bench) ByHand() bool { return b.Switcher == "" }
+
+// Mounted reports whether the unit has a slot on a bench.
 func (u RadioUnit) Mounted() bool { return u.Bench != "" }
+
+// ByHand reports whether a person must put the unit into its slot before a run.
+func (u RadioUnit) ByHand() bool { return u.Mount == MountByHand }
 
 // Bench returns the bench of that name.
 func (l *Lab) Bench(name string) (Bench, bool) {
@@ -190,7 +204,8 @@ func (l *Lab) PathFor(bench string, slot, connector int) (Path, bool) {
 	return find(l.Paths, func(p Path) bool { return p.Bench == bench && p.Slot == slot && p.Connector == connector })
 }
 
-// UnitsOn returns the units mounted on a bench, in the order of the document.
+// UnitsOn returns the units that have a slot on a bench, in the order of the
+// document, also those that are put there by hand when they are needed.
 func (l *Lab) UnitsOn(bench string) []RadioUnit {
 	var units []RadioUnit
 	for _, u := range l.Units {
