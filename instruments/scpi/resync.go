@@ -257,6 +257,9 @@ func (s *Session) connect(ctx context.Context) error {
 		return err
 	}
 	w, err := s.dial(ctx)
+	if err != nil && s.resource.HiSLIP != "" && errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
+		return fmt.Errorf("scpi: %s: %w: %w; connected, but another client may hold the instrument", s.resource, ErrTimeout, err)
+	}
 	if err != nil {
 		return fmt.Errorf("scpi: %s: cannot connect: %w; is the instrument switched on and the resource right?", s.resource, err)
 	}
