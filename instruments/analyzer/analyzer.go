@@ -99,7 +99,7 @@ func (a *Analyzer) Prepare(ctx context.Context) error {
 		return fmt.Errorf("analyzer: preset: %w", err)
 	}
 	if a.line.Table.Has("prepare") {
-		if err := a.line.Tell(ctx, 0, "prepare", nil); err != nil {
+		if err := a.line.Tell(ctx, "prepare", nil); err != nil {
 			return fmt.Errorf("analyzer: prepare: %w", err)
 		}
 	}

@@ -87,16 +87,19 @@ func (a *Analyzer) attenuation(db rf.DB) rf.DB {
 // error queue and for what a measurement relies on: one round trip, as far as
 // the instrument's input buffer goes.
 func (a *Analyzer) apply(ctx context.Context, s rf.Sweep) error {
-	if err := a.line.Session.Ready(ctx); err != nil {
+	wanted, err := a.commands(s)
+	if err == nil {
+		err = a.line.Session.Ready(ctx)
+	}
+	if err != nil {
 		return err
 	}
 	if generation := a.line.Session.Generation(); generation != a.of {
 		a.forget()
 		a.of = generation
 	}
-	wanted, err := a.commands(s)
-	if err != nil || wanted == a.set {
-		return err
+	if wanted == a.set {
+		return nil
 	}
 	var units []string
 	for i, group := range wanted {

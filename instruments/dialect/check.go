@@ -16,6 +16,9 @@ const (
 	mostBuffer  = 1 << 20
 )
 
+// maxTables bounds the tables of one lab; each is completed on its own.
+const maxTables = 200
+
 // maxBit is the highest bit of a status register that may be named.
 const maxBit = 31
 
@@ -41,8 +44,13 @@ type checker struct {
 // Check turns tables as written into complete ones, in their order, and reports
 // what is wrong with each in its document. They may inherit from the standard
 // table of their role, from one another in any order, and from others. Where
-// there is anything to report the tables are not to be used.
+// there is anything to report the tables are not to be used, and some may be
+// missing.
 func Check(list []Placed, others ...*Table) []*Table {
+	if len(list) > maxTables {
+		list[maxTables].Document.Report(list[maxTables].Path, "more than %d dialects", maxTables)
+		list = list[:maxTables]
+	}
 	done := map[string]*Table{}
 	for _, t := range others {
 		done[t.Name] = t

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"time"
 
 	"benchyard/instruments/scpi"
 )
@@ -18,8 +17,8 @@ type Line struct {
 
 // Tell sends the commands of a capability and reads the error queue behind them.
 // Where they are overlapped it returns only when the instrument has finished; it
-// waits as long as the capability's class of timeouts allows, and extra.
-func (l Line) Tell(ctx context.Context, extra time.Duration, capability string, values Values) error {
+// waits as long as the capability's class of timeouts allows.
+func (l Line) Tell(ctx context.Context, capability string, values Values) error {
 	commands, err := l.Table.Set(capability, values)
 	if err != nil {
 		return err
@@ -27,18 +26,10 @@ func (l Line) Tell(ctx context.Context, extra time.Duration, capability string, 
 	if !l.Table.Commands[capability].Overlapped {
 		return l.Session.Command(ctx, commands...)
 	}
-	if err := l.Session.Wait(ctx, l.patience(capability, extra), commands...); err != nil {
+	if err := l.Session.Wait(ctx, l.Table.Timeout(capability), commands...); err != nil {
 		return err
 	}
 	return l.Session.Command(ctx)
-}
-
-// patience is the timeout of a capability with extra; zero: that of the session.
-func (l Line) patience(capability string, extra time.Duration) time.Duration {
-	if d := l.Table.Timeout(capability); d > 0 || extra > 0 {
-		return d + extra
-	}
-	return 0
 }
 
 // Number asks for a number and returns it in the base unit of its quantity.
@@ -83,8 +74,8 @@ func (l Line) Confirm(ctx context.Context, asked string, values Values, holds fu
 	return l.Session.Confirm(ctx, query, func(answer string) bool { return holds([]byte(answer)) }, commands...)
 }
 
-// Switch tells the instrument to go on or off and confirms it by asking the
-// third capability. Off is believed only when the instrument says so.
+// Switch tells the instrument to go on or off by the capability told and confirms
+// it by the capability asked. Off is believed only when the instrument says so.
 func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 	commands, err := l.Table.Set(told, nil)
 	if err != nil {
@@ -111,7 +102,7 @@ func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 // Apply sets something and reads it back; a difference greater than within, in
 // the base unit, is scpi.ErrUnconfirmed.
 func (l Line) Apply(ctx context.Context, capability string, values Values, want, within float64) error {
-	if err := l.Tell(ctx, 0, capability, values); err != nil {
+	if err := l.Tell(ctx, capability, values); err != nil {
 		return err
 	}
 	return l.Expect(ctx, capability, values, want, within)

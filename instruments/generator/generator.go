@@ -42,12 +42,12 @@ func (g *Generator) Prepare(ctx context.Context) error {
 	if err := g.Off(ctx); err != nil {
 		return err
 	}
-	err := g.line.Tell(ctx, 0, "reset", nil)
+	err := g.line.Tell(ctx, "reset", nil)
 	if errors.Is(err, scpi.ErrRestarted) {
-		err = g.line.Tell(ctx, 0, "reset", nil)
+		err = g.line.Tell(ctx, "reset", nil)
 	}
 	if err == nil && g.line.Table.Has("prepare") {
-		err = g.line.Tell(ctx, 0, "prepare", nil)
+		err = g.line.Tell(ctx, "prepare", nil)
 	}
 	if err != nil {
 		return fmt.Errorf("generator: preset: %w", err)

@@ -40,12 +40,12 @@ func (p *PowerMeter) Session() *scpi.Session { return p.line.Session }
 // Prepare presets the power meter and has it answer in the unit of its dialect.
 // One that was restarted is no error here.
 func (p *PowerMeter) Prepare(ctx context.Context) error {
-	err := p.line.Tell(ctx, 0, "reset", nil)
+	err := p.line.Tell(ctx, "reset", nil)
 	if errors.Is(err, scpi.ErrRestarted) {
-		err = p.line.Tell(ctx, 0, "reset", nil)
+		err = p.line.Tell(ctx, "reset", nil)
 	}
 	if err == nil && p.line.Table.Has("prepare") {
-		err = p.line.Tell(ctx, 0, "prepare", nil)
+		err = p.line.Tell(ctx, "prepare", nil)
 	}
 	if err != nil {
 		return fmt.Errorf("powermeter: preset: %w", err)
@@ -56,7 +56,7 @@ func (p *PowerMeter) Prepare(ctx context.Context) error {
 // Zero takes out the offset of the sensor and returns when that is done. No
 // power may reach the sensor meanwhile: switch the source off first.
 func (p *PowerMeter) Zero(ctx context.Context) error {
-	if err := p.line.Tell(ctx, 0, "zero", nil); err != nil {
+	if err := p.line.Tell(ctx, "zero", nil); err != nil {
 		return fmt.Errorf("powermeter: zero: %w; is the source switched off?", err)
 	}
 	return nil
