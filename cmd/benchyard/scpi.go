@@ -174,38 +174,49 @@ func stands(l *lab.Lab, bench string, where scpi.Resource) bool {
 // longestLine bounds one message of a person.
 const longestLine = 64 << 10
 
-// script runs the lines of r. Failures are printed where they happen; the error
-// returned only sets the exit code and says how many there were.
+// script runs the lines of r. What the instrument reports is printed where it
+// happens; the error returned says which message failed first and sets the exit
+// code, no answer at all outweighing a refusal.
 func (k *console) script(ctx context.Context, r io.Reader, unit string, keepGoing bool) error {
 	lines := bufio.NewScanner(r)
 	lines.Buffer(nil, longestLine)
-	failed, worst := 0, error(nil)
+	var refused []string
+	var lost error
 	for n := 1; lines.Scan(); n++ {
 		text := strings.TrimSpace(lines.Text())
 		if text == "" || strings.HasPrefix(text, "#") {
 			continue
 		}
 		err := k.line(ctx, text)
-		if err == nil {
-			continue
-		}
 		if errors.Is(err, errQuit) {
 			break
 		}
-		failed++
-		if worst == nil || !errors.As(err, new(*failedUnits)) {
-			worst = fmt.Errorf("%s %d: %w", unit, n, err)
+		if errors.Is(err, errReported) {
+			refused = append(refused, fmt.Sprintf("%s %d, %q", unit, n, text))
+		} else if err = located(unit, n, err); err != nil && lost == nil {
+			lost = err
+		} else if err != nil {
+			fmt.Fprintln(k.errs, visible(err.Error()))
 		}
-		if !keepGoing || ctx.Err() != nil {
+		if err != nil && !keepGoing || ctx.Err() != nil {
 			break
 		}
 	}
-	if err := lines.Err(); err != nil {
+	switch err := lines.Err(); {
+	case err != nil:
 		return &badInput{err}
+	case lost != nil:
+		return lost
+	case len(refused) > 0:
+		return &failedUnits{"not carried out without error: " + strings.Join(refused, "; ")}
 	}
-	var refused *failedUnits
-	if errors.As(worst, &refused) {
-		return &failedUnits{fmt.Sprintf("%d of the messages failed; %v", failed, worst)}
+	return nil
+}
+
+// located says in which line or command an error happened.
+func located(unit string, n int, err error) error {
+	if err == nil {
+		return nil
 	}
-	return worst
+	return fmt.Errorf("%s %d: %w", unit, n, err)
 }

@@ -201,6 +201,7 @@ func TestSimulatorFlags(t *testing.T) {
 	for _, bad := range []string{"crlf", "=crlf", "x=", "x=odd", "x=stale@2", "x=stale@much", "x=reboot@0.5"} {
 		command(t, exitUsage, "sim", "--write-config", file, "--fault", bad)
 	}
+	command(t, exitUsage, "sim", "--fault", "bench-9-analyzer=stale")
 	if out, _ := command(t, exitDone, "sim", "--help"); !strings.Contains(out, "half open") {
 		t.Error("the help does not list the faults")
 	}

@@ -29,8 +29,10 @@ type console struct {
 	errs    io.Writer // what went wrong
 }
 
-// errQuit ends the console.
-var errQuit = errors.New("quit")
+var (
+	errQuit     = errors.New("quit")                             // ends the console
+	errReported = errors.New("the instrument reported an error") // which has been shown
+)
 
 // lastAnswer keeps the first response after it was emptied, since a refused query
 // spoils a whole message and what did come says why.
@@ -66,7 +68,7 @@ func (k *console) line(ctx context.Context, text string) error {
 		return err
 	}
 	if len(x.Errors) > 0 {
-		return &failedUnits{fmt.Sprintf("%s: %s", text, &x.Errors[0])}
+		return errReported
 	}
 	return nil
 }
@@ -364,7 +366,7 @@ func (k *console) interact(ctx context.Context, in, out *os.File) error {
 			return nil
 		case ctx.Err() != nil:
 			return err
-		case err != nil && !errors.As(err, new(*failedUnits)):
+		case err != nil && !errors.Is(err, errReported):
 			fmt.Fprintln(k.errs, visible(err.Error()))
 		}
 	}

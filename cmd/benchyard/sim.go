@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"strconv"
 	"strings"
@@ -64,7 +66,9 @@ func (c *simCommand) Run(ctx context.Context, p *program) error {
 		journal = f
 	}
 	lab, err := sim.Start(ctx, config, journal)
-	if err != nil {
+	if err != nil && !errors.As(err, new(*net.OpError)) {
+		return &badInput{err} // all but the ports comes from the configuration
+	} else if err != nil {
 		return err
 	}
 	defer lab.Close()

@@ -7,7 +7,7 @@
 //
 //	Config            the whole lab as data (JSON): benches, unit types, units, faults
 //	Demo(seed)        an invented lab with faults drawn from the seed
-//	Start(Config)     Lab: one TCP server per instrument
+//	Start(Config)     Lab: a socket and a HiSLIP port per instrument
 //	Lab.Inventory     what a lab's inventory file would say of it (YAML)
 //	Lab.Truth         which unit, build and clause must fail
 //	Lab.Expect        the true figures of a connector, to hold measurements against
@@ -16,6 +16,11 @@
 //	Lab.Trouble       faults inside a radio unit: reference, lock, calibrations
 //	Lab.Fixture       the hands at a bench: the generator's cable, the measuring cable
 //	Lab.Damaged       what was fed more than it can stand, or sent into nothing
+//
+// Wire. Instruments keep status, error queue and operations as 488.2 and SCPI-1999
+// have them (status, device); an exchange is the conversation with one controller
+// over a socket (server) or HiSLIP (hislipSession); a link suffers the faults.
+// Config.Wire says how each instrument speaks, and which faults come by chance.
 //
 // Physics. What leaves a connector is an emission: a sum of shapes (n-fold
 // self-convolutions of a flat band: carrier, regrowth, harmonics), lines and
