@@ -29,6 +29,7 @@ const (
 	Indefinite      WireFault = "indefinite block"   // blocks have no length
 	BareBlock       WireFault = "bare block"         // responses that end in a block have no terminator
 	LineFeedInBlock WireFault = "line feed in block" // every fourth byte of a block is a line feed: 3e-5 of a REAL,32 at most
+	LineFeedInText  WireFault = "line feed in text"  // strings hold a line feed, where servers of sockets end a message
 	CRLF            WireFault = "crlf"               // answers end with carriage return and line feed
 	Padding         WireFault = "padding"            // and NULs behind
 	Banner          WireFault = "banner"             // a greeting comes on every new connection
@@ -54,7 +55,7 @@ var oneAnswer = [...]WireFault{Drop, Stale, Partial, Glued, WrongCount, HalfBloc
 
 // everyAnswer are the faults that spoil answers as long as they last.
 var everyAnswer = [...]WireFault{
-	Silent, Garbage, Slow, Indefinite, BareBlock, LineFeedInBlock, CRLF, Padding, DecimalComma, UnitSuffix, OverRange, Dashes,
+	Silent, Garbage, Slow, Indefinite, BareBlock, LineFeedInBlock, LineFeedInText, CRLF, Padding, DecimalComma, UnitSuffix, OverRange, Dashes,
 }
 
 // other are the faults that are not in an answer.

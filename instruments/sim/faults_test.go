@@ -272,6 +272,25 @@ func exchanged(t *testing.T, s *testServer, session *scpi.Session) {
 	recovers(t, session)
 }
 
+// A line feed in a string: on a socket the message seems to end there, and nothing
+// that is cut off is taken for the answer. HiSLIP has an end of its own.
+func TestLineFeedInText(t *testing.T) {
+	t.Parallel()
+	for _, transport := range []string{"socket", "hislip"} {
+		s, session := converse(t, transport, scpi.Config{Timeout: late})
+		s.fault(LineFeedInText)
+		entries, err := session.DrainErrors(t.Context())
+		if whole := transport == "hislip"; (err == nil) != whole || len(entries) != 0 {
+			t.Errorf("%s: %d entries of an empty queue, %v", transport, len(entries), err)
+		}
+		if err := session.Command(t.Context(), ":VOLT 2"); (err == nil) != (transport == "hislip") {
+			t.Errorf("%s: command behind which the queue is read: %v", transport, err)
+		}
+		s.fault(None)
+		recovers(t, session)
+	}
+}
+
 // A greeting is thrown away where it is expected, and no answer where it is not.
 func TestBanner(t *testing.T) {
 	t.Parallel()

@@ -48,6 +48,8 @@ func spoiled(f WireFault, answer []byte) reply {
 			break
 		}
 		return reply{now: answer[:at+(len(answer)-at)/2], cut: true}
+	case LineFeedInText:
+		return reply{now: line(bytes.Replace(answer, []byte(`"`), []byte("\"\n"), 1))}
 	case WrongCount:
 		return reply{now: line(miscount(answer))}
 	case Indefinite, BareBlock, LineFeedInBlock:
