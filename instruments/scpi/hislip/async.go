@@ -90,6 +90,7 @@ func (c *Conn) ask(ctx context.Context, h Header, payload []byte, want MessageTy
 		return reply{}, c.lost
 	case <-ctx.Done():
 		_ = c.async.Close() // ends listen, and with it the use of the connection
+		<-c.ended
 		return reply{}, fmt.Errorf("hislip: %s: no reply: %w", h.Type, context.Cause(ctx))
 	}
 	if got.header.Type != want {
