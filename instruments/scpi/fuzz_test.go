@@ -191,3 +191,50 @@ func FuzzParseError(f *testing.F) {
 		}
 	})
 }
+
+// FuzzFramer reads responses of instruments with every habit.
+func FuzzFramer(f *testing.F) {
+	for i, s := range seeds {
+		f.Add([]byte(s+"\n"), i%2 == 0, i%3 == 0, i%5 == 0)
+	}
+	f.Fuzz(func(t *testing.T, b []byte, carriageReturn, text, bare bool) {
+		const limit = 1 << 10
+		habits := shape{carriageReturn: carriageReturn, text: text}
+		r := bufio.NewReader(bytes.NewReader(b))
+		if bare {
+			habits.ends = func() bool { return r.Buffered() == 0 }
+		}
+		for {
+			m := framer{r: r, limit: limit, shape: habits}
+			message, err := m.read(nil)
+			if len(message) > limit {
+				t.Fatalf("%d bytes, limit %d", len(message), limit)
+			}
+			if err != nil {
+				break
+			}
+			units, err := splitResponse(message, text)
+			for _, u := range units {
+				if err == nil && len(u) > len(message) {
+					t.Fatalf("%q: unit %q", message, u)
+				}
+			}
+		}
+	})
+}
+
+// FuzzReadReal32 decodes blocks as they come, in chunks of any size, like DecodeReal32.
+func FuzzReadReal32(f *testing.F) {
+	f.Add([]byte("abcdefghijklmnopqrstuvwxyz012345"), 16)
+	f.Fuzz(func(t *testing.T, b []byte, size int) {
+		b = b[:len(b)&^3]
+		want, err := DecodeReal32(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := readReal32(nil, bufio.NewReaderSize(bytes.NewReader(b), size%1000), len(b))
+		if err != nil || !bytes.Equal(AppendReal32(nil, got), AppendReal32(nil, want)) {
+			t.Fatalf("got %v, %v, want %v", got, err, want)
+		}
+	})
+}
