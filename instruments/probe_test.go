@@ -40,6 +40,28 @@ func TestProbeOnTheSimulator(t *testing.T) {
 	}
 }
 
+func TestProbeOverHiSLIP(t *testing.T) {
+	lab := start(t, 100)
+	resource, err := lab.HiSLIP("bench-1-supply")
+	if err != nil {
+		t.Fatal(err)
+	}
+	i, err := instruments.Open(t.Context(), instruments.Supply, resource, "", scpi.Config{Timeout: 2 * time.Second}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer i.Close()
+	findings, err := instruments.Probe(t.Context(), i, dialect.Standard("supply"), nil)
+	if err != nil || len(findings) == 0 {
+		t.Fatalf("got %d findings, %v", len(findings), err)
+	}
+	for _, f := range findings {
+		if f.Wrong() {
+			t.Errorf("%+v", f)
+		}
+	}
+}
+
 func TestProbeFindsWhatDoesNotFit(t *testing.T) {
 	table, err := dialect.Parse("other.yaml", []byte(`
 name: other
