@@ -42,7 +42,9 @@ type tuning struct {
 // a failure of the bench: nothing is known about the unit yet.
 func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if t.rig.set != nil && t.rig.set.run == s.run {
-		return nil
+		if err := t.cable(ctx, s); err != nil || t.rig.set != nil {
+			return err
+		}
 	}
 	t.setActivity(ctx, BringUp, fmt.Sprintf("%s: preparing for build %s", s.mount.unit.Serial, s.build), &s.run)
 	if err := t.preflight(ctx, s); err != nil {
@@ -51,6 +53,9 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	t.rig.unsafe()
 	if err := t.makeSafe("start of run"); err != nil {
 		return benchFailure{err}
+	}
+	if err := t.hands(ctx, s); err != nil {
+		return err
 	}
 	t.rig.fix()
 	t.rig.unsafe()
@@ -202,7 +207,7 @@ func (r *rig) power(ctx context.Context, b lab.Bench) (started bool, err error) 
 func (r *rig) muteAll(ctx context.Context, bench string) error {
 	ctx, cancel := context.WithTimeout(ctx, r.agent.Timings.Boot)
 	defer cancel()
-	units := r.inventory().UnitsOn(bench)
+	units := r.units(bench)
 	problems := make([]error, len(units))
 	var wait sync.WaitGroup
 	for i, u := range units {

@@ -112,6 +112,13 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 		}
 	}
 	t.rig = newRig(k.agent, l)
+	var err error
+	if t.rig.slots, err = slotUnits(ctx, k.agent.Pool, k.bench); err != nil {
+		// Who does not know what stands on the bench cannot make it safe.
+		k.log.WarnContext(ctx, "the bench is left alone", "error", err)
+		l.giveUp()
+		return
+	}
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")

@@ -66,6 +66,13 @@ func transmitRanges(t lab.RadioUnitType) ([]rf.Range, error) {
 	return ranges, nil
 }
 
+// target tells a plan what it must know of the unit and its place.
+func (m *mount) target() plan.Target {
+	target := targetOf(m.kind)
+	target.ByHand = m.bench.ByHand()
+	return target
+}
+
 // levels computes the attenuation budget of one connector.
 func (m *mount) levels(connector int) (lab.Path, procedure.Levels, error) {
 	path, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)

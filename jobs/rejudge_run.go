@@ -202,7 +202,7 @@ func (r *rejudger) recall(ctx context.Context, m measuredRun) (recalled, error) 
 	if k.mount, err = findMount(l, m.Serial); err != nil {
 		return k, unjudgeable{err}
 	}
-	cases, err := plan.Expand(p, targetOf(k.mount.kind))
+	cases, err := plan.Expand(p, k.mount.target())
 	if err != nil {
 		return k, unjudgeable{err}
 	}

@@ -39,7 +39,10 @@ type rig struct {
 	fixed bool     // it stays in force until the bench has been driven to its safe state
 	links map[string]*link
 	safe  bool
-	cut   bool // see safeBench.wasCut
+	cut   bool           // see safeBench.wasCut
+	slots map[int]string // units that were put into their slots by hand
+
+	cabled cabling // what a person confirmed last
 }
 
 // link is one instrument or radio unit, open or not.
@@ -343,16 +346,18 @@ func (r *rig) parts() safeBench {
 	s := safeBench{
 		analyzer:  lateAnalyzer{r, b.Analyzer},
 		supply:    lateSupply{r, b.Supply},
-		switcher:  terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) }),
 		cutSupply: b.IdleSupply != lab.KeepSupply,
 	}
 	r.mu.Lock()
 	s.wasCut = r.cut
 	r.mu.Unlock()
+	if !b.ByHand() {
+		s.switcher = terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) })
+	}
 	if b.Generator != "" {
 		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
 	}
-	for _, u := range inventory.UnitsOn(b.Name) {
+	for _, u := range r.units(b.Name) {
 		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
 			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
 		})})

@@ -262,7 +262,7 @@ func (t *tenure) expand(ctx context.Context, s *segment, row claimed) error {
 	if s.mount, err = findMount(l, row.Serial); err != nil {
 		return err
 	}
-	cases, err := plan.Expand(s.plan, targetOf(s.mount.kind))
+	cases, err := plan.Expand(s.plan, s.mount.target())
 	if err != nil {
 		return err
 	}

@@ -133,7 +133,7 @@ func (o *order) choose(s Submission) []*mount {
 	wanted := slices.Clone(s.Serials)
 	if len(wanted) == 0 {
 		for _, u := range o.lab.Units {
-			if u.Mounted() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
+			if u.Mounted() && !u.ByHand() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
 				wanted = append(wanted, u.Serial)
 			}
 		}
@@ -161,13 +161,12 @@ func (o *order) choose(s Submission) []*mount {
 
 // expand works out the cases of one type and checks every unit of it.
 func (o *order) expand(t *TypePreview, mounts []*mount) {
-	cases, err := plan.Expand(o.plan, targetOf(mounts[0].kind))
+	cases, err := plan.Expand(o.plan, mounts[0].target())
 	if err != nil {
 		o.refuse(err)
 		return
 	}
-	segments := plan.Segments(cases)
-	t.Segments = len(segments)
+	t.Segments = len(plan.Segments(cases))
 	for _, m := range mounts {
 		for _, problem := range m.check(cases) {
 			o.refuse(errors.New(problem))
@@ -177,8 +176,18 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 		t.Cases = append(t.Cases, previewCase(mounts[0], c))
 		t.Estimate += t.Cases[len(t.Cases)-1].Estimate
 	}
+	segments := map[bool][]plan.Segment{} // by hand, they come in another order
 	for _, m := range mounts {
-		o.units = append(o.units, orderedUnit{m, segments, len(cases), t.Estimate})
+		target := m.target()
+		if segments[target.ByHand] == nil {
+			own, err := plan.Expand(o.plan, target)
+			if err != nil {
+				o.refuse(err)
+				return
+			}
+			segments[target.ByHand] = plan.Segments(own)
+		}
+		o.units = append(o.units, orderedUnit{m, segments[target.ByHand], len(cases), t.Estimate})
 	}
 	t.Units = len(mounts)
 }

@@ -64,10 +64,16 @@ func (r *rig) tune(ctx context.Context, s *segment, c plan.Case, setup procedure
 	return r.warmUp(ctx, s, setup)
 }
 
-// connect closes the path of a connector.
+// connect closes the path of a connector. Where there is nothing to close it with,
+// a person has put the cable there, see tenure.cable.
 func (r *rig) connect(ctx context.Context, m *mount, connector int) error {
 	path, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)
-	if !ok {
+	switch {
+	case m.bench.ByHand() && r.cabled.connector == connector:
+		return nil
+	case m.bench.ByHand():
+		return fmt.Errorf("nobody has confirmed that the cable of %s is at connector %d", m.bench.Name, connector)
+	case !ok:
 		return fmt.Errorf("%s slot %d connector %d has no path", m.unit.Bench, m.unit.Slot, connector)
 	}
 	b, err := r.bench()

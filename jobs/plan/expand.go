@@ -16,6 +16,7 @@ type Target struct {
 	Connectors  int
 	Declaration conformance.Declaration
 	Carriers    []Declared
+	ByHand      bool // a person moves the measuring cable: as few moves as possible
 }
 
 // Declared is a band a type supports, with the bandwidths and spacings
@@ -86,6 +87,9 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 	if len(cases) == 0 {
 		return nil, fmt.Errorf("plan: %q has nothing for radio unit type %q: it measures %s, the type declares %s",
 			p.Name, t.Type, p.measures(), t.declared())
+	}
+	if t.ByHand {
+		slices.SortStableFunc(cases, func(a, b Case) int { return a.Connector - b.Connector })
 	}
 	for i := range cases {
 		cases[i].Position = i + 1

@@ -19,7 +19,9 @@
 // measurement at the same setting is free. So cases go by carrier in the order
 // of the plan, within it by RF channel (B, M, T), by test model in the order of
 // the plan, by connector, and last by clause in the order of the standard. The
-// order, the keys and the positions depend on nothing but plan and target.
+// order, the keys and the positions depend on nothing but plan and target. Where
+// a person moves the cable that is slower than everything else: then all cases of
+// a connector stand together, in that same order.
 package plan
 
 import (
