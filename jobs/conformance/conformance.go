@@ -182,6 +182,8 @@ type Requirement struct {
 	// upper test requirement at every frequency; Upper and UpperTo are that sum at
 	// OffsetFrom and OffsetTo. Nil everywhere else.
 	Sum []Curve
+	// coreSum are the same of the core figures.
+	coreSum []Curve
 
 	// Against are the square filters on the carriers whose power sum a leakage
 	// ratio in a sub-block gap is held against. Nil: the configuration of the

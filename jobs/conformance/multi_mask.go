@@ -108,6 +108,7 @@ func (near flank) summedWith(far flank, seg segment, to, width rf.Hertz) Require
 		return near.Carrier.Edges().High + offset
 	}
 	r.Sum = []Curve{own.over(at), other.over(at)}
+	r.coreSum = []Curve{core.over(at), otherCore.over(at)}
 	r.Upper = figure(powerSum(own.At(seg.From), other.At(seg.From)))
 	r.UpperTo = figure(powerSum(own.At(to), other.At(to)))
 	r.Provenance = together(together(r.Provenance, provenance), "memory")

@@ -173,5 +173,11 @@ func (r Requirement) within(span rf.Range) Requirement {
 		r.Core, r.CoreTo = clean(*upper-r.Tolerance), clean(*upperTo-r.Tolerance)
 		r.Upper, r.UpperTo = upper, upperTo
 	}
+	if r.coreSum != nil { // tolerances of both sides differ
+		r.Core, r.CoreTo = clean(sumAt(r.coreSum, span.Low)), clean(sumAt(r.coreSum, span.High))
+		if r.Side == LowerSide {
+			r.Core, r.CoreTo = r.CoreTo, r.Core
+		}
+	}
 	return r
 }
