@@ -242,6 +242,9 @@ type Reading struct {
 	// leakage ratio that is held against an absolute limit has the uncertainty of
 	// that level. Nil takes the one of the ratio.
 	Absolute *uncertainty.Budget
+	// Floor is the noise floor that was taken out of the figures above, with what
+	// was measured. Nil: they are as measured.
+	Floor *FloorTaken
 	// Connectors counts the connectors of a type 1-H cell the figure sums over;
 	// zero means 1. A figure of fewer connectors than transmitter units were
 	// counted is held against the limit of one connector, Scaling lower.
