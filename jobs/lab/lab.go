@@ -110,6 +110,9 @@ type RadioUnitType struct {
 	CategoryBOption int       // 1 or 2 where the category is B; zero: 1
 	Type            string    `document:"required"` // "1-C" or "1-H"
 	RatedPower      rf.DBm    `document:"required"` // rated carrier output power per connector
+	// TotalPower is the rated total output power per connector, which several
+	// carriers at once do not exceed together; nil: that of one carrier.
+	TotalPower *rf.DBm
 	TransmitUnits   int       // NTXU,countedpercell of type 1-H; zero: 1
 	Options         []string  // optional groups of limits that were declared, such as "coexistence:n1"
 	OutputSWR       float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
