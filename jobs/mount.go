@@ -109,7 +109,7 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 	return procedure.Setup{
 		Subject:    subject,
 		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
-		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency,
+		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency, LessFloor: c.LessFloor,
 	}, nil
 }
 
