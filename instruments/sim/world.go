@@ -169,6 +169,7 @@ func (w *world) see(b *bench) view {
 		return v
 	}
 	if u.duplex == "TDD" {
+		// Carriers of every spacing go on and off together: the patterns end after the same time.
 		if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
 			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
 			v.period = p.Period.Seconds()
