@@ -161,7 +161,11 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/judgements", s.getJudgements)
 	readable(e, v1+"/judgements/:id", s.getJudgement)
 	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)
+	e.POST(v1+"/judgements", withinTime(s.postJudgement))
 	readable(e, v1+"/yield/benches", s.getBenchAgreement)
+	readable(e, v1+"/yield/capability", s.getCapability)
+	readable(e, v1+"/yield/chart", s.getChart)
+	readable(e, v1+"/yield/risk", s.getRisk)
 	return e
 }
 
