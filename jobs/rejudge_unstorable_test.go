@@ -13,7 +13,7 @@ import (
 func TestFiguresThatCannotBeStored(t *testing.T) {
 	m := newMeasuredLab(t)
 	broken, good := m.runs["T4-0001"], m.runs["F2-0001"] // medium-range in n78, wide-area in n1
-	const typo = "limits: typo/1\nbase: ts-38.141-1/2026-11\ncores:\n  - {clause: \"6.6.3\", figure: medium-range, value: 1e300, source: typo, loosens: true}\n"
+	const typo = "limits: typo/1\nbase: ts-38.141-1/2026-11\ntolerances:\n  - {clause: \"6.6.3\", figure: absolute, up_to: 6GHz, bands: [n78], value: 1e300, source: typo, loosens: true}\n"
 	for name, c := range map[string]struct {
 		ask         Rejudge
 		store, says string

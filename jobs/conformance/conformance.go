@@ -163,6 +163,10 @@ type Requirement struct {
 	Lower, Upper   *float64 // test requirement at OffsetFrom; nil where unbounded
 	UpperTo        *float64 // upper test requirement at OffsetTo; nil for a flat limit
 
+	// Loosened are the core figures in it that a lab's file loosened; nil: none.
+	// Every result judged against it says so.
+	Loosened []Loosening
+
 	// MaxUncertainty is the greatest expanded uncertainty that the test system
 	// may have for this figure (TS 38.141-1 4.1.2). Nil where none is known. What
 	// a figure has beyond it tightens the requirement.

@@ -121,6 +121,9 @@ func notes(req Requirement, reading Reading, f found) string {
 	if d := req.drop(reading); d > 0 {
 		text = joined(text, fmt.Sprintf("one connector: limit %.2f dB below that of the sum over the cell", d))
 	}
+	for _, l := range req.Loosened {
+		text = joined(text, l.String())
+	}
 	if !req.ToleranceKnown {
 		text = joined(text, req.ToleranceSource)
 	}

@@ -184,11 +184,7 @@ type requirementTables struct {
 	} `yaml:"occupied_bandwidth"`
 	LeakageRatio struct {
 		Source   source
-		Relative []struct {
-			Name    string
-			Applies scope
-			Core    float64
-		}
+		Relative []relativeRow
 		// EUTRA is the assumed 5 MHz neighbour of E-UTRA; offsets run from the
 		// channel edge to its centre.
 		EUTRA struct {
@@ -251,6 +247,13 @@ type alignmentRow struct {
 	Core                float64
 }
 
+// relativeRow is one relative leakage limit, dB.
+type relativeRow struct {
+	Name    string
+	Applies scope
+	Core    float64
+}
+
 // absoluteRow is one absolute leakage limit, dBm/MHz.
 type absoluteRow struct {
 	Class    Class
@@ -282,4 +285,6 @@ type limitSet struct {
 	Options      optionTables
 	// Laid are the sources of core figures that a lab replaced, by clause/figure.
 	Laid map[string]source
+	// Loosened are those of them that allow more than the published ones.
+	Loosened map[string]Loosening
 }

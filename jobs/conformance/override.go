@@ -30,7 +30,8 @@ import (
 //	    measurement_bandwidth: 1MHz
 //	    source: "licence 12, annex B"
 //
-// An entry that loosens a limit has to say "loosens: true".
+// An entry that loosens a limit has to say "loosens: true". A core figure may be
+// loosened by 3 dB or a factor of two at the most, and says why in "reason".
 type labFile struct {
 	Limits     string `document:"required"`
 	Base       string `document:"required"`
@@ -59,6 +60,7 @@ type labCore struct {
 	Value   float64 `document:"required"`
 	Source  string  `document:"required"`
 	Loosens bool
+	Reason  string // why the lab may loosen it; required where it is loosened
 }
 
 // labLimit is a further limit on emissions.
@@ -252,13 +254,13 @@ func (l *laying) layCore(path string, c labCore) {
 	if !ok {
 		return
 	}
-	looser := c.Value > *a.core
-	if a.least {
-		looser = c.Value < *a.core
-	}
+	looser := a.exceeds(c.Value, *a.core)
+	l.loosened(path, c, a, from)
 	switch {
 	case looser && !c.Loosens:
 		l.Report(path+".value", "core figure %g %s loosens %s, which has %g %s; an entry that loosens a limit says \"loosens: true\"", c.Value, a.unit, a.clause, *a.core, a.unit)
+	case !c.Loosens && c.Reason != "":
+		l.Report(path+".reason", "a reason belongs to an entry that loosens a limit")
 	case !looser && c.Loosens:
 		l.Report(path+".loosens", "%g %s loosens nothing; the figure in force is %g %s", c.Value, a.unit, *a.core, a.unit)
 	}

@@ -151,6 +151,7 @@ func (s checked) single(clause, figure, quantity, unit string, core float64, pri
 		Frequencies: s.Carrier.Edges(),
 		CoreSource:  from.String(),
 		Provenance:  from.Provenance, // until a tolerance is put on it
+		Loosened:    s.set.loosenings(clause, figure),
 	}
 }
 
