@@ -32,6 +32,8 @@ type spectrumCommand struct {
 	Carrier     string    `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz."`
 	RFChannel   string    `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel of the band, in place of --carrier."`
 	Limits      []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
+	Floor       []string  `sep:"none" help:"CSV like the trace, taken with the transmitter muted and the same settings: its noise is taken out of the figures. One for each file, in their order." placeholder:"FILE"`
+	FloorRBW    []string  `name:"floor-rbw" sep:"none" help:"Resolution bandwidth of the --floor files, like --rbw. Default: that of their traces, which it has to be."`
 	Loss        string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
 	Correction  string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
 	Uncertainty string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
@@ -229,7 +231,45 @@ func (c *spectrumCommand) traces(ctx context.Context) ([]procedure.External, err
 		s.RBW, s.NoiseBandwidth = filter, filter*rf.Hertz(factor)
 		list = append(list, procedure.External{Name: called(name), Spectrum: s})
 	}
-	return list, nil
+	return list, c.floors(ctx, list)
+}
+
+// floors reads the noise floor of each trace.
+func (c *spectrumCommand) floors(ctx context.Context, traces []procedure.External) error {
+	if len(c.Floor) == 0 {
+		if len(c.FloorRBW) > 0 {
+			return errors.New("--floor-rbw: there is no --floor file that it could be of")
+		}
+		return nil
+	}
+	if len(c.Floor) != len(traces) {
+		return fmt.Errorf("--floor stands %d times for %d files; each trace has a noise floor of its own", len(c.Floor), len(traces))
+	}
+	for i, name := range c.Floor {
+		if name == "-" && (slices.Contains(c.Floor[:i], name) || slices.Contains(c.Files, name)) {
+			return errors.New("standard input can be read once only")
+		}
+		s, err := readTrace(ctx, name)
+		if err != nil {
+			return fmt.Errorf("--floor: %w", err)
+		}
+		t := &traces[i]
+		s.RBW, s.NoiseBandwidth = t.Spectrum.RBW, t.Spectrum.NoiseBandwidth
+		if len(c.FloorRBW) > 0 {
+			text, err := oneFor(c.FloorRBW, i, len(c.Floor), "--floor-rbw")
+			if err != nil {
+				return err
+			}
+			if s.RBW, err = rf.ParseHertz(text); err != nil || s.RBW <= 0 {
+				return fmt.Errorf("--floor-rbw %q: want a resolution bandwidth such as 100kHz", text)
+			}
+		}
+		t.Floor = &s
+		if err := t.Validate(); err != nil {
+			return fmt.Errorf("--floor %s: %w", called(name), err)
+		}
+	}
+	return nil
 }
 
 // oneFor returns the value for file i of n: the only one, or the one in its place.

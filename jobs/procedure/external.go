@@ -8,6 +8,7 @@ import (
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/uncertainty"
 )
 
 // External is a trace that no plan asked for: levels as they stood at the input
@@ -51,12 +52,12 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 		return Answer{}, fmt.Errorf("procedure: %s: %w: there is no trace", clause, ErrNotCovered)
 	}
 	for _, t := range traces {
-		if err := t.Spectrum.Validate(); err != nil {
-			return Answer{}, fmt.Errorf("procedure: trace %s: %w", t.Name, err)
+		if err := t.Validate(); err != nil {
+			return Answer{}, err
 		}
-	}
-	if err := floorsFit(traces); err != nil {
-		return Answer{}, err
+		if (t.Floor == nil) != (traces[0].Floor == nil) {
+			return Answer{}, fmt.Errorf("procedure: trace %s: %w: some traces have a floor, others none", t.Name, uncertainty.ErrFloor)
+		}
 	}
 	s, err := s.withDuplex()
 	if err != nil {

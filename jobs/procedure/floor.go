@@ -1,7 +1,6 @@
 package procedure
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -131,10 +130,9 @@ func sameTraces(measured, floor []Trace) error {
 func sameGrid(level, floor rf.Spectrum) error {
 	slack := level.Step * unevenStep
 	switch {
-	case len(level.Levels) != len(floor.Levels):
-		return fmt.Errorf("%w: it has %d points, the level %d", uncertainty.ErrFloor, len(floor.Levels), len(level.Levels))
-	case !within(level.Start, floor.Start, slack) || !within(level.Stop(), floor.Stop(), slack):
-		return fmt.Errorf("%w: it runs from %s to %s, the level from %s to %s", uncertainty.ErrFloor, floor.Start, floor.Stop(), level.Start, level.Stop())
+	case len(level.Levels) != len(floor.Levels) || !within(level.Start, floor.Start, slack) || !within(level.Stop(), floor.Stop(), slack):
+		return fmt.Errorf("%w: it runs from %s to %s in %d points, the level from %s to %s in %d", uncertainty.ErrFloor,
+			floor.Start, floor.Stop(), len(floor.Levels), level.Start, level.Stop(), len(level.Levels))
 	case level.RBW != floor.RBW:
 		return fmt.Errorf("%w: it was measured through a filter of %s, the level through %s", uncertainty.ErrFloor, floor.RBW, level.RBW)
 	case level.NoiseBandwidth != floor.NoiseBandwidth:
@@ -143,18 +141,25 @@ func sameGrid(level, floor rf.Spectrum) error {
 	return nil
 }
 
-// floorsFit reports why the floors of traces from elsewhere cannot be used.
-func floorsFit(traces []External) error {
-	for _, t := range traces {
-		if (t.Floor == nil) != (traces[0].Floor == nil) {
-			return fmt.Errorf("procedure: trace %s: %w: some traces have one, others none", t.Name, uncertainty.ErrFloor)
-		}
-		if t.Floor == nil {
-			continue
-		}
-		if err := errors.Join(t.Floor.Validate(), sameGrid(t.Spectrum, *t.Floor)); err != nil {
-			return fmt.Errorf("procedure: the floor of trace %s: %w", t.Name, err)
-		}
+// Validate reports the first reason why the trace, or its noise floor, cannot be
+// computed with: a floor has the points and the filter of its trace, and does
+// not stand above it.
+func (e External) Validate() error {
+	if err := e.Spectrum.Validate(); err != nil {
+		return fmt.Errorf("procedure: trace %s: %w", e.Name, err)
+	}
+	if e.Floor == nil {
+		return nil
+	}
+	err := e.Floor.Validate()
+	if err == nil {
+		err = sameGrid(e.Spectrum, *e.Floor)
+	}
+	if err == nil {
+		err = below(e.Spectrum.Levels, e.Floor.Levels)
+	}
+	if err != nil {
+		return fmt.Errorf("procedure: the floor of trace %s: %w", e.Name, err)
 	}
 	return nil
 }
@@ -228,19 +233,47 @@ func correctRatio(r, floor conformance.Reading) (conformance.Reading, error) {
 	return r, err
 }
 
+// levelsAt returns the levels of a floor at other frequencies, between two points
+// by their power: lines add points of their own to a series (see dsp.Refer), to
+// that of the carrier others than to that of the noise. Nothing is extrapolated.
+func levelsAt(s conformance.Series, frequencies []float64) ([]float64, error) {
+	last := len(s.Frequencies) - 1
+	slack := 2 * unevenStep * (s.Frequencies[last] - s.Frequencies[0]) / float64(max(last, 1))
+	levels := make([]float64, len(frequencies))
+	at := 0
+	for i, f := range frequencies {
+		if !(f >= s.Frequencies[0]-slack && f <= s.Frequencies[last]+slack) {
+			return nil, fmt.Errorf("%w: it is known from %s to %s, the level at %s", uncertainty.ErrFloor, rf.Hertz(s.Frequencies[0]), rf.Hertz(s.Frequencies[last]), rf.Hertz(f))
+		}
+		for at < last && s.Frequencies[at+1] <= f {
+			at++
+		}
+		if levels[i] = s.Levels[at]; at == last || f <= s.Frequencies[at] {
+			continue
+		}
+		share := (f - s.Frequencies[at]) / (s.Frequencies[at+1] - s.Frequencies[at])
+		one, other := rf.DBm(s.Levels[at]).Milliwatts(), rf.DBm(s.Levels[at+1]).Milliwatts()
+		levels[i] = float64(rf.FromMilliwatts(one + share*(other-one)))
+	}
+	return levels, nil
+}
+
 // correctSeries corrects a level over frequency point by point.
 func correctSeries(r, floor conformance.Reading) (conformance.Reading, error) {
-	if floor.Series == nil || len(r.Series.Levels) == 0 || !slices.Equal(r.Series.Frequencies, floor.Series.Frequencies) {
-		return r, fmt.Errorf("%w: it is known at other frequencies than the level", uncertainty.ErrFloor)
+	if floor.Series == nil || len(floor.Series.Levels) == 0 || len(r.Series.Levels) == 0 {
+		return r, fmt.Errorf("%w: there is none over frequency", uncertainty.ErrFloor)
 	}
-	if err := below(r.Series.Levels, floor.Series.Levels); err != nil {
+	noise, err := levelsAt(*floor.Series, r.Series.Frequencies)
+	if err != nil {
+		return r, err
+	}
+	if err := below(r.Series.Levels, noise); err != nil {
 		return r, err
 	}
 	kept := &conformance.FloorTaken{}
 	levels, steep := make([]float64, len(r.Series.Levels)), make([]float64, len(r.Series.Levels))
-	var err error
 	for i, v := range r.Series.Levels {
-		if levels[i], steep[i], err = lessFloor(kept, v, floor.Series.Levels[i]); err != nil {
+		if levels[i], steep[i], err = lessFloor(kept, v, noise[i]); err != nil {
 			return r, err
 		}
 	}

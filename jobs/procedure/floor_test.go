@@ -88,6 +88,13 @@ func TestFloorOfASeries(t *testing.T) {
 	if _, err := CorrectFloor("6.6.5", Measured{Readings: []conformance.Reading{r}}, Measured{Readings: []conformance.Reading{noise}}); !errors.Is(err, uncertainty.ErrFloor) {
 		t.Errorf("other frequencies: %v", err)
 	}
+	// A point that the floor lacks lies between its neighbours, by power: halfway
+	// between -90 and -80 dBm is 5.5 nW, -82.596 dBm.
+	between, err := levelsAt(conformance.Series{Frequencies: []float64{1e6, 2e6, 4e6}, Levels: []float64{-70, -90, -80}}, []float64{1e6, 3e6, 4e6 + 1})
+	must(t, err)
+	for i, want := range []float64{-70, -82.596, -80} {
+		near(t, "between", between[i], want, 5e-4)
+	}
 }
 
 // The level beside a carrier of 46 dBm at a ratio of 50 dB is -4 dBm; noise of
@@ -122,7 +129,7 @@ func TestFloorRefusals(t *testing.T) {
 		"an attenuation of 20":                func(f *Trace) { f.Sweep.Attenuation = 20 },
 		"through a filter of 30 kHz":          func(f *Trace) { f.Sweep.RBW = 3e4 },
 		"another gate":                        func(f *Trace) { f.Sweep.Gate = &rf.Gate{} },
-		"it has 100 points, the level 101":    func(f *Trace) { f.Spectrum.Levels = f.Spectrum.Levels[1:] },
+		"in 100 points, the level":            func(f *Trace) { f.Spectrum.Levels = f.Spectrum.Levels[1:] },
 		"it runs from 1.001 GHz":              func(f *Trace) { f.Spectrum.Start += 1e6 },
 		"a filter of 50 kHz":                  func(f *Trace) { f.Spectrum.RBW = 5e4 },
 		"10 averages of 0s, the level with 0": func(f *Trace) { f.Sweep.Averages = 10 },
