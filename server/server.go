@@ -139,6 +139,9 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, "/cases/:id", s.casePage)
 	readable(e, "/cases/:id/figures/*", s.figurePage)
 	readable(e, "/yield", s.yieldPage)
+	readable(e, "/yield/capability", s.capabilityPage)
+	readable(e, "/yield/figure", s.populationPage)
+	readable(e, "/yield/benches", s.benchesPage)
 	readable(e, "/judgements", s.judgementsPage)
 	readable(e, "/judgements/:id", s.judgementPage)
 

@@ -80,8 +80,8 @@ benches so much, and benches with other units differ by their units too`)
 }
 
 func capabilityTable(r api.CapabilityReport) *table {
-	t := &table{header: []string{"build", "type", "clause", "limit", "n", "units", "mean", "s", "lower", "upper", "unit", "least room", "Cp", "Cpk", "95 % interval", "Pp", "Ppk",
-		"95 % interval", "beyond", "bench p", "outliers", "conditions", "condition", "no Cpk because"}}
+	t := &table{header: []string{"build", "type", "clause", "limit", "n", "units", "mean", "s", "lower", "upper", "unit", "least room", "Cp", "Cpk", "Cpk 95 %", "Pp", "Ppk",
+		"Ppk 95 %", "beyond", "bench p", "outliers", "conditions", "condition", "no Cpk because"}}
 	for _, c := range r.Capabilities {
 		unit := c.Unit
 		if unit == "Hz" {

@@ -12,9 +12,9 @@ import (
 // wrongly accepted where nobody names another.
 const usualConsumerRisk = 0.001
 
-// usualRules are shown beside one another: what 3GPP has, the guard bands that
+// UsualRules are those shown beside one another: what 3GPP has, the guard bands that
 // labs use (ILAC-G8:09/2019 Table 1), and a required probability.
-func usualRules() []conformance.DecisionRule {
+func UsualRules() []conformance.DecisionRule {
 	return []conformance.DecisionRule{
 		{Name: conformance.SharedRisk},
 		{Name: conformance.Guarded, GuardBandFactor: 0.83},
@@ -53,7 +53,7 @@ func RiskOf(p Production, rules []conformance.DecisionRule, wanted float64) (Pro
 		r.Wanted = usualConsumerRisk
 	}
 	if len(rules) == 0 {
-		rules = usualRules()
+		rules = UsualRules()
 	}
 	switch {
 	case !(p.SD > 0):
