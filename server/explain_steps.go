@@ -151,11 +151,8 @@ func requirementFacts(x api.Explanation) []api.ExplanationFact {
 	r, unit := x.Result, api.MarginUnit(x.Result.Unit)
 	t.say("Clause", "%s %s of TS 38.141-1, key %s, limit set %s", r.Clause, conformance.ClauseTitle(r.Clause), r.Key, r.LimitSet)
 	t.say("Applies", "%s", offsetText(x.Limit))
-	core := coreText(r, x.Limit)
-	if x.Limit != nil && x.Limit.CoreTo != nil {
-		core += ", linear in dB between"
-	}
-	t.say("Core requirement", "%s, source: %s", core, r.Source)
+	t.say("Core requirement", "%s, source: %s", coreText(r, x.Limit)+betweenText(x.Limit), r.Source)
+	t.say("Loosened by the lab", "%s", loosenedText(x.Limit))
 	switch {
 	case r.ToleranceKnown && r.Tolerance == 0:
 		t.say("Test tolerance", "%s: nothing relaxes the core requirement; source: %s", figureText(r.Tolerance, unit), r.ToleranceSource)

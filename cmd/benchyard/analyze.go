@@ -8,7 +8,6 @@ import (
 	"math"
 	"os"
 	"slices"
-	"sort"
 	"strings"
 
 	"benchyard/instruments/rf"
@@ -26,6 +25,8 @@ type analyzeCommand struct {
 type spectrumCommand struct {
 	output
 	declaredFlags
+	Bandwidth   string    `required:"" help:"Channel bandwidth, such as 100MHz."`
+	SCS         string    `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
 	Files       []string  `arg:"" name:"file" help:"CSV with frequency in Hz and level in dBm; - is standard input. Several files for several ranges."`
 	RBW         []string  `name:"rbw" required:"" sep:"none" help:"Resolution bandwidth, such as 100kHz: one for all files, or one for each in their order."`
 	NoiseFactor []float64 `name:"noise-factor" default:"1.0645" sep:"none" help:"Noise bandwidth over resolution bandwidth: one for all files, or one for each."`
@@ -107,68 +108,15 @@ func (c *spectrumCommand) setup() (s procedure.Setup, rule conformance.DecisionR
 
 // subject places the carrier and reads the declaration.
 func (c *spectrumCommand) subject() (conformance.Subject, error) {
-	channel := c.RFChannel
-	if channel == "" {
-		channel = string(conformance.Middle)
-	}
-	declared := limitsCommand{declaredFlags: c.declaredFlags, RFChannel: channel}
-	subject, err := declared.subject()
-	if err != nil {
-		return subject, err
-	}
 	if c.RFChannel == "" && c.Carrier == "" {
-		return subject, errors.New("where is the carrier? give --carrier FREQUENCY or --rf-channel B, M or T")
+		return conformance.Subject{}, errors.New("where is the carrier? give --carrier FREQUENCY or --rf-channel B, M or T")
 	}
+	q := c.query()
+	q.Bandwidth, q.SCS, q.RFChannel = []string{c.Bandwidth}, []string{c.SCS}, c.RFChannel
 	if c.Carrier != "" {
-		if subject.Carrier, err = carrierAt(c.Carrier, subject.Carrier); err != nil {
-			return subject, fmt.Errorf("--carrier: %w", err)
-		}
+		q.Carrier = []string{c.Carrier}
 	}
-	return subject, nil
-}
-
-// carrierAt moves a carrier to a frequency of the raster. One that is beside it
-// is refused with its neighbours.
-func carrierAt(text string, like conformance.Carrier) (conformance.Carrier, error) {
-	f, err := rf.ParseHertz(text)
-	if err != nil {
-		return like, err
-	}
-	// F_REF rises with N_REF.
-	const numbers = 2016667
-	next := sort.Search(numbers, func(n int) bool {
-		at, err := conformance.Frequency(n)
-		return err != nil || at >= f-1
-	})
-	if at, err := conformance.Frequency(next); err == nil && math.Abs(float64(at-f)) <= 1 {
-		if placed, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS); err == nil {
-			return named(placed), nil
-		}
-	}
-	var near []string
-	for _, way := range []int{-1, 1} {
-		for n, tries := next, 0; tries < 100 && n >= 0; n, tries = n+way, tries+1 {
-			if placed, err := conformance.PlaceAt(like.Band, n, like.Bandwidth, like.SCS); err == nil && (way > 0) == (placed.Center > f) {
-				near = append(near, placed.Center.String())
-				break
-			}
-		}
-	}
-	if len(near) == 0 {
-		_, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS)
-		return like, fmt.Errorf("%s is no place for the carrier: %w", f, err)
-	}
-	return like, fmt.Errorf("%s is not on the channel raster of %s at %s; nearest is %s", f, like.Band, like.SCS, strings.Join(near, " or "))
-}
-
-// named gives a carrier its RF channel, if it stands in one.
-func named(c conformance.Carrier) conformance.Carrier {
-	for _, ch := range []conformance.RFChannel{conformance.Bottom, conformance.Middle, conformance.Top} {
-		if at, err := conformance.Place(c.Band, ch, c.Bandwidth, c.SCS); err == nil && at.NREF == c.NREF {
-			return at
-		}
-	}
-	return c
+	return subjectOf(conformance.Embedded(), q)
 }
 
 // correction reads the loss of the path.
