@@ -114,16 +114,17 @@ func (m *measuredLab) compareWithTruth(c storedCase, rated rf.DBm) (corrected in
 		r := c.Results[slices.IndexFunc(c.Results, func(r conformance.Result) bool { return r.Requirement.Key == was.Requirement.Key })]
 		r.Requirement = was.Requirement // the store keeps what is shown
 		switch {
-		case strings.Contains(r.Note, "noise floor") != wanted:
-			m.t.Errorf("%s %s: note %q", c.Key, r.Requirement.Key, r.Note)
-		case !strings.Contains(r.Note, "noise floor taken off"):
+		case strings.Contains(r.Note, "noise floor") != wanted || (r.Floor != nil) != wanted:
+			m.t.Errorf("%s %s: note %q, %+v", c.Key, r.Requirement.Key, r.Note, r.Floor)
+		case !wanted || r.Floor.Taken == 0:
 			if r.Value != was.Value || r.Uncertainty != was.Uncertainty {
 				m.t.Errorf("%s %s: %v, %v without correction: %s", c.Key, r.Requirement.Key, r.Value, raw[i].Value, r.Note)
 			}
 		case math.IsInf(off(r), 0): // nothing is transmitted there
 		default:
 			m.t.Logf("%s %s: off by %.2f dB, %.2f without correction; %s", c.Key, r.Requirement.Key, off(r), off(was), r.Note)
-			if corrected++; !(off(r) < off(was)) || off(r) > 0.7 || !(r.Uncertainty > was.Uncertainty) {
+			kept := math.Abs(r.Floor.Measured-r.Floor.Floor-r.Floor.Excess) < 1e-9 && r.Floor.Excess >= 3
+			if corrected++; !kept || !(off(r) < off(was)) || off(r) > 0.7 || !(r.Uncertainty > was.Uncertainty) {
 				m.t.Errorf("%s %s is not better", c.Key, r.Requirement.Key)
 			}
 		}

@@ -108,7 +108,24 @@ func correctionFacts(x api.Explanation) []api.ExplanationFact {
 		t.say("Path loss added", "each point of the trace by the loss at its own frequency; no single loss belongs to this figure")
 	}
 	t.say("Taken from", "%s, inventory version %d", table, x.LabVersion)
+	if f := r.NoiseFloor; f != nil {
+		t.say("Noise floor", "%s", noiseText(*f, r.Unit))
+	}
 	return t
+}
+
+// noiseText says what was done about the noise of the analyzer.
+func noiseText(f api.NoiseFloor, unit string) string {
+	where := "the level at the connector"
+	if unit == "dB" {
+		where = "the level in the adjacent channel"
+	}
+	done := figureText(f.TakenDB, "dB") + " taken off"
+	if f.TakenDB == 0 {
+		done = "not taken off, for it is too near"
+	}
+	return fmt.Sprintf("%s: %s was %s, %s over the noise alone of %s (the same sweep, transmitter muted)", done, where,
+		figureText(f.MeasuredDBm, "dBm"), figureText(f.ExcessDB, "dB"), figureText(f.FloorDBm, "dBm"))
 }
 
 func figureFacts(r api.Result) []api.ExplanationFact {

@@ -115,7 +115,7 @@ func resultToWire(j conformance.Result, at api.Conditions, simulated bool) api.R
 		Core: q.Core, Tolerance: q.Tolerance, ToleranceKnown: q.ToleranceKnown, Uncertainty: j.Uncertainty, Rule: j.Rule, Note: j.Note,
 		Source: q.CoreSource, ToleranceSource: q.ToleranceSource, Provenance: q.Provenance, Simulated: simulated,
 		Probability: j.Probability, Risk: riskOf(j), Budget: budgetToWire(j.Budget), MaxUncertainty: j.MaxUncertainty,
-		Tightened: j.Tightened, CarrierPowerDBm: j.CarrierPower, CorrectionDB: j.Correction,
+		Tightened: j.Tightened, CarrierPowerDBm: j.CarrierPower, CorrectionDB: j.Correction, NoiseFloor: floorToWire(j.Floor),
 	}
 }
 

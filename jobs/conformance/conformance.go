@@ -313,7 +313,10 @@ type Result struct {
 	// nil where it is not known or moves no single level. Whoever knows the path
 	// fills it in.
 	Correction *float64
-	Verdict    Verdict
-	Rule       string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
-	Note       string // e.g. "absolute limit -25 dBm/MHz governs"
+	// Floor is the part of the analyzer's noise in the figure; nil where nothing
+	// was asked to be taken off.
+	Floor   *FloorShare
+	Verdict Verdict
+	Rule    string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
+	Note    string // e.g. "absolute limit -25 dBm/MHz governs"
 }

@@ -24,28 +24,44 @@ func (t *FloorTaken) complete(n int) error {
 	return nil
 }
 
-// note says what was done to the point that decides, after where.
-func (t *FloorTaken) note(i int, where string) string {
-	measured, floor, taken := t.Measured[i], t.Floor[i], t.Taken[i]
-	stands := fmt.Sprintf("%.2f dB over the floor of %.2f dBm", measured-floor, floor)
-	switch {
-	case taken == 0:
-		return fmt.Sprintf("noise floor not taken off%s: %.2f dBm measured, %s", where, measured, stands)
-	case taken == float64(uncertainty.MostFloorCorrection):
-		where += ", the most that is taken off"
-	}
-	return fmt.Sprintf("noise floor taken off%s: %.2f dB from %.2f dBm measured, %s", where, taken, measured, stands)
+// FloorShare is the part of the noise floor in one figure, as jsonb and on the
+// wire. Of a leakage ratio it is that of the level in the adjacent channel.
+type FloorShare struct {
+	Measured float64 `json:"measured_dbm"` // at the connector, the noise in it
+	Floor    float64 `json:"floor_dbm"`    // the noise alone, by the same method
+	Excess   float64 `json:"excess_db"`    // Measured over Floor
+	Taken    float64 `json:"taken_db"`     // taken off; zero where Excess is too small
 }
 
-// floorNote is the note of the point that decides; empty where nothing was asked.
-func (r Reading) floorNote(req Requirement, point int) string {
-	switch {
-	case r.Floor == nil:
-		return ""
-	case r.Series != nil:
-		return r.Floor.note(point, " at the worst point")
-	case req.Alternative != nil:
-		return r.Floor.note(0, " of the level beside the carrier")
+// floorAt returns the share of a point of a series, or of the one value; nil
+// where nothing was to be taken off.
+func (r Reading) floorAt(point int) *FloorShare {
+	t := r.Floor
+	if t == nil {
+		return nil
 	}
-	return r.Floor.note(0, "")
+	return &FloorShare{Measured: t.Measured[point], Floor: t.Floor[point], Excess: t.Measured[point] - t.Floor[point], Taken: t.Taken[point]}
+}
+
+// note says what was done to the figure of a requirement; empty where nothing
+// was asked.
+func (s *FloorShare) note(req Requirement) string {
+	if s == nil {
+		return ""
+	}
+	where := ""
+	switch {
+	case req.overFrequency():
+		where = " at the worst point"
+	case req.Alternative != nil:
+		where = " of the level beside the carrier"
+	}
+	stands := fmt.Sprintf("%.2f dB over the floor of %.2f dBm", s.Excess, s.Floor)
+	switch {
+	case s.Taken == 0:
+		return fmt.Sprintf("noise floor not taken off%s: %.2f dBm measured, %s", where, s.Measured, stands)
+	case s.Taken == float64(uncertainty.MostFloorCorrection):
+		where += ", the most that is taken off"
+	}
+	return fmt.Sprintf("noise floor taken off%s: %.2f dB from %.2f dBm measured, %s", where, s.Taken, s.Measured, stands)
 }

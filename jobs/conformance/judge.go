@@ -106,6 +106,7 @@ func judge(req Requirement, reading Reading, rule DecisionRule) (Result, error) 
 		Tightened:      f.tightened,
 		Probability:    f.probability(),
 		CarrierPower:   orNone(reading.CarrierPower),
+		Floor:          reading.floorAt(f.point),
 		Verdict:        verdict,
 		Rule:           rule.String(),
 		Note:           notes(req, reading, f),
@@ -115,7 +116,7 @@ func judge(req Requirement, reading Reading, rule DecisionRule) (Result, error) 
 // notes says what a reader of the verdict has to know beside the figures.
 func notes(req Requirement, reading Reading, f found) string {
 	text := f.note
-	if floor := reading.floorNote(req, f.point); floor != "" {
+	if floor := reading.floorAt(f.point).note(req); floor != "" {
 		text = joined(text, floor)
 	}
 	if d := req.drop(reading); d > 0 {
