@@ -12,6 +12,7 @@ import (
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
 	"benchyard/jobs/results"
 
@@ -178,4 +179,29 @@ tests:
 	b.inject("bench-1-analyzer", sim.None)
 	eventually(t, "an analyzer that answers", func() bool { return b.bench("bench-1").Alarm == "" })
 	b.mustBeClean()
+}
+
+// Every clause at one setting, swept twice, fits into the time of a segment.
+func TestNoiseFloorFitsIntoASegment(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	l, _, err := lab.Load(t.Context(), b.pool, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := plan.Parse("plan.yaml", []byte("noise_floor: correct\n"+everyClause))
+	if err != nil {
+		t.Fatal(err)
+	}
+	place, err := findMount(l, "T4-0001")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cases, err := plan.Expand(p, targetOf(place.kind))
+	if err != nil || len(plan.Segments(cases)) != 1 {
+		t.Fatalf("%d cases, %v", len(cases), err)
+	}
+	sweeping := plan.Estimate(cases, func(c plan.Case) time.Duration { return previewCase(place, c).Estimate })
+	if limit := (Timings{}).withDefaults().Segment; sweeping < limit/10 || sweeping > limit/2 {
+		t.Errorf("%s of sweeping in a segment that may take %s", sweeping, limit)
+	}
 }
