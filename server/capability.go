@@ -104,16 +104,17 @@ func ChartToWire(c results.FigureChart, simulated bool) api.FigureChart {
 	return w
 }
 
-// RiskToWire returns the risks of rules as they go over the network.
-func RiskToWire(r results.ProductionRisk, of, unit string, simulated bool) api.RiskReport {
+// RiskToWire returns the risks of rules as they go over the network, with what
+// they come to for a unit that is judged at so many figures.
+func RiskToWire(r results.ProductionRisk, of, unit string, simulated bool, figures int) api.RiskReport {
 	w := api.RiskReport{
 		Simulated: simulated, Of: of, Unit: unit, Mean: r.Mean, SD: r.SD, Uncertainty: r.Standard, Lower: finite(r.Tolerance.Low), Upper: finite(r.Tolerance.High),
-		Rules: make([]api.RuleRisk, 0, len(r.Rules)), Wanted: r.Wanted, Refused: r.Refused,
+		Rules: make([]api.RuleRisk, 0, len(r.Rules)), Wanted: r.Wanted, Refused: r.Refused, Figures: figures,
 	}
 	for _, x := range r.Rules {
 		w.Nonconforming = x.Nonconforming
 		w.Rules = append(w.Rules, api.RuleRisk{Rule: x.Rule.String(), GuardBand: x.GuardBand, Lower: finite(x.Accept.Low), Upper: finite(x.Accept.High),
-			FalseAccept: x.Consumer, FalseReject: x.Producer})
+			FalseAccept: x.Consumer, FalseReject: x.Producer, GoodUnitRejected: finite(r.GoodUnitRejected(x, figures))})
 	}
 	if r.Refused == "" {
 		factor := r.Band / (2 * r.Standard)
@@ -192,11 +193,15 @@ func (s *Server) getChart(c echo.Context) error {
 
 func (s *Server) getRisk(c echo.Context) error {
 	ctx, q := c.Request().Context(), c.QueryParams()
-	f, err := s.readingFilter(ctx, q, "mean", "sd", "uncertainty", "lower", "upper", "rule", "wanted")
+	f, err := s.readingFilter(ctx, q, "mean", "sd", "uncertainty", "lower", "upper", "rule", "wanted", "figures")
 	if err != nil {
 		return err
 	}
 	rules, wanted, err := rulesAsked(q)
+	if err != nil {
+		return err
+	}
+	figures, err := figuresAsked(q)
 	if err != nil {
 		return err
 	}
@@ -223,7 +228,20 @@ func (s *Server) getRisk(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return writeJSON(c, http.StatusOK, RiskToWire(risk, of, unit, f.Simulated && !any))
+	return writeJSON(c, http.StatusOK, RiskToWire(risk, of, unit, f.Simulated && !any, figures))
+}
+
+// figuresAsked is how many figures a unit is judged at; one unless given.
+func figuresAsked(q url.Values) (int, error) {
+	text := q.Get("figures")
+	if text == "" {
+		return 1, nil
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		return 0, badRequest(fmt.Sprintf("figures: %q is not a whole number from 1", text))
+	}
+	return n, nil
 }
 
 func rulesAsked(q url.Values) (rules []conformance.DecisionRule, wanted float64, err error) {

@@ -155,6 +155,9 @@ func uncertaintyFacts(r api.Result) []api.ExplanationFact {
 	} else {
 		t.say("Expanded uncertainty", "not known")
 	}
+	if u := r.Uncertainty; u > 0 {
+		t.say("To report", "%s", reportText(r.Value, u, r.Unit))
+	}
 	if r.MaxUncertainty != nil {
 		t.say("Permitted for the test system", "%s", fineText(r.MaxUncertainty, unit))
 	} else {

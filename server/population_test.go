@@ -299,3 +299,18 @@ func TestCasePagesListLaterJudgements(t *testing.T) {
 		t.Errorf("%+v beside %s", l, detail.Verdict)
 	}
 }
+
+// JCGM 100 7.2.6: 10.05762 with 0.027 is reported as 10.058, 28.05 as 28.
+func TestFiguresAreReportedRounded(t *testing.T) {
+	for _, c := range []struct {
+		value, u float64
+		unit     string
+		want     string
+	}{
+		{10.05762, 0.027, "dB", "10.058 ± 0.027 dB"}, {-13.8449, 0.395, "dBm", "−13.84 dBm ± 0.40 dB"}, {97.64e6, 28050, "Hz", "97.640 ± 0.028 MHz"}, {-35.2, 4.1, "Hz", "−35.2 ± 4.1 Hz"},
+	} {
+		if got := reportText(c.value, c.u, c.unit); got != c.want {
+			t.Errorf("%s, want %s", got, c.want)
+		}
+	}
+}

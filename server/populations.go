@@ -103,11 +103,12 @@ type populationData struct {
 	NoRisk           string
 	Rule             string // asked for beside the usual ones
 	Wanted           string
+	Figures          string
 }
 
 func (s *Server) populationPage(c echo.Context) error {
 	ctx, q := c.Request().Context(), c.QueryParams()
-	f, err := s.readingFilter(ctx, q, "rule", "wanted")
+	f, err := s.readingFilter(ctx, q, "rule", "wanted", "figures")
 	if err != nil {
 		return err
 	}
@@ -121,7 +122,7 @@ func (s *Server) populationPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	d := populationData{Capability: capabilityToWire(one), Serial: f.Serial, Bench: f.Bench, Rule: q.Get("rule"), Wanted: q.Get("wanted")}
+	d := populationData{Capability: capabilityToWire(one), Serial: f.Serial, Bench: f.Bench, Rule: q.Get("rule"), Wanted: q.Get("wanted"), Figures: q.Get("figures")}
 	for _, r := range one.Readings {
 		d.Serials, d.Benches = append(d.Serials, r.Serial), append(d.Benches, r.Bench)
 	}
@@ -159,6 +160,10 @@ func risksOf(c results.Capability, q url.Values, simulated bool) (*api.RiskRepor
 	if err != nil {
 		return nil, "", err
 	}
+	figures, err := figuresAsked(q)
+	if err != nil {
+		return nil, "", err
+	}
 	var rules []conformance.DecisionRule
 	if len(asked) > 0 {
 		rules = append(results.UsualRules(), asked...)
@@ -167,7 +172,7 @@ func risksOf(c results.Capability, q url.Values, simulated bool) (*api.RiskRepor
 	if err == nil {
 		var risk results.ProductionRisk
 		if risk, err = results.RiskOf(production, rules, wanted); err == nil {
-			w := RiskToWire(risk, FigureText(c.FigureName), readingUnit(c.Population), simulated)
+			w := RiskToWire(risk, FigureText(c.FigureName), readingUnit(c.Population), simulated, figures)
 			return &w, "", nil
 		}
 	}

@@ -83,8 +83,8 @@ func TestChartOfAFigure(t *testing.T) {
 // 3.72078 % under simple acceptance, 468.634 in a million and 24.7670 % with w = U.
 func TestRiskOfRules(t *testing.T) {
 	url := manyUnits(t)
-	out, _ := command(t, exitDone, "yield", "risk", "--mean", "0", "--sd", "0.12", "--standard-uncertainty", "0.04", "--lower=-0.2", "--upper", "0.2", "--rule", "simple", "--rule", "guarded:1")
-	for _, want := range []string{"1.89 %", "3.72 %", "469 ppm", "24.77 %", "guarded, w = 1.00 U", "9.56 % of all units lie outside"} {
+	out, _ := command(t, exitDone, "yield", "risk", "--mean", "0", "--sd", "0.12", "--standard-uncertainty", "0.04", "--lower=-0.2", "--upper", "0.2", "--rule", "simple", "--rule", "guarded:1", "--figures", "50")
+	for _, want := range []string{"1.89 %", "3.72 %", "469 ppm", "24.77 %", "guarded, w = 1.00 U", "9.56 % of all units lie outside", "good unit rejected at 50"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the table lacks %q:\n%s", want, out)
 		}

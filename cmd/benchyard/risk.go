@@ -18,6 +18,7 @@ type yieldRisk struct {
 	figureFlags
 	Rule        []string `help:"A rule with its figure, such as guarded:0.83 or conformance-probability:0.95; may be repeated. Default: those in common use." placeholder:"RULE"`
 	Wanted      float64  `default:"0.001" help:"Share of all units that may be wrongly accepted, for the guard band that keeps to it."`
+	Figures     int      `default:"1" help:"How many figures like this a unit is judged at, for how often a good unit is rejected at one of them."`
 	Mean        *float64 `help:"Mean of the units, instead of a figure that was measured; margins have their limit at 0."`
 	SD          *float64 `name:"sd" help:"Standard deviation of the units, with --mean."`
 	Uncertainty *float64 `name:"standard-uncertainty" help:"Standard uncertainty of one reading, with --mean."`
@@ -38,6 +39,9 @@ func (c *yieldRisk) Run(ctx context.Context, p *program) error {
 	if !(c.Wanted > 0 && c.Wanted < 1) {
 		return &badInput{fmt.Errorf("--wanted %g: it is a share of all units, between 0 and 1", c.Wanted)}
 	}
+	if c.Figures < 1 {
+		return &badInput{fmt.Errorf("--figures %d: a unit is judged at one figure at least", c.Figures)}
+	}
 	production, of, unit, simulated, err := c.production(ctx, p)
 	if err != nil {
 		return uncountable(err)
@@ -46,7 +50,7 @@ func (c *yieldRisk) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return uncountable(err)
 	}
-	report := server.RiskToWire(found, of, unit, simulated)
+	report := server.RiskToWire(found, of, unit, simulated, c.Figures)
 	t := riskTable(report)
 	t.values = report
 	if c.Format == "table" {
@@ -113,10 +117,10 @@ func shownAs(unit string) string {
 }
 
 func riskTable(r api.RiskReport) *table {
-	t := &table{header: []string{"rule", "guard band", "accepts from", "to", "unit", "false accept", "false reject"}}
+	t := &table{header: []string{"rule", "guard band", "accepts from", "to", "unit", "false accept", "false reject", fmt.Sprintf("good unit rejected at %d", r.Figures)}}
 	f := func(v *float64) string { return threeDecimals(v, r.Unit) }
 	for _, x := range r.Rules {
-		t.add(x.Rule, f(&x.GuardBand), f(x.Lower), f(x.Upper), shownAs(r.Unit), share(&x.FalseAccept), share(&x.FalseReject))
+		t.add(x.Rule, f(&x.GuardBand), f(x.Lower), f(x.Upper), shownAs(r.Unit), share(&x.FalseAccept), share(&x.FalseReject), share(x.GoodUnitRejected))
 	}
 	return t
 }

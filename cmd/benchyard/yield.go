@@ -117,14 +117,15 @@ func simulatedLab(ctx context.Context, pool *pgxpool.Pool) (bool, error) {
 }
 
 func yieldTable(yields []results.BuildYield) *table {
-	t := &table{header: []string{"build", "type", "units", "first pass", "yield", "95 % interval", "final", "errors", "aborted"}}
+	t := &table{header: []string{"build", "type", "units", "first pass", "yield", "95 % interval", "exact", "final", "errors", "aborted"}}
 	for _, y := range yields {
-		share, interval := "no data", "–"
+		share, interval, exact := "no data", "–", "–"
 		if y.Units > 0 {
 			share = percent(float64(y.FirstPass) / float64(y.Units))
 			interval = percent(y.FirstPassLow) + " … " + percent(y.FirstPassHigh)
+			exact = percent(y.FirstPassExact.Low) + " … " + percent(y.FirstPassExact.High)
 		}
-		t.add(y.Build, y.UnitType+simulatedMark(y.Simulated), strconv.Itoa(y.Units), strconv.Itoa(y.FirstPass), share, interval,
+		t.add(y.Build, y.UnitType+simulatedMark(y.Simulated), strconv.Itoa(y.Units), strconv.Itoa(y.FirstPass), share, interval, exact,
 			strconv.Itoa(y.Final), strconv.Itoa(y.Errors), strconv.Itoa(y.Aborted))
 	}
 	return t

@@ -272,3 +272,23 @@ func TestRisksAreThePublishedOnes(t *testing.T) {
 		near(t, "risk with the band found for one in a thousand", at.Rules[0].Consumer, 0.001, 1e-9)
 	}
 }
+
+// Metrology sheet 1.7: 50 decisions each wrong with 0.0228 are wrong at least
+// once with 0.68437.
+func TestGoodUnitsFailAtOneOfMany(t *testing.T) {
+	rule := conformance.RuleRisk{GlobalRisks: conformance.GlobalRisks{Nonconforming: 0.5, Producer: 0.0228 / 2}}
+	near(t, "50 figures", ProductionRisk{}.GoodUnitRejected(rule, 50), 0.68437, 5e-6)
+	near(t, "one figure", ProductionRisk{}.GoodUnitRejected(rule, 1), 0.0228, 1e-12)
+}
+
+// Metrology sheet 3.7: to see 98 % become 95 % takes 586 units of each build.
+func TestRemarkSaysHowManyUnitsItTakes(t *testing.T) {
+	d := YieldDifference{UnitsA: 100, PassedA: 98, UnitsB: 100, PassedB: 95, Pairs: 100, Worse: 3, PairedP: 0.25}
+	if r := d.Remark(); !strings.Contains(r, "yields of 98 % and 95 % differ takes 586 units of each build") {
+		t.Errorf("remark %q", r)
+	}
+	d.PassedA = 100
+	if r := d.Remark(); strings.Contains(r, "differ takes") {
+		t.Errorf("remark %q: nothing can be said of 100 %%", r)
+	}
+}

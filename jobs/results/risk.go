@@ -44,6 +44,12 @@ type ProductionRisk struct {
 	Refused string
 }
 
+// GoodUnitRejected is how often a unit that conforms at so many figures like this
+// one, independent of one another, is rejected at one of them at least.
+func (r ProductionRisk) GoodUnitRejected(rule conformance.RuleRisk, figures int) float64 {
+	return conformance.FamilyRisk(rule.Producer/(1-rule.Nonconforming), figures)
+}
+
 // RiskOf compares rules over a production. No rules means those in common use, a
 // wanted risk of zero one in a thousand. Figures or rules that make no sense give
 // a *RefusedError.

@@ -113,7 +113,3 @@ func Outside(mean, sd float64, limits Limits) float64 {
 	}
 	return share
 }
-
-// TailPerMillion is how many in a million of a normal process lie beyond the
-// nearer limit.
-func TailPerMillion(cpk float64) float64 { return 1e6 * normalTail(3*cpk) }

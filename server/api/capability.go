@@ -127,6 +127,7 @@ type RiskReport struct {
 	Upper         *float64   `json:"upper"`
 	Nonconforming float64    `json:"nonconforming"` // share of all units outside the limits
 	Rules         []RuleRisk `json:"rules"`
+	Figures       int        `json:"figures"`    // like this one that a unit is judged at
 	Wanted        float64    `json:"wanted"`     // share of all units that may be wrongly accepted
 	GuardBand     *float64   `json:"guard_band"` // that keeps to it; null: none does
 	Factor        *float64   `json:"factor"`     // the same as a multiple of the expanded uncertainty
@@ -135,12 +136,13 @@ type RiskReport struct {
 
 // RuleRisk is what one rule makes of a production.
 type RuleRisk struct {
-	Rule        string   `json:"rule"`
-	GuardBand   float64  `json:"guard_band"`
-	Lower       *float64 `json:"lower"` // of what is accepted
-	Upper       *float64 `json:"upper"`
-	FalseAccept float64  `json:"false_accept"` // share of all units: outside and accepted, the consumer's risk
-	FalseReject float64  `json:"false_reject"` // share of all units: inside and rejected, the producer's risk
+	Rule             string   `json:"rule"`
+	GuardBand        float64  `json:"guard_band"`
+	Lower            *float64 `json:"lower"` // of what is accepted
+	Upper            *float64 `json:"upper"`
+	FalseAccept      float64  `json:"false_accept"`       // share of all units: outside and accepted, the consumer's risk
+	GoodUnitRejected *float64 `json:"good_unit_rejected"` // how often a unit that conforms at all of its figures is rejected at one at least
+	FalseReject      float64  `json:"false_reject"`       // share of all units: inside and rejected, the producer's risk
 }
 
 // RiskQuery says of which production the risks are: of the figure that the
@@ -151,6 +153,7 @@ type RiskQuery struct {
 	Mean, SD, Uncertainty, Lower, Upper *float64
 	Rules                               []string
 	Wanted                              float64
+	Figures                             int // that a unit is judged at; zero means one
 }
 
 // Capabilities returns how much room units leave to limits; with all every
@@ -181,6 +184,9 @@ func (c *Client) Risks(ctx context.Context, q RiskQuery) (report RiskReport, err
 	}
 	if q.Wanted != 0 {
 		v.Set("wanted", strconv.FormatFloat(q.Wanted, 'g', -1, 64))
+	}
+	if q.Figures != 0 {
+		v.Set("figures", strconv.Itoa(q.Figures))
 	}
 	return report, c.call(ctx, http.MethodGet, v, nil, &report, "yield", "risk")
 }
