@@ -64,8 +64,8 @@ func indexToWire(c *statistics.Capability, i statistics.Interval, refused string
 	return api.CapabilityIndex{Sigma: &c.SD, Cp: finite(c.Cp), Cpk: &c.Cpk, Low: finite(i.Low), High: finite(i.High)}
 }
 
-// histogram sorts values into bins of equal width, about the root of their
-// number; equal values are one bin.
+// histogram sorts values into bins of equal width, about twice the root of
+// their number; equal values are one bin.
 func histogram(xs []float64) []api.Bin {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, x := range xs {
@@ -74,7 +74,7 @@ func histogram(xs []float64) []api.Bin {
 	if !(low < high) {
 		return []api.Bin{{From: low, To: high, Count: len(xs)}}
 	}
-	n := int(min(20, max(5, math.Ceil(math.Sqrt(float64(len(xs)))))))
+	n := int(min(24, max(5, math.Ceil(2*math.Sqrt(float64(len(xs)))))))
 	width := (high - low) / float64(n)
 	bins := make([]api.Bin, n)
 	for i := range bins {

@@ -13,12 +13,13 @@ import (
 // made of numbers that templates put into SVG, so that they need no script.
 func populationFunctions() template.FuncMap {
 	return template.FuncMap{
-		"distributionSmall": func(c api.Capability) distributionDrawing { return drawDistribution(c, 190, 34, 0) },
+		"distributionSmall": func(c api.Capability) distributionDrawing { return drawDistribution(c, 150, 34, 0) },
 		"distributionLarge": func(c api.Capability) distributionDrawing { return drawDistribution(c, 900, 170, 30) },
 		"individuals":       drawIndividuals,
 		"capable":           indexText, "count": func(i int) int { return i + 1 }, "acceptable": acceptableText,
 		"beyond":            beyondText,
 		"populationAddress": populationAddress,
+		"sameFigureAddress": sameFigureAddress,
 		"signal":            SignalText,
 		"sigma":             sigmaText,
 	}

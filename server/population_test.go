@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"html"
 	"math"
 	"net/http"
 	"net/http/httptest"
@@ -161,6 +162,22 @@ func TestPopulationsArePages(t *testing.T) {
 		if status, _, _ := get(t, h, path); status != want {
 			t.Errorf("%s: status %d, want %d", path, status, want)
 		}
+	}
+}
+
+// The page of a verdict leads to the same figure over all units.
+func TestVerdictsLeadToTheirPopulation(t *testing.T) {
+	s := seed(t)
+	h := newTestServer(t, s).Handler()
+	_, _, body := get(t, h, "/cases/"+s.caseID(t, "T4-0001", "6.2")+"/figures/6.2")
+	_, rest, found := strings.Cut(body, `href="/yield/figure?`)
+	if !found {
+		t.Fatal("the page has no such address")
+	}
+	query, _, _ := strings.Cut(rest, "#risk")
+	status, _, page := get(t, h, "/yield/figure?"+html.UnescapeString(query))
+	if status != http.StatusOK || !strings.Contains(page, "RU-T4") || !strings.Contains(page, "2 transmitters") {
+		t.Errorf("%s: status %d\n%s", query, status, page)
 	}
 }
 

@@ -201,6 +201,14 @@ func populationAddress(c api.Capability) string {
 	return "/yield/figure?" + q.Encode()
 }
 
+// sameFigureAddress is where the same figure stands over all units.
+func sameFigureAddress(r api.Result) string {
+	at := r.Conditions
+	return populationAddress(api.Capability{Build: r.Build, UnitType: r.UnitType, Clause: r.Clause, Requirement: r.Key, Condition: results.ConditionOf(results.Case{
+		Band: at.Band, RFChannel: conformance.RFChannel(at.RFChannel), BandwidthHz: at.BandwidthHz, SCSHz: at.SCSHz, TestModel: at.TestModel, Configuration: at.Configuration,
+	})})
+}
+
 func (s *Server) benchesPage(c echo.Context) error {
 	ctx := c.Request().Context()
 	simulated := s.labSimulated(ctx)

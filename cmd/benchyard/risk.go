@@ -105,7 +105,7 @@ func printProduction(p *program, r api.RiskReport) {
 		fmt.Fprintf(p.stdout, "%s%s\n", r.Of, simulatedMark(r.Simulated))
 	}
 	f := func(v *float64) string { return threeDecimals(v, r.Unit) }
-	fmt.Fprintf(p.stdout, "units: mean %s, standard deviation %s; readings: standard uncertainty %s; limits %s to %s %s\n%s of all units lie outside the limits, measured or not\n\n",
+	fmt.Fprintf(p.stdout, "units: mean %s, standard deviation %s; readings: standard uncertainty %s; limits %s to %s, in %s\n%s of all units lie outside the limits, measured or not\n\n",
 		f(&r.Mean), f(&r.SD), f(&r.Uncertainty), f(r.Lower), f(r.Upper), shownAs(r.Unit), share(&r.Nonconforming))
 }
 
@@ -133,6 +133,6 @@ func printBand(p *program, r api.RiskReport) {
 	case *r.GuardBand == 0:
 		fmt.Fprintf(p.stdout, "no guard band is needed for at most %s false accepts\n", share(&r.Wanted))
 	default:
-		fmt.Fprintf(p.stdout, "a guard band of %s %s (%.2f U) keeps false accepts at %s\n", threeDecimals(r.GuardBand, r.Unit), shownAs(r.Unit), *r.Factor, share(&r.Wanted))
+		fmt.Fprintf(p.stdout, "a guard band of %s %s (%.2f U) keeps false accepts at %s\n", threeDecimals(r.GuardBand, r.Unit), shownAs(api.MarginUnit(r.Unit)), *r.Factor, share(&r.Wanted))
 	}
 }

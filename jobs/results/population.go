@@ -174,12 +174,17 @@ func (r *populationRow) fields() []any {
 		&r.at.Run, &r.at.Case, &r.at.Serial, &r.at.Bench, &r.at.Build, &r.at.Connector, &r.at.At}
 }
 
-// condition names everything that a figure depends on but the connector.
 func (r *populationRow) condition() string {
-	if r.several != "" {
-		return fmt.Sprintf("%s %s, channel %s, %s", r.band, r.several, r.channel, r.model)
+	return ConditionOf(Case{Band: r.band, RFChannel: conformance.RFChannel(r.channel), BandwidthHz: r.bandwidth, SCSHz: r.scs, TestModel: r.model, Configuration: r.several})
+}
+
+// ConditionOf names everything that the figures of a case depend on but the
+// connector, as populations have it.
+func ConditionOf(c Case) string {
+	if c.Configuration != "" {
+		return fmt.Sprintf("%s %s, channel %s, %s", c.Band, c.Configuration, c.RFChannel, c.TestModel)
 	}
-	return fmt.Sprintf("%s %s, SCS %s, channel %s, %s", r.band, rf.Hertz(r.bandwidth), rf.Hertz(r.scs), r.channel, r.model)
+	return fmt.Sprintf("%s %s, SCS %s, channel %s, %s", c.Band, rf.Hertz(c.BandwidthHz), rf.Hertz(c.SCSHz), c.RFChannel, c.TestModel)
 }
 
 func (r *populationRow) reading() (statistics.Limits, PopulationReading) {
