@@ -82,14 +82,14 @@ func betweenText(l *api.Limit) string {
 	return ", linear in dB between"
 }
 
-// loosenedText names the core figures in a limit that the lab loosened.
+// loosenedText names the figures in a limit that the lab loosened.
 func loosenedText(l *api.Limit) string {
 	if l == nil {
 		return ""
 	}
 	var parts []string
 	for _, x := range l.Loosened {
-		parts = append(parts, x.Figure+": "+figureText(x.Value, x.Unit)+" instead of "+figureText(x.Published, x.Unit)+", "+x.Reason+" ("+x.Source+")")
+		parts = append(parts, x.Part+" "+x.Figure+": "+figureText(x.Value, x.Unit)+" instead of "+figureText(x.Published, x.Unit)+", "+x.Reason+" ("+x.Source+")")
 	}
 	return strings.Join(parts, "; ")
 }

@@ -28,7 +28,7 @@ cores: [{clause: "6.6.3", figure: licensed bands, value: 43, source: order 4711,
 		t.Fatal(err)
 	}
 	l := LimitsToWire(found)[0]
-	want := api.Loosening{Figure: "licensed bands", Published: 45, Value: 43, Unit: "dB", Reason: "agreed", Source: "north-lab/3 order 4711"}
+	want := api.Loosening{Part: "core", Figure: "licensed bands", Published: 45, Value: 43, Unit: "dB", Reason: "agreed", Source: "north-lab/3 order 4711"}
 	if len(l.Loosened) != 1 || l.Loosened[0] != want {
 		t.Errorf("%+v", l.Loosened)
 	}
@@ -39,7 +39,7 @@ cores: [{clause: "6.6.3", figure: licensed bands, value: 43, source: order 4711,
 			told = f.Text
 		}
 	}
-	if told != "licensed bands: 43.00 dB instead of 45.00 dB, agreed (north-lab/3 order 4711)" {
+	if told != "core licensed bands: 43.00 dB instead of 45.00 dB, agreed (north-lab/3 order 4711)" {
 		t.Errorf("told %q", told)
 	}
 }

@@ -32,7 +32,7 @@ func limitToWire(r conformance.Requirement) api.Limit {
 		l.Sum = append(l.Sum, curveToWire(c))
 	}
 	for _, x := range r.Loosened {
-		l.Loosened = append(l.Loosened, api.Loosening{Figure: x.Figure, Published: x.Published, Value: x.Value, Unit: x.Unit, Reason: x.Reason, Source: x.Source})
+		l.Loosened = append(l.Loosened, api.Loosening{Part: x.Part, Figure: x.Figure, Published: x.Published, Value: x.Value, Unit: x.Unit, Reason: x.Reason, Source: x.Source})
 	}
 	if r.OffsetTo != 0 {
 		l.OffsetFromHz, l.OffsetToHz = hertz(r.OffsetFrom), hertz(r.OffsetTo)

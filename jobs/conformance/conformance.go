@@ -163,7 +163,7 @@ type Requirement struct {
 	Lower, Upper   *float64 // test requirement at OffsetFrom; nil where unbounded
 	UpperTo        *float64 // upper test requirement at OffsetTo; nil for a flat limit
 
-	// Loosened are the core figures in it that a lab's file loosened; nil: none.
+	// Loosened are the figures in it that a lab's file loosened; nil: none.
 	// Every result judged against it says so.
 	Loosened []Loosening
 

@@ -83,7 +83,7 @@ func (s checked) loosenedLeakage() []Loosening {
 	if row, err := s.absoluteRow(); err == nil {
 		list = append(list, s.set.loosenings(LeakageRatioClause, row.figure())...)
 	}
-	return list
+	return append(list, s.set.Requirements.LeakageRatio.AbsoluteTolerance.loosenings(place{s.Carrier.Center, s.Carrier})...)
 }
 
 // leakageRequirement builds the limit of one neighbour; own is the source of the

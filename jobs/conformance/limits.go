@@ -30,6 +30,8 @@ type toleranceRow struct {
 	Bands         []string // empty: all
 	Value         float64
 	Lab           *source `yaml:"-"` // of a row that a lab laid over; nil: that of the table
+	Figure, Unit  string  `yaml:"-"` // of such a row: what it is a tolerance of
+	Reason        string  `yaml:"-"` // of such a row: why it may loosen
 }
 
 // at returns the tolerance for a figure at f of a carrier, and its source.
@@ -285,6 +287,7 @@ type limitSet struct {
 	Options      optionTables
 	// Laid are the sources of core figures that a lab replaced, by clause/figure.
 	Laid map[string]source
-	// Loosened are those of them that allow more than the published ones.
+	// Loosened are those of them that allow more than the published ones; a
+	// tolerance knows by itself.
 	Loosened map[string]Loosening
 }

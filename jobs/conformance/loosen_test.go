@@ -1,9 +1,11 @@
 package conformance_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
+	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/document"
 )
@@ -19,7 +21,7 @@ const conceded = head + `cores:
 // published, what is in force, why and where; others say nothing.
 func TestLoosenedCoresAreVisible(t *testing.T) {
 	set := laid(t, conceded)
-	if !strings.Contains(set.Name(), ", core figures loosened: 3 (core TS") || len(set.Loosened()) != 3 {
+	if !strings.Contains(set.Name(), ", figures loosened: 3 (core TS") || len(set.Loosened()) != 3 {
 		t.Errorf("%s: %v", set.Name(), set.Loosened())
 	}
 	s := subject(t, "n1", 20e6, 15e3, wideA(46))
@@ -78,7 +80,65 @@ func TestLooseningDoesNotAddUp(t *testing.T) {
 			t.Fatal(err)
 		}
 		if n := len(set.Loosened()); n != want {
-			t.Errorf("%s dB after 42 dB: %d core figures loosened, want %d", value, n, want)
+			t.Errorf("%s dB after 42 dB: %d figures loosened, want %d", value, n, want)
 		}
+	}
+}
+
+// A loosened tolerance is told like a loosened core, where it holds and nowhere
+// else: with the figure published there, and the reason of the row that a later
+// file took part of back.
+func TestLoosenedTolerancesAreVisible(t *testing.T) {
+	set := laid(t, head+`tolerances:
+  - {clause: "6.6.4", figure: near, up_to: 6GHz, bands: [n1, n78], value: 4.4, source: annex 3, loosens: true, reason: agreed}
+  - {clause: "6.6.3", figure: absolute, up_to: 6GHz, value: 3, source: annex 3, loosens: true, reason: agreed}
+`)
+	less, err := set.With("second.yaml", []byte(strings.Replace(head, "l/1", "l/2", 1)+`tolerances: [{clause: "6.6.4", figure: near, above: 3GHz, up_to: 6GHz, bands: [n78], value: 1.7, source: annex 4}]`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(set.Name(), ", figures loosened: 2 (core TS") || !strings.Contains(less.Name(), ", figures loosened: 2 (core TS") {
+		t.Errorf("%s, %s", set.Name(), less.Name())
+	}
+	near := func(published, value float64, source string) []conformance.Loosening {
+		return []conformance.Loosening{{Part: "tolerance", Figure: "near", Published: published, Value: value, Unit: "dB", Reason: "agreed", Source: source}}
+	}
+	for _, tt := range []struct {
+		set       *conformance.Set
+		band, key string
+		want      []conformance.Loosening
+	}{
+		{set, "n1", "6.6.4/upper/1", near(1.5, 4.4, "l/1 annex 3")},
+		{set, "n78", "6.6.4/lower/1", near(1.8, 4.4, "l/1 annex 3")},
+		{set, "n77", "6.6.4/upper/1", nil},
+		{less, "n78", "6.6.4/upper/1", nil}, // tighter than published again
+		{set, "n1", "6.6.3/upper/1", []conformance.Loosening{{Part: "tolerance", Figure: "absolute", Value: 3, Unit: "dB", Reason: "agreed", Source: "l/1 annex 3"}}},
+	} {
+		scs := map[string]float64{"n1": 15e3}[tt.band]
+		if scs == 0 {
+			scs = 30e3
+		}
+		r := byKey(t, under(t, tt.set, subject(t, tt.band, 20e6, rf.Hertz(scs), wideA(46)), tt.key[:5]), tt.key)
+		if !slices.Equal(r.Loosened, tt.want) {
+			t.Errorf("%s in %s: %+v", tt.key, tt.band, r.Loosened)
+		}
+	}
+	// In a gap the sum of both sides says it once.
+	for _, r := range under(t, set, two(t, "n1", 5e6, 5e6, 20e6, wideA(46)), "6.6.4") {
+		if strings.Contains(r.Key, "/gap1/") && !slices.Equal(r.Loosened, near(1.5, 4.4, "l/1 annex 3")) {
+			t.Errorf("%s: %+v", r.Key, r.Loosened)
+		}
+	}
+}
+
+// A file that takes part of a concession back keeps its reason.
+func TestReasonOfAConcessionStays(t *testing.T) {
+	set, err := laid(t, conceded).With("second.yaml", []byte(strings.Replace(head, "l/1", "l/2", 1)+
+		`cores: [{clause: "6.6.3", figure: licensed bands, value: 43, source: annex 4}]`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := set.Loosened()[1]; l.Value != 43 || l.Reason != "agreed with the customer" || l.Source != "l/2 annex 4" {
+		t.Errorf("%+v", l)
 	}
 }

@@ -159,6 +159,7 @@ func (r *Requirement) setToleranceAt(f rf.Hertz, t tolerance, c Carrier, core st
 	r.Tolerance, r.ToleranceKnown = value, true
 	r.ToleranceSource = from.String()
 	r.Provenance = together(core, from.Provenance)
+	r.Loosened = append(r.Loosened, t.loosenings(place{f, c})...)
 }
 
 // together says how far a figure made of two can be trusted.

@@ -33,7 +33,7 @@ type Limit struct {
 	Provenance      string `json:"provenance"` // "spec", "memory", "lab" or several with "+"
 
 	Sum      []LimitCurve `json:"sum"`      // upper is the power sum of these at every frequency: both sides of a sub-block gap; empty everywhere else
-	Loosened []Loosening  `json:"loosened"` // core figures in it that a file of the lab loosened
+	Loosened []Loosening  `json:"loosened"` // figures in it that a file of the lab loosened
 }
 
 // LimitCurve is a level over frequency, linear in decibels between its points
@@ -49,9 +49,10 @@ type LimitPoint struct {
 	LevelDBm    float64 `json:"level_dbm"`
 }
 
-// Loosening is a core figure that a file of the lab replaced by one that allows
-// more.
+// Loosening is a core figure, or a test tolerance, that a file of the lab
+// replaced by one that allows more.
 type Loosening struct {
+	Part      string  `json:"part"`      // "core" or "tolerance"
 	Figure    string  `json:"figure"`    // as the file names it
 	Published float64 `json:"published"` // what it replaces, in Unit
 	Value     float64 `json:"value"`     // in force, in Unit
