@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
 	"benchyard/jobs/results"
 )
 
@@ -68,4 +69,36 @@ func TestSeveralCarriersAreMeasured(t *testing.T) {
 	if j.Done != 1 || j.Changed != 0 {
 		t.Errorf("judged again: %+v", j)
 	}
+}
+
+// Carriers of a configuration have a subcarrier spacing each.
+func TestCarriersOfSeveralSpacingsAreMeasured(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	inventory := strings.Replace(string(b.lab.Inventory()), "bandwidths: [100 MHz], scs: [30 kHz]", "bandwidths: [40 MHz, 100 MHz], scs: [15 kHz, 30 kHz]", 1)
+	if _, changed, err := lab.Apply(t.Context(), b.pool, "lab.yaml", []byte(inventory), "ann"); err != nil || !changed {
+		t.Fatal(changed, err)
+	}
+	runs := b.submit(`plan: spacings
+configurations:
+  - {name: mixed, band: n78, carriers: [{bandwidth: 40MHz, scs: 15kHz}, {bandwidth: 100MHz, scs: 30kHz}], gaps: [25MHz]}
+tests:
+  - {clause: 6.2, rf_channels: [M], connectors: [1]}
+  - {clause: 6.6.3, rf_channels: [M], connectors: [1]}
+  - {clause: 6.6.4, rf_channels: [M], connectors: [1]}
+`, "T4-0002")
+	b.start("a", nil)
+	run := b.await(runs["T4-0002"])
+	if run.State != Done || run.Verdict != conformance.Pass || run.CasesDone != 3 {
+		t.Fatalf("run %+v", run)
+	}
+	cases, err := results.RunCases(t.Context(), b.pool, run.ID)
+	if err != nil || len(cases) != 3 {
+		t.Fatalf("stored cases %d, %v", len(cases), err)
+	}
+	for _, c := range cases {
+		if len(c.Carriers) != 2 || c.Carriers[0].SCS != 15e3 || c.Carriers[1].SCS != 30e3 {
+			t.Errorf("%s: %+v", c.Key, c.Carriers)
+		}
+	}
+	b.mustBeClean()
 }

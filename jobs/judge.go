@@ -7,7 +7,8 @@ import (
 )
 
 // judge computes the figures of a case from its traces and holds them against
-// their limits. It touches no instrument: stored traces are judged the same way.
+// their limits. It touches no instrument: stored traces are judged the same way,
+// those of the noise floor among them (see procedure.Analyze).
 func judge(clause string, s procedure.Setup, traces []procedure.Trace, rule conformance.DecisionRule) ([]conformance.Result, error) {
 	readings, err := procedure.Analyze(clause, s, traces)
 	if err != nil {

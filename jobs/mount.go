@@ -44,12 +44,12 @@ func findMount(l *lab.Lab, serial string) (*mount, error) {
 	return m, nil
 }
 
-// declarationOf puts what the maker declares into the words of the limits.
-func declarationOf(t lab.RadioUnitType) conformance.Declaration {
+// DeclarationOf puts what the maker declares into the words of the limits.
+func DeclarationOf(t lab.RadioUnitType) conformance.Declaration {
 	return conformance.Declaration{
 		Class: conformance.Class(t.Class), Category: t.Category, CategoryBOption: t.CategoryBOption,
-		Type: conformance.Type(t.Type), RatedPower: t.RatedPower, TransmitUnits: t.TransmitUnits,
-		Options: t.Options,
+		Type: conformance.Type(t.Type), RatedPower: t.RatedPower, TotalPower: t.TotalPower,
+		TransmitUnits: t.TransmitUnits, Options: t.Options,
 	}
 }
 
@@ -73,8 +73,18 @@ func (m *mount) target() plan.Target {
 	return target
 }
 
-// levels computes the attenuation budget of one connector.
-func (m *mount) levels(connector int) (lab.Path, procedure.Levels, error) {
+// greatestPower is the most that a type is rated for at a connector, with
+// however many carriers.
+func greatestPower(t lab.RadioUnitType) rf.DBm {
+	if t.TotalPower != nil {
+		return *t.TotalPower
+	}
+	return t.RatedPower
+}
+
+// levels computes the attenuation budget of one connector at which the carriers
+// have that power together.
+func (m *mount) levels(connector int, power rf.DBm) (lab.Path, procedure.Levels, error) {
 	path, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)
 	if !ok {
 		return path, procedure.Levels{}, fmt.Errorf("%s slot %d connector %d has no path to the analyzer; add it under paths", m.unit.Bench, m.unit.Slot, connector)
@@ -84,7 +94,7 @@ func (m *mount) levels(connector int) (lab.Path, procedure.Levels, error) {
 		return path, procedure.Levels{}, err
 	}
 	levels, err := procedure.Budget(procedure.Drive{
-		RatedPower: m.kind.RatedPower, Transmit: transmit, Correction: path.Correction, GreatestSafe: m.analyzer.MaxInput,
+		RatedPower: power, Transmit: transmit, Correction: path.Correction, GreatestSafe: m.analyzer.MaxInput,
 	})
 	if err != nil {
 		return path, levels, fmt.Errorf("%s slot %d connector %d: %w", m.unit.Bench, m.unit.Slot, connector, err)
@@ -94,7 +104,8 @@ func (m *mount) levels(connector int) (lab.Path, procedure.Levels, error) {
 
 // setup returns what the sweeps and figures of a case depend on.
 func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
-	path, levels, err := m.levels(c.Connector)
+	subject := c.Subject(DeclarationOf(m.kind))
+	path, levels, err := m.levels(c.Connector, subject.ConnectorPower())
 	if err != nil {
 		return procedure.Setup{}, err
 	}
@@ -103,9 +114,9 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 		return procedure.Setup{}, err
 	}
 	return procedure.Setup{
-		Subject:    c.Subject(declarationOf(m.kind)),
+		Subject:    subject,
 		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
-		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency,
+		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency, LessFloor: c.LessFloor,
 	}, nil
 }
 
@@ -139,7 +150,7 @@ func (m *mount) check(cases []plan.Case) []string {
 
 // probesOf returns the looks for power that the safe state of a bench takes:
 // the downlink of every band that a unit on it can transmit on, with the input
-// attenuation that stands the strongest of them.
+// attenuation that stands the strongest of them: a unit that was left on may transmit several carriers.
 func probesOf(l *lab.Lab, bench string) ([]probe, error) {
 	var probes []probe
 	found := map[rf.Range]int{}
@@ -153,7 +164,7 @@ func probesOf(l *lab.Lab, bench string) ([]probe, error) {
 			return nil, err
 		}
 		for connector := 1; connector <= m.kind.Connectors; connector++ {
-			path, levels, err := m.levels(connector)
+			path, levels, err := m.levels(connector, greatestPower(m.kind))
 			if err != nil {
 				return nil, err
 			}

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"strings"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/results"

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
@@ -33,8 +34,11 @@ type rejudger struct {
 	plans map[int64]*plan.Plan
 }
 
-// errOtherLimits says that this program cannot judge as it was asked.
-var errOtherLimits = errors.New("this program has other limits")
+// Why this program cannot judge as it was asked, whatever the run.
+var (
+	errOtherLimits    = errors.New("this program has other limits")
+	errOtherInventory = errors.New("this program cannot read the inventory whose corrections count")
+)
 
 // openJudgement brings back what a judgement was asked with.
 func openJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, program string) (*rejudger, error) {
@@ -66,7 +70,17 @@ func openJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, progra
 	case j.LabID != nil:
 		r.corrections, err = r.lab(ctx, *j.LabID)
 	}
+	if unreadable(err) {
+		err = fmt.Errorf("%w: %w", errOtherInventory, err)
+	}
 	return r, err
+}
+
+// unreadable reports whether an inventory was refused for what it says: asking
+// the database again would not help.
+func unreadable(err error) bool {
+	var problems document.Problems
+	return errors.As(err, &problems) || errors.Is(err, lab.ErrNoLab)
 }
 
 // unjudgeable is a reason within one run why it cannot be judged again. Other
@@ -188,6 +202,9 @@ type recalled struct {
 // campaign names, in the way in which the run loop found it.
 func (r *rejudger) recall(ctx context.Context, m measuredRun) (recalled, error) {
 	l, err := r.lab(ctx, m.LabID)
+	if unreadable(err) { // an error of this run; others were measured with other versions
+		return recalled{}, unjudgeable{fmt.Errorf("the stored inventory: %w", err)}
+	}
 	if err != nil {
 		return recalled{}, err
 	}

@@ -122,7 +122,7 @@ func workBatch(ctx context.Context, pool *pgxpool.Pool, t judgementTicket, progr
 	}
 	defer release()
 	r, err := openJudgement(ctx, pool, t.Judgement, program)
-	if errors.Is(err, errOtherLimits) {
+	if errors.Is(err, errOtherLimits) || errors.Is(err, errOtherInventory) {
 		return true, endJudgement(ctx, pool, t.Judgement, err)
 	}
 	if err != nil {

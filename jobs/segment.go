@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
-	"time"
 
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/plan"
@@ -100,8 +99,9 @@ type benchFailure struct{ error }
 
 func (f benchFailure) Unwrap() error { return f.error }
 
-// attempt measures the cases of the segment in their order and returns those
-// that were measured, with the error that ended the attempt.
+// attempt measures the cases of the segment in their order, and then all the
+// noise floors that they want with the unit muted once. It returns the cases it
+// came to, with the error that ended the attempt.
 func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case, err error) {
 	defer func() {
 		if p := recover(); p != nil {
@@ -113,19 +113,14 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}
-	for i, c := range s.cases {
-		if err := t.interrupted(ctx); err != nil {
-			return cases, err
-		}
-		doing := fmt.Sprintf("case %d of %d: %s %s %s %s, connector %d", s.first+i, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
-		t.setActivity(ctx, Measuring, doing, &s.run)
-		measured, err := t.measureCase(ctx, s, c)
-		if err != nil {
-			return cases, fmt.Errorf("%s: %w", c.Key, err)
-		}
-		cases = append(cases, measured)
+	all, err := t.takeAll(ctx, s)
+	if err == nil {
+		err = t.takeFloors(ctx, s, all)
 	}
-	return cases, nil
+	for i := range all {
+		cases = append(cases, t.recordOf(all[i]))
+	}
+	return cases, err
 }
 
 // finish stores a measured segment. Where the run ends here, or work must not
@@ -277,29 +272,4 @@ func (t *tenure) expand(ctx context.Context, s *segment, row claimed) error {
 	}
 	s.cases, s.rest = segments[s.number-1].Cases, segments[s.number:]
 	return nil
-}
-
-// measureCase takes one case: tune, sweep, compute, judge.
-func (t *tenure) measureCase(ctx context.Context, s *segment, c plan.Case) (results.Case, error) {
-	start := time.Now()
-	record := describe(c)
-	record.MeasuredAt = t.agent.Clock()
-	setup, err := s.mount.setup(c)
-	if err != nil {
-		return record, err
-	}
-	if err := t.rig.tune(ctx, s, c, setup); err != nil {
-		return record, err
-	}
-	traces, err := t.rig.acquire(ctx, s.mount, c.Clause, setup)
-	if err != nil {
-		return record, err
-	}
-	if record.Results, err = judge(c.Clause, setup, traces, s.plan.Rule); err != nil {
-		return record, err
-	}
-	record.Traces = evidence(traces)
-	record.Verdict = worst(record.Results)
-	record.Duration = time.Since(start)
-	return record, nil
 }

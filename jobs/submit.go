@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
@@ -194,7 +194,7 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 
 // targetOf tells a plan what it must know of a type.
 func targetOf(t lab.RadioUnitType) plan.Target {
-	target := plan.Target{Type: t.Name, Connectors: t.Connectors, Declaration: declarationOf(t)}
+	target := plan.Target{Type: t.Name, Connectors: t.Connectors, Declaration: DeclarationOf(t)}
 	for _, c := range t.Carriers {
 		target.Carriers = append(target.Carriers, plan.Declared{Band: c.Band, Bandwidths: c.Bandwidths, SCS: c.SCS})
 	}

@@ -24,7 +24,7 @@ type Timings struct {
 	Exchange  time.Duration // longest exchange with an instrument; 5 s
 	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
-	Segment   time.Duration // longest time for one segment; 15 min
+	Segment   time.Duration // longest time for one segment; 45 min, for every clause with its noise floor sweeps 18
 	Answer    time.Duration // a person may take this long to do what a prompt asks; 8 h, a shift
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
 }
@@ -44,7 +44,7 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Exchange, 5*time.Second)
 	fill(&t.Boot, 2*time.Minute)
 	fill(&t.Poll, 5*time.Second)
-	fill(&t.Segment, 15*time.Minute)
+	fill(&t.Segment, 45*time.Minute)
 	fill(&t.Answer, 8*time.Hour)
 	fill(&t.SoftStop, 30*time.Second)
 	return t

@@ -108,6 +108,7 @@ func (r *rig) verify(ctx context.Context, setup procedure.Setup, name string) er
 // the weakest, quickly: one
 // sweep instead of the averages of a measurement.
 func (r *rig) carrierPower(ctx context.Context, setup procedure.Setup, name string) (rf.DBm, error) {
+	setup.LessFloor = false // a look, not a figure
 	planned, err := procedure.Plan(conformance.OutputPowerClause, setup)
 	if err != nil {
 		return 0, err
@@ -160,13 +161,40 @@ func (r *rig) warmUp(ctx context.Context, s *segment, setup procedure.Setup) err
 	return err
 }
 
-// acquire takes the sweeps of a case and checks that the unit was sound all
-// the while: a reference lost in between makes the figures worthless.
-func (r *rig) acquire(ctx context.Context, m *mount, clause string, setup procedure.Setup) ([]procedure.Trace, error) {
-	planned, err := procedure.Plan(clause, setup)
-	if err != nil {
-		return nil, err
+// acquire takes sweeps of a case that need the carrier and checks that the unit
+// was sound all the while: a reference lost in between makes the figures worthless.
+func (r *rig) acquire(ctx context.Context, m *mount, planned []procedure.Planned) ([]procedure.Trace, error) {
+	return r.sweep(ctx, m, planned, func(u *radiounit.RadioUnit, on bool) error {
+		if !on {
+			return fmt.Errorf("%s stopped transmitting during the measurement", m.unit.Serial)
+		}
+		return sound(ctx, u, m.unit.Serial)
+	})
+}
+
+// acquireFloor takes sweeps of a case that want the unit muted. It stays muted:
+// tune brings the next carrier on the air again.
+func (r *rig) acquireFloor(ctx context.Context, m *mount, planned []procedure.Planned) ([]procedure.Trace, error) {
+	if r.set.on {
+		u, err := instrumentOf[*radiounit.RadioUnit](ctx, r, m.unit.Serial)
+		if err != nil {
+			return nil, err
+		}
+		r.set.on = false
+		if err := u.Mute(ctx); err != nil {
+			return nil, fmt.Errorf("%s: %w", m.unit.Serial, err)
+		}
 	}
+	return r.sweep(ctx, m, planned, func(_ *radiounit.RadioUnit, on bool) error {
+		if on {
+			return fmt.Errorf("%s transmitted while the noise floor was measured", m.unit.Serial)
+		}
+		return nil
+	})
+}
+
+// sweep takes sweeps and asks afterwards about the unit, which transmits or not.
+func (r *rig) sweep(ctx context.Context, m *mount, planned []procedure.Planned, fit func(u *radiounit.RadioUnit, on bool) error) ([]procedure.Trace, error) {
 	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, m.analyzer.Name)
 	if err != nil {
 		return nil, err
@@ -183,8 +211,5 @@ func (r *rig) acquire(ctx context.Context, m *mount, clause string, setup proced
 	if err != nil {
 		return nil, err
 	}
-	if !on {
-		return nil, fmt.Errorf("%s stopped transmitting during the measurement", m.unit.Serial)
-	}
-	return traces, sound(ctx, u, m.unit.Serial)
+	return traces, fit(u, on)
 }

@@ -47,6 +47,7 @@ type evidence struct {
 	stored  results.StoredCase
 	run     api.Run
 	traces  []results.Trace
+	later   []results.CaseJudgement
 	context measuredWith
 }
 
@@ -64,6 +65,9 @@ func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64
 	if e.traces, err = results.Traces(ctx, pool, id); err != nil {
 		return e, err
 	}
+	if e.later, err = results.JudgementsOfCase(ctx, pool, id); err != nil {
+		return e, err
+	}
 	e.context, err = v.measuredWith(ctx, pool, e.stored, e.run)
 	return e, err
 }
@@ -71,7 +75,7 @@ func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64
 func (e evidence) toWire() api.CaseDetail {
 	d := api.CaseDetail{
 		Case: caseToWire(e.stored, e.run), Run: e.run, Note: e.context.missing,
-		Traces: []api.Trace{}, Limits: LimitsToWire(e.context.requirements),
+		Traces: []api.Trace{}, Limits: LimitsToWire(e.context.requirements), Later: caseJudgementsToWire(e.later),
 	}
 	for i, t := range e.traces {
 		_, corrected := e.context.atConnector(t.Spectrum)

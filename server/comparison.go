@@ -55,7 +55,7 @@ func BenchesToWire(r results.BenchReport, simulated bool) api.BenchReport {
 			Build: s.Build, UnitType: s.UnitType, Clause: s.Clause, Case: s.Case, Requirement: s.Requirement, Figures: s.Figures,
 			Unit: api.MarginUnit(s.Unit), Units: s.Units, Repeats: g.Repeats,
 			Repeatability: math.Sqrt(g.Repeatability), Reproducibility: math.Sqrt(g.Reproducibility()), Measuring: math.Sqrt(g.Measuring()),
-			BetweenUnits: math.Sqrt(g.UnitVariance), StudyVariation: g.StudyVariation(g.Measuring()), Categories: g.Categories(), Pooled: g.Pooled,
+			BetweenUnits: math.Sqrt(g.UnitVariance), StudyVariation: g.StudyVariation(g.Measuring()), Contribution: g.Contribution(g.Measuring()), Categories: g.Categories(), Pooled: g.Pooled,
 		}
 		for i, name := range s.Benches {
 			w.Benches = append(w.Benches, api.BenchDeviation{Bench: name, Deviation: g.BenchDeviation[i]})

@@ -9,7 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/labstack/echo/v4"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
@@ -36,6 +36,8 @@ func problemOf(err error) *api.Problem {
 	var refused *refusal
 	var documents document.Problems
 	var unmeasurable *jobs.RefusedError
+	var uncountable *results.RefusedError
+	var unjudgeable *jobs.NotJudgeableError
 	var routed *echo.HTTPError
 	switch {
 	case errors.As(err, &refused):
@@ -48,6 +50,10 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusUnprocessableEntity, "the document has problems; correct them and send it again", lines...)
 	case errors.As(err, &unmeasurable):
 		return problem(http.StatusUnprocessableEntity, "the campaign cannot be measured as asked, so nothing was queued", unmeasurable.Problems...)
+	case errors.As(err, &uncountable):
+		return problem(http.StatusUnprocessableEntity, uncountable.Reason)
+	case errors.As(err, &unjudgeable):
+		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
 	case errors.Is(err, jobs.ErrEnded):
 		return problem(http.StatusConflict, "it has already ended, so nothing was changed")
 	case errors.Is(err, errNotFound), errors.Is(err, jobs.ErrNotFound), errors.Is(err, results.ErrNotFound), errors.Is(err, pgx.ErrNoRows):

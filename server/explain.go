@@ -48,6 +48,9 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 	}
 	if x.Result.Unit == "dBm" && x.Result.CorrectionDB != nil {
 		read := x.Result.Value - *x.Result.CorrectionDB
+		if f := x.Result.NoiseFloor; f != nil {
+			read = f.MeasuredDBm - *x.Result.CorrectionDB
+		}
 		x.Read.AsReadDBm = &read
 	}
 	if e.context.missing == "" { // else the limits are not those of the verdict

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/uncertainty"
 	"benchyard/server/api"
 )
 
@@ -90,6 +91,20 @@ func verdictFacts(r api.Result) []api.ExplanationFact {
 	t.say("Because", "%s against %s, margin %s, by %s", figureText(r.Value, r.Unit), boundsText(r.Lower, r.Upper, r.Unit),
 		marginText(r.Margin, api.MarginUnit(r.Unit)), r.Rule)
 	return t
+}
+
+// reportText prints a figure with its expanded uncertainty as a report has them,
+// rounded after JCGM 100 7.2.6. Nothing is compared after rounding.
+func reportText(value, u float64, unit string) string {
+	scale, shown, spread := 1.0, unit, api.MarginUnit(unit)
+	if unit == "Hz" && math.Abs(value) >= 1e6 {
+		scale, shown, spread = 1e6, "MHz", "MHz"
+	}
+	figure, expanded := uncertainty.Text(value/scale, u/scale)
+	if shown == spread {
+		return minus(figure) + " ± " + expanded + " " + shown
+	}
+	return minus(figure) + " " + shown + " ± " + expanded + " " + spread
 }
 
 // fineText prints a small figure of an uncertainty to one more place than a level.

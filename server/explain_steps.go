@@ -108,7 +108,24 @@ func correctionFacts(x api.Explanation) []api.ExplanationFact {
 		t.say("Path loss added", "each point of the trace by the loss at its own frequency; no single loss belongs to this figure")
 	}
 	t.say("Taken from", "%s, inventory version %d", table, x.LabVersion)
+	if f := r.NoiseFloor; f != nil {
+		t.say("Noise floor", "%s", noiseText(*f, r.Unit))
+	}
 	return t
+}
+
+// noiseText says what was done about the noise of the analyzer.
+func noiseText(f api.NoiseFloor, unit string) string {
+	where := "the level at the connector"
+	if unit == "dB" {
+		where = "the level in the adjacent channel"
+	}
+	done := figureText(f.TakenDB, "dB") + " taken off"
+	if f.TakenDB == 0 {
+		done = "not taken off, for it is too near"
+	}
+	return fmt.Sprintf("%s: %s was %s, %s over the noise alone of %s (the same sweep, transmitter muted)", done, where,
+		figureText(f.MeasuredDBm, "dBm"), figureText(f.ExcessDB, "dB"), figureText(f.FloorDBm, "dBm"))
 }
 
 func figureFacts(r api.Result) []api.ExplanationFact {
@@ -138,6 +155,9 @@ func uncertaintyFacts(r api.Result) []api.ExplanationFact {
 	} else {
 		t.say("Expanded uncertainty", "not known")
 	}
+	if u := r.Uncertainty; u > 0 {
+		t.say("To report", "%s", reportText(r.Value, u, r.Unit))
+	}
 	if r.MaxUncertainty != nil {
 		t.say("Permitted for the test system", "%s", fineText(r.MaxUncertainty, unit))
 	} else {
@@ -151,11 +171,8 @@ func requirementFacts(x api.Explanation) []api.ExplanationFact {
 	r, unit := x.Result, api.MarginUnit(x.Result.Unit)
 	t.say("Clause", "%s %s of TS 38.141-1, key %s, limit set %s", r.Clause, conformance.ClauseTitle(r.Clause), r.Key, r.LimitSet)
 	t.say("Applies", "%s", offsetText(x.Limit))
-	core := coreText(r, x.Limit)
-	if x.Limit != nil && x.Limit.CoreTo != nil {
-		core += ", linear in dB between"
-	}
-	t.say("Core requirement", "%s, source: %s", core, r.Source)
+	t.say("Core requirement", "%s, source: %s", coreText(r, x.Limit)+betweenText(x.Limit), r.Source)
+	t.say("Loosened by the lab", "%s", loosenedText(x.Limit))
 	switch {
 	case r.ToleranceKnown && r.Tolerance == 0:
 		t.say("Test tolerance", "%s: nothing relaxes the core requirement; source: %s", figureText(r.Tolerance, unit), r.ToleranceSource)

@@ -73,6 +73,26 @@ func runJudgementsToWire(found []results.RunJudgement) []api.RunJudgement {
 	return list
 }
 
+func caseJudgementsToWire(found []results.CaseJudgement) []api.CaseJudgement {
+	list := make([]api.CaseJudgement, 0, len(found))
+	for _, c := range found {
+		j := JudgementToWire(c.Judgement)
+		list = append(list, api.CaseJudgement{
+			JudgementID: j.ID, AskedBy: j.AskedBy, AskedAt: j.AskedAt, Reason: j.Reason, LimitSet: j.LimitSet, Rule: j.Rule,
+			Verdict: string(c.Verdict), Figures: c.Figures, Changed: c.Changed, VerdictsChanged: c.Verdicts,
+		})
+	}
+	return list
+}
+
+// JudgementReportToWire returns everything a judgement came to.
+func JudgementReportToWire(j results.Judgement, runs []results.JudgementRun, changes []results.JudgementChange) api.JudgementReport {
+	return api.JudgementReport{
+		JudgementDetail: api.JudgementDetail{Judgement: JudgementToWire(j), RunList: judgementRunsToWire(runs)},
+		Changes:         JudgementChangesToWire(changes),
+	}
+}
+
 // JudgementChangesToWire returns changes in the order given.
 func JudgementChangesToWire(found []results.JudgementChange) []api.JudgementChange {
 	figure := func(f results.JudgedFigure) api.JudgedFigure {

@@ -71,9 +71,34 @@ func absoluteSource(l *api.Limit) string {
 	return l.Alternative.Source
 }
 
+// betweenText says how a limit runs between its two ends.
+func betweenText(l *api.Limit) string {
+	switch {
+	case l == nil || l.CoreTo == nil:
+		return ""
+	case len(l.Sum) > 0:
+		return ", between them the power sum of both sides of the gap"
+	}
+	return ", linear in dB between"
+}
+
+// loosenedText names the figures in a limit that the lab loosened.
+func loosenedText(l *api.Limit) string {
+	if l == nil {
+		return ""
+	}
+	var parts []string
+	for _, x := range l.Loosened {
+		parts = append(parts, x.Part+" "+x.Figure+": "+figureText(x.Value, x.Unit)+" instead of "+figureText(x.Published, x.Unit)+", "+x.Reason+" ("+x.Source+")")
+	}
+	return strings.Join(parts, "; ")
+}
+
 // offsetText prints where beside the carrier a limit applies.
 func offsetText(l *api.Limit) string {
 	switch {
+	case l != nil && len(l.Sum) > 0:
+		return "filter centre " + figureText(l.FrequencyFromHz, "Hz") + " to " + figureText(l.FrequencyToHz, "Hz") + ", in the gap"
 	case l == nil || l.OffsetFromHz == nil || l.OffsetToHz == nil:
 		return ""
 	case *l.OffsetFromHz == *l.OffsetToHz:

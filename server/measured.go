@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"benchyard/instruments/rf"
+	"benchyard/jobs"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/procedure"
@@ -75,11 +76,7 @@ func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWi
 	if len(c.Carriers) > 0 {
 		carrier = c.Carriers[0]
 	}
-	subject := conformance.Subject{Carrier: carrier, Carriers: c.Carriers, Declaration: conformance.Declaration{
-		Class: conformance.Class(kind.Class), Category: kind.Category, CategoryBOption: kind.CategoryBOption,
-		Type: conformance.Type(kind.Type), RatedPower: kind.RatedPower, TransmitUnits: kind.TransmitUnits,
-		Options: kind.Options,
-	}}
+	subject := conformance.Subject{Carrier: carrier, Carriers: c.Carriers, Declaration: jobs.DeclarationOf(kind)}
 	requirements, err := conformance.Requirements(subject, c.Clause)
 	if err != nil {
 		return measuredWith{}, err

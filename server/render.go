@@ -135,5 +135,6 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, limitFunctions())
 	maps.Copy(fm, judgementFunctions())
 	maps.Copy(fm, explanationFunctions())
+	maps.Copy(fm, populationFunctions())
 	return fm
 }

@@ -139,6 +139,9 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, "/cases/:id", s.casePage)
 	readable(e, "/cases/:id/figures/*", s.figurePage)
 	readable(e, "/yield", s.yieldPage)
+	readable(e, "/yield/capability", s.capabilityPage)
+	readable(e, "/yield/figure", s.populationPage)
+	readable(e, "/yield/benches", s.benchesPage)
 	readable(e, "/judgements", s.judgementsPage)
 	readable(e, "/judgements/:id", s.judgementPage)
 
@@ -161,7 +164,11 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/judgements", s.getJudgements)
 	readable(e, v1+"/judgements/:id", s.getJudgement)
 	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)
+	e.POST(v1+"/judgements", withinTime(s.postJudgement))
 	readable(e, v1+"/yield/benches", s.getBenchAgreement)
+	readable(e, v1+"/yield/capability", s.getCapability)
+	readable(e, v1+"/yield/chart", s.getChart)
+	readable(e, v1+"/yield/risk", s.getRisk)
 	return e
 }
 

@@ -18,17 +18,8 @@ import (
 // postCampaign queues a campaign.
 func (s *Server) postCampaign(c echo.Context) error {
 	var asked api.Submission
-	d := json.NewDecoder(c.Request().Body)
-	d.DisallowUnknownFields()
-	err := d.Decode(&asked)
-	if errors.Is(err, echo.ErrStatusRequestEntityTooLarge) {
+	if err := readBody(c, &asked, "submission (name, plan, units, build)"); err != nil {
 		return err
-	}
-	if err != nil {
-		return badRequest("the body must be one JSON submission (name, plan, units, build): " + err.Error())
-	}
-	if _, err = d.Token(); !errors.Is(err, io.EOF) {
-		return badRequest("the body must be one JSON submission and nothing after it")
 	}
 	for _, text := range slices.Concat([]string{asked.Name, asked.Build, asked.RequestedBy}, asked.Units, asked.Types) {
 		if !plain(text) {
@@ -49,4 +40,23 @@ func (s *Server) postCampaign(c echo.Context) error {
 	}
 	c.Response().Header().Set("Location", "/api/v1/campaigns/"+made.ID)
 	return writeJSON(c, http.StatusCreated, made)
+}
+
+// readBody reads the one JSON value that a request is made of. What it is goes
+// into the refusal; a field that is not known is refused, since a mistyped one
+// would be left out in silence.
+func readBody(c echo.Context, into any, what string) error {
+	d := json.NewDecoder(c.Request().Body)
+	d.DisallowUnknownFields()
+	err := d.Decode(into)
+	if errors.Is(err, echo.ErrStatusRequestEntityTooLarge) {
+		return err
+	}
+	if err != nil {
+		return badRequest("the body must be one JSON " + what + ": " + err.Error())
+	}
+	if _, err = d.Token(); !errors.Is(err, io.EOF) {
+		return badRequest("the body must be one JSON " + what + " and nothing after it")
+	}
+	return nil
 }

@@ -140,6 +140,12 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"yield", "content", api.YieldReport{BuildA: "a", BuildB: "b", Comparison: api.Comparison{
 			Yields:  []api.YieldDifference{{}, {Difference: &half, Low: &half, High: &half, McNemarP: &half}},
 			Margins: []api.MarginShift{{}, {Pairs: 2, Shift: &half, Low: &half, Unit: "dB", Q: &half}}}}},
+		{"capability", "content", capabilityData{}},
+		{"capability", "content", capabilityData{Builds: []string{"a"}, Groups: []capabilityGroup{{Rows: []api.Capability{{}, {Outliers: []api.OutlyingReading{{}}, Histogram: []api.Bin{{}}}}}}}},
+		{"population", "content", populationData{}},
+		{"population", "content", populationData{Chart: &api.FigureChart{}, Risk: &api.RiskReport{Rules: []api.RuleRisk{{}}}}},
+		{"population", "content", populationData{Chart: &api.FigureChart{Upper: 1, Points: []api.ChartPoint{{}, {Signals: []int{1, 4}}}}, Risk: &api.RiskReport{GuardBand: &half, Factor: &half}}},
+		{"agreement", "content", api.BenchReport{Missing: []string{"m"}, Studies: []api.BenchStudy{{Benches: []api.BenchDeviation{{}}}}}},
 		{"error", "content", &api.Problem{Status: 500, Errors: []string{"one"}}},
 	} {
 		if p.part == "content" {

@@ -38,3 +38,10 @@ func numberOrNull(v float64) *float64 {
 	}
 	return &v
 }
+
+func floorToWire(f *conformance.FloorShare) *api.NoiseFloor {
+	if f == nil {
+		return nil
+	}
+	return &api.NoiseFloor{MeasuredDBm: f.Measured, FloorDBm: f.Floor, ExcessDB: f.Excess, TakenDB: f.Taken}
+}

@@ -27,6 +27,13 @@ func limitToWire(r conformance.Requirement) api.Limit {
 	if r.CoreTo != r.Core && r.UpperTo != nil {
 		l.CoreTo = &r.CoreTo
 	}
+	l.Sum, l.Loosened = []api.LimitCurve{}, []api.Loosening{}
+	for _, c := range r.Sum {
+		l.Sum = append(l.Sum, curveToWire(c))
+	}
+	for _, x := range r.Loosened {
+		l.Loosened = append(l.Loosened, api.Loosening{Part: x.Part, Figure: x.Figure, Published: x.Published, Value: x.Value, Unit: x.Unit, Reason: x.Reason, Source: x.Source})
+	}
 	if r.OffsetTo != 0 {
 		l.OffsetFromHz, l.OffsetToHz = hertz(r.OffsetFrom), hertz(r.OffsetTo)
 	}
@@ -39,6 +46,36 @@ func limitToWire(r conformance.Requirement) api.Limit {
 		}
 	}
 	return l
+}
+
+func curveToWire(c conformance.Curve) api.LimitCurve {
+	out := api.LimitCurve{Points: make([]api.LimitPoint, 0, len(c))}
+	for _, p := range c {
+		out.Points = append(out.Points, api.LimitPoint{FrequencyHz: float64(p.Frequency), LevelDBm: p.Level})
+	}
+	return out
+}
+
+// LimitListToWire returns the answer to a question for limits.
+func LimitListToWire(set *conformance.Set, s conformance.Subject, found []conformance.Requirement, refused []conformance.Refused) api.LimitList {
+	l := api.LimitList{
+		LimitSet: set.Name(), RFBandwidth: rangeToWire(s.RFBandwidth()), Gaps: []api.FrequencyRange{},
+		Limits: LimitsToWire(found), Refused: []api.RefusedClause{},
+	}
+	for _, c := range s.All() {
+		l.Carriers = append(l.Carriers, CarrierToWire(c))
+	}
+	for _, g := range s.Gaps() {
+		l.Gaps = append(l.Gaps, rangeToWire(g.Range))
+	}
+	for _, r := range refused {
+		l.Refused = append(l.Refused, api.RefusedClause{Clause: r.Clause, Reason: r.Reason})
+	}
+	return l
+}
+
+func rangeToWire(r rf.Range) api.FrequencyRange {
+	return api.FrequencyRange{FromHz: float64(r.Low), ToHz: float64(r.High)}
 }
 
 // CarrierToWire returns a placed carrier as it goes over the network.
@@ -78,7 +115,7 @@ func resultToWire(j conformance.Result, at api.Conditions, simulated bool) api.R
 		Core: q.Core, Tolerance: q.Tolerance, ToleranceKnown: q.ToleranceKnown, Uncertainty: j.Uncertainty, Rule: j.Rule, Note: j.Note,
 		Source: q.CoreSource, ToleranceSource: q.ToleranceSource, Provenance: q.Provenance, Simulated: simulated,
 		Probability: j.Probability, Risk: riskOf(j), Budget: budgetToWire(j.Budget), MaxUncertainty: j.MaxUncertainty,
-		Tightened: j.Tightened, CarrierPowerDBm: j.CarrierPower, CorrectionDB: j.Correction,
+		Tightened: j.Tightened, CarrierPowerDBm: j.CarrierPower, CorrectionDB: j.Correction, NoiseFloor: floorToWire(j.Floor),
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"benchyard/jobs"
 	"benchyard/jobs/results"
+	"benchyard/jobs/statistics"
 	"benchyard/server/api"
 )
 
@@ -20,8 +21,8 @@ func YieldToWire(yields []results.BuildYield) []api.Yield {
 	for _, y := range yields {
 		list = append(list, api.Yield{
 			Build: y.Build, UnitType: y.UnitType, Units: y.Units, Simulated: y.Simulated,
-			FirstPass: fraction(y.FirstPass, y.Units, y.FirstPassLow, y.FirstPassHigh),
-			Final:     fraction(y.Final, y.Units, y.FinalLow, y.FinalHigh),
+			FirstPass: fraction(y.FirstPass, y.Units, y.FirstPassLow, y.FirstPassHigh, y.FirstPassExact),
+			Final:     fraction(y.Final, y.Units, y.FinalLow, y.FinalHigh, y.FinalExact),
 			Unjudged:  y.Unjudged, Errors: y.Errors, Aborted: y.Aborted,
 		})
 	}
@@ -30,11 +31,11 @@ func YieldToWire(yields []results.BuildYield) []api.Yield {
 
 // fraction leaves share and interval unknown when there is nothing to share:
 // "no data", never 0 % or 100 %.
-func fraction(count, n int, low, high float64) api.Fraction {
+func fraction(count, n int, low, high float64, exact statistics.Interval) api.Fraction {
 	f := api.Fraction{Count: count}
 	if n > 0 {
 		share := float64(count) / float64(n)
-		f.Share, f.Low, f.High = &share, &low, &high
+		f.Share, f.Low, f.High, f.ExactLow, f.ExactHigh = &share, &low, &high, &exact.Low, &exact.High
 	}
 	return f
 }

@@ -50,7 +50,7 @@ func (a *analysis) answer(clause string) {
 func (a *analysis) refuse(clause string, err error) {
 	for line := range strings.Lines(err.Error()) {
 		line = strings.TrimSpace(line)
-		for _, room := range []string{"procedure: ", "conformance: ", "dsp: ", "rf: "} {
+		for _, room := range []string{"procedure: ", "conformance: ", "dsp: ", "rf: ", "uncertainty: "} {
 			line = strings.ReplaceAll(line, room, "")
 		}
 		if !strings.HasPrefix(line, clause) {

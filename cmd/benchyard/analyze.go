@@ -8,7 +8,6 @@ import (
 	"math"
 	"os"
 	"slices"
-	"sort"
 	"strings"
 
 	"benchyard/instruments/rf"
@@ -26,12 +25,16 @@ type analyzeCommand struct {
 type spectrumCommand struct {
 	output
 	declaredFlags
+	Bandwidth   string    `required:"" help:"Channel bandwidth, such as 100MHz."`
+	SCS         string    `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
 	Files       []string  `arg:"" name:"file" help:"CSV with frequency in Hz and level in dBm; - is standard input. Several files for several ranges."`
 	RBW         []string  `name:"rbw" required:"" sep:"none" help:"Resolution bandwidth, such as 100kHz: one for all files, or one for each in their order."`
 	NoiseFactor []float64 `name:"noise-factor" default:"1.0645" sep:"none" help:"Noise bandwidth over resolution bandwidth: one for all files, or one for each."`
 	Carrier     string    `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz."`
 	RFChannel   string    `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel of the band, in place of --carrier."`
 	Limits      []string  `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
+	Floor       []string  `sep:"none" help:"CSV like the trace, taken with the transmitter muted and the same settings: its noise is taken out of the figures. One for each file, in their order." placeholder:"FILE"`
+	FloorRBW    []string  `name:"floor-rbw" sep:"none" help:"Resolution bandwidth of the --floor files, like --rbw. Default: that of their traces, which it has to be."`
 	Loss        string    `xor:"correction" help:"Loss between connector and analyzer at every frequency, such as 40dB. Default: none."`
 	Correction  string    `xor:"correction" help:"Loss over frequency: CSV with frequency_hz,loss_db,uncertainty_db." placeholder:"FILE"`
 	Uncertainty string    `help:"Expanded uncertainty (k = 2) of a level, such as 0.5dB, where no --correction file tells it."`
@@ -105,68 +108,15 @@ func (c *spectrumCommand) setup() (s procedure.Setup, rule conformance.DecisionR
 
 // subject places the carrier and reads the declaration.
 func (c *spectrumCommand) subject() (conformance.Subject, error) {
-	channel := c.RFChannel
-	if channel == "" {
-		channel = string(conformance.Middle)
-	}
-	declared := limitsCommand{declaredFlags: c.declaredFlags, RFChannel: channel}
-	subject, err := declared.subject()
-	if err != nil {
-		return subject, err
-	}
 	if c.RFChannel == "" && c.Carrier == "" {
-		return subject, errors.New("where is the carrier? give --carrier FREQUENCY or --rf-channel B, M or T")
+		return conformance.Subject{}, errors.New("where is the carrier? give --carrier FREQUENCY or --rf-channel B, M or T")
 	}
+	q := c.query()
+	q.Bandwidth, q.SCS, q.RFChannel = []string{c.Bandwidth}, []string{c.SCS}, c.RFChannel
 	if c.Carrier != "" {
-		if subject.Carrier, err = carrierAt(c.Carrier, subject.Carrier); err != nil {
-			return subject, fmt.Errorf("--carrier: %w", err)
-		}
+		q.Carrier = []string{c.Carrier}
 	}
-	return subject, nil
-}
-
-// carrierAt moves a carrier to a frequency of the raster. One that is beside it
-// is refused with its neighbours.
-func carrierAt(text string, like conformance.Carrier) (conformance.Carrier, error) {
-	f, err := rf.ParseHertz(text)
-	if err != nil {
-		return like, err
-	}
-	// F_REF rises with N_REF.
-	const numbers = 2016667
-	next := sort.Search(numbers, func(n int) bool {
-		at, err := conformance.Frequency(n)
-		return err != nil || at >= f-1
-	})
-	if at, err := conformance.Frequency(next); err == nil && math.Abs(float64(at-f)) <= 1 {
-		if placed, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS); err == nil {
-			return named(placed), nil
-		}
-	}
-	var near []string
-	for _, way := range []int{-1, 1} {
-		for n, tries := next, 0; tries < 100 && n >= 0; n, tries = n+way, tries+1 {
-			if placed, err := conformance.PlaceAt(like.Band, n, like.Bandwidth, like.SCS); err == nil && (way > 0) == (placed.Center > f) {
-				near = append(near, placed.Center.String())
-				break
-			}
-		}
-	}
-	if len(near) == 0 {
-		_, err := conformance.PlaceAt(like.Band, next, like.Bandwidth, like.SCS)
-		return like, fmt.Errorf("%s is no place for the carrier: %w", f, err)
-	}
-	return like, fmt.Errorf("%s is not on the channel raster of %s at %s; nearest is %s", f, like.Band, like.SCS, strings.Join(near, " or "))
-}
-
-// named gives a carrier its RF channel, if it stands in one.
-func named(c conformance.Carrier) conformance.Carrier {
-	for _, ch := range []conformance.RFChannel{conformance.Bottom, conformance.Middle, conformance.Top} {
-		if at, err := conformance.Place(c.Band, ch, c.Bandwidth, c.SCS); err == nil && at.NREF == c.NREF {
-			return at
-		}
-	}
-	return c
+	return subjectOf(conformance.Embedded(), q)
 }
 
 // correction reads the loss of the path.
@@ -229,7 +179,45 @@ func (c *spectrumCommand) traces(ctx context.Context) ([]procedure.External, err
 		s.RBW, s.NoiseBandwidth = filter, filter*rf.Hertz(factor)
 		list = append(list, procedure.External{Name: called(name), Spectrum: s})
 	}
-	return list, nil
+	return list, c.floors(ctx, list)
+}
+
+// floors reads the noise floor of each trace.
+func (c *spectrumCommand) floors(ctx context.Context, traces []procedure.External) error {
+	if len(c.Floor) == 0 {
+		if len(c.FloorRBW) > 0 {
+			return errors.New("--floor-rbw: there is no --floor file that it could be of")
+		}
+		return nil
+	}
+	if len(c.Floor) != len(traces) {
+		return fmt.Errorf("--floor stands %d times for %d files; each trace has a noise floor of its own", len(c.Floor), len(traces))
+	}
+	for i, name := range c.Floor {
+		if name == "-" && (slices.Contains(c.Floor[:i], name) || slices.Contains(c.Files, name)) {
+			return errors.New("standard input can be read once only")
+		}
+		s, err := readTrace(ctx, name)
+		if err != nil {
+			return fmt.Errorf("--floor: %w", err)
+		}
+		t := &traces[i]
+		s.RBW, s.NoiseBandwidth = t.Spectrum.RBW, t.Spectrum.NoiseBandwidth
+		if len(c.FloorRBW) > 0 {
+			text, err := oneFor(c.FloorRBW, i, len(c.Floor), "--floor-rbw")
+			if err != nil {
+				return err
+			}
+			if s.RBW, err = rf.ParseHertz(text); err != nil || s.RBW <= 0 {
+				return fmt.Errorf("--floor-rbw %q: want a resolution bandwidth such as 100kHz", text)
+			}
+		}
+		t.Floor = &s
+		if err := t.Validate(); err != nil {
+			return fmt.Errorf("--floor %s: %w", called(name), err)
+		}
+	}
+	return nil
 }
 
 // oneFor returns the value for file i of n: the only one, or the one in its place.

@@ -93,7 +93,14 @@ func TestBadInput(t *testing.T) {
 		{[]string{"sim", "--config", garbage}, "garbage.yaml"},
 		{[]string{"run", "show", "nonsense"}, "nonsense"},
 		{[]string{"yield", "--from", "2.4.0"}, "--to"},
-		{[]string{"yield", "--benches", "--from", "2.4.0", "--to", "2.5.0"}, "--benches"},
+		{[]string{"yield", "benches", "--from", "2.4.0"}, "--from"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1"}, "--standard-uncertainty"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1", "--standard-uncertainty", "1"}, "without a limit"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1", "--standard-uncertainty", "1", "--upper", "2", "--rule", "guarded"}, "guard band factor"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1", "--standard-uncertainty", "1", "--upper", "2", "--rule", "guarded:much"}, "guarded:0.83"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1", "--standard-uncertainty", "1", "--upper", "2", "--wanted", "7"}, "between 0 and 1"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd=-1", "--standard-uncertainty", "1", "--upper", "2"}, "above zero"},
+		{[]string{"yield", "risk", "--mean", "0", "--sd", "1", "--standard-uncertainty", "1", "--lower", "3", "--upper", "2"}, "no room"},
 	} {
 		_, stderr := command(t, exitUsage, c.args...)
 		if !strings.Contains(stderr, c.says) {

@@ -84,6 +84,7 @@ func judgementTables(ctx context.Context, p *program, pool *pgxpool.Pool, o outp
 		summarize(p, j, runs)
 	}
 	t := changesTable(changes)
+	t.values = server.JudgementReportToWire(j, runs, changes)
 	if o.Format != "table" || len(changes) > 0 {
 		if err := o.print(p.stdout, t); err != nil {
 			return err
@@ -129,7 +130,7 @@ func firstLine(text string) string {
 
 func changesTable(changes []results.JudgementChange) *table {
 	t := &table{header: []string{"unit", "build", "clause", "limit", "channel", "connector", "unit of figure", "value before", "lower before", "upper before", "margin before", "verdict before",
-		"value", "lower", "upper", "margin", "verdict", "run"}, values: server.JudgementChangesToWire(changes)}
+		"value", "lower", "upper", "margin", "verdict", "run"}}
 	for _, c := range changes {
 		b, a, m := c.Before, c.After, api.MarginUnit(c.Unit)
 		t.add(c.Serial, c.Build, c.Clause, c.Key, string(c.RFChannel), strconv.Itoa(c.Connector), c.Unit,

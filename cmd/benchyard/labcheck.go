@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"

@@ -8,9 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"benchyard/document"
 	"benchyard/instruments"
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/document"
 	"benchyard/instruments/scpi"
 	"benchyard/instruments/switcher"
 	"benchyard/jobs"

@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"strings"
 
-	"benchyard/document"
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/document"
 )
 
 type labDialect struct {

@@ -1,12 +1,16 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io"
+	"strconv"
 	"strings"
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 	"benchyard/server"
+	"benchyard/server/api"
 )
 
 // limitsCommands are about limits: those that apply, and what changed.
@@ -15,12 +19,9 @@ type limitsCommands struct {
 	Diff limitsDiffCommand `cmd:"" help:"What changed between two limit sets."`
 }
 
-// declaredFlags are what limits depend on: the carrier and what was declared of
-// the radio unit.
+// declaredFlags are the band and what was declared of the radio unit.
 type declaredFlags struct {
 	Band           string   `required:"" help:"Operating band, such as n78."`
-	Bandwidth      string   `required:"" help:"Channel bandwidth, such as 100MHz."`
-	SCS            string   `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz."`
 	Class          string   `required:"" help:"Base station class: wide-area, medium-range or local-area."`
 	Category       string   `default:"A" help:"Unwanted emissions category: A or B."`
 	CategoryOption int      `name:"category-b-option" default:"1" help:"Option 1 or 2 of category B."`
@@ -31,15 +32,21 @@ type declaredFlags struct {
 	Option         []string `help:"Optional limits that were declared, such as protection, coexistence:n1, colocation:n3 or additional:n48; may be repeated." placeholder:"WORD"`
 }
 
-// limitsCommand prints every requirement that applies to a carrier.
+// limitsCommand prints every requirement that applies to carriers.
 type limitsCommand struct {
 	output
 	declaredFlags
-	RFChannel   string   `name:"rf-channel" default:"M" help:"B, M or T: bottom, middle or top channel."`
-	IntraSystem string   `name:"intra-system-level" help:"Declared level of the intra-system interferer of 6.7, type 1-H only, such as 12dBm." placeholder:"DBM"`
-	Modulation  string   `help:"Only this modulation of 6.5.3, such as 64QAM."`
-	Limits      []string `help:"A file of your own over the limit set; may be repeated, later ones win." placeholder:"FILE"`
-	Clause      string   `help:"Only this clause, such as 6.6.4."`
+	Bandwidth         []string `required:"" help:"Channel bandwidth, such as 100MHz. Several carriers at once, rising by frequency: one for each."`
+	SCS               []string `name:"scs" required:"" help:"Subcarrier spacing, such as 30kHz: one for all carriers, or one for each."`
+	Gap               []string `help:"What lies between one carrier and the next, such as 60MHz; 0Hz where channels touch. Default: all touch."`
+	TestConfiguration string   `name:"test-configuration" help:"NRTC1, NRTC2 or NRTC3: refuses carriers that are none." placeholder:"NAME"`
+	RFChannel         string   `name:"rf-channel" xor:"place" help:"B, M or T: bottom, middle or top channel, of several carriers their RF bandwidth. Default: M."`
+	Carrier           []string `xor:"place" help:"Carrier frequency on the channel raster, such as 3549.99MHz, in place of --rf-channel and --gap; one for each carrier."`
+	TotalPower        string   `name:"total-power" help:"Rated total output power per connector that several carriers share, such as 40dBm. Default: the rated power." placeholder:"DBM"`
+	IntraSystem       string   `name:"intra-system-level" help:"Declared level of the intra-system interferer of 6.7, type 1-H only, such as 12dBm." placeholder:"DBM"`
+	Modulation        string   `help:"Only this modulation of 6.5.3, such as 64QAM."`
+	Limits            []string `help:"A file of your own over the limit set; may be repeated, later ones win. Here only: the address /api/v1/limits answers from the set of its program." placeholder:"FILE"`
+	Clause            string   `help:"Only this clause, such as 6.6.4."`
 }
 
 // Run prints the table.
@@ -48,11 +55,11 @@ func (c *limitsCommand) Run(p *program) error {
 	if err != nil {
 		return err
 	}
-	subject, err := c.subject()
+	subject, err := subjectOf(set, c.query())
 	if err != nil {
 		return &badInput{err}
 	}
-	requirements, refused, err := applying(set, subject, c.Clause)
+	requirements, refused, err := set.Applicable(subject, c.Clause)
 	if err != nil {
 		return &badInput{err}
 	}
@@ -69,35 +76,30 @@ func (c *limitsCommand) Run(p *program) error {
 		notes = p.stdout
 		fmt.Fprintln(p.stdout, "\n+ is the offset of the filter centre: from the channel edge, of 6.6.3 from the carrier")
 	}
-	for _, line := range refused {
-		fmt.Fprintln(notes, "not listed:", line)
+	for _, r := range refused {
+		fmt.Fprintf(notes, "not listed: %s (%s)\n", r.Clause, r.Reason)
 	}
 	if c.Format == "table" {
-		carrier := subject.Carrier
-		fmt.Fprintf(p.stdout, "carrier %s %s: NR-ARFCN %d, %s, %d resource blocks at %s\nlimit set %s\n",
-			carrier.Band, carrier.Channel, carrier.NREF, carrier.Center, carrier.ResourceBlocks, carrier.SCS, set.Name())
+		printSubject(p.stdout, subject)
+		fmt.Fprintln(p.stdout, "limit set", set.Name())
 	}
 	return nil
 }
 
-// applying returns the limits of one clause, or of every clause that has some,
-// and for each of the others why it has none.
-func applying(set *conformance.Set, s conformance.Subject, clause string) (list []conformance.Requirement, refused []string, err error) {
-	if clause != "" {
-		list, err = set.Requirements(s, clause)
-		return list, nil, err
+// printSubject says what was asked about: carriers, RF bandwidth, gaps.
+func printSubject(w io.Writer, s conformance.Subject) {
+	for _, c := range s.All() {
+		fmt.Fprintf(w, "carrier %s: NR-ARFCN %d, %s, %s wide, %d resource blocks at %s\n",
+			strings.TrimSpace(c.Band+" "+string(c.Channel)), c.NREF, c.Center, c.Bandwidth, c.ResourceBlocks, c.SCS)
 	}
-	for _, clause := range conformance.LimitClauses() {
-		found, err := set.Requirements(s, clause)
-		switch {
-		case err != nil && clause == conformance.OutputPowerClause: // which every carrier has: the question is wrong
-			return nil, nil, err
-		case err != nil:
-			refused = append(refused, clause+" ("+strings.TrimPrefix(err.Error(), "conformance: ")+")")
-		}
-		list = append(list, found...)
+	if len(s.Carriers) < 2 {
+		return
 	}
-	return list, refused, nil
+	whole := s.RFBandwidth()
+	fmt.Fprintf(w, "RF bandwidth %s to %s, %s per carrier\n", whole.Low, whole.High, s.CarrierPower())
+	for i, g := range s.Gaps() {
+		fmt.Fprintf(w, "gap %d from %s to %s, %s wide; a limit that slopes there is the power sum of both sides, given at its ends\n", i+1, g.Low, g.High, g.Width())
+	}
 }
 
 // addLimits adds a row for each limit; short, one for each interferer of 6.7
@@ -120,43 +122,29 @@ func addLimits(t *table, requirements []conformance.Requirement, short bool) {
 	}
 }
 
-func (c *limitsCommand) subject() (s conformance.Subject, err error) {
-	var bandwidth, scs rf.Hertz
-	if bandwidth, err = rf.ParseHertz(c.Bandwidth); err != nil {
-		return s, fmt.Errorf("--bandwidth: %w", err)
+// query is the question in the words of the API.
+func (f declaredFlags) query() api.LimitQuery {
+	return api.LimitQuery{
+		Band: f.Band, Class: f.Class, Category: f.Category, CategoryBOption: strconv.Itoa(f.CategoryOption), Type: f.Type,
+		RatedPower: f.RatedPower, TransmitUnits: strconv.Itoa(f.TransmitUnits), Environment: f.Environment, Option: f.Option,
 	}
-	if scs, err = rf.ParseHertz(c.SCS); err != nil {
-		return s, fmt.Errorf("--scs: %w", err)
+}
+
+func (c *limitsCommand) query() api.LimitQuery {
+	q := c.declaredFlags.query()
+	q.Bandwidth, q.SCS, q.Gap, q.Carrier = c.Bandwidth, c.SCS, c.Gap, c.Carrier
+	q.RFChannel, q.TestConfiguration, q.TotalPower = c.RFChannel, c.TestConfiguration, c.TotalPower
+	q.IntraSystemLevel, q.Modulation = c.IntraSystem, c.Modulation
+	return q
+}
+
+// subjectOf is server.SubjectOf with flags instead of parameters in its errors.
+func subjectOf(set *conformance.Set, q api.LimitQuery) (conformance.Subject, error) {
+	s, err := server.SubjectOf(set, q)
+	var wrong *server.ParameterError
+	if errors.As(err, &wrong) {
+		return s, fmt.Errorf("--%s: %w", strings.ReplaceAll(wrong.Name, "_", "-"), wrong.Err)
 	}
-	if s.RatedPower, err = rf.ParseDBm(c.RatedPower); err != nil {
-		return s, fmt.Errorf("--rated-power: %w", err)
-	}
-	if s.Class, err = conformance.ParseClass(c.Class); err != nil {
-		return s, fmt.Errorf("--class: %w", err)
-	}
-	if s.Type, err = conformance.ParseType(c.Type); err != nil {
-		return s, fmt.Errorf("--type: %w", err)
-	}
-	if s.Category, err = conformance.ParseCategory(c.Category); err != nil {
-		return s, fmt.Errorf("--category: %w", err)
-	}
-	channel, err := conformance.ParseRFChannel(c.RFChannel)
-	if err != nil {
-		return s, fmt.Errorf("--rf-channel: %w", err)
-	}
-	if c.IntraSystem != "" {
-		level, err := rf.ParseDBm(c.IntraSystem)
-		if err != nil {
-			return s, fmt.Errorf("--intra-system-level: %w", err)
-		}
-		s.IntraSystemLevel = &level
-	}
-	s.Environment, s.Modulation, s.Options = c.Environment, c.Modulation, c.Option
-	s.CategoryBOption, s.TransmitUnits = c.CategoryOption, c.TransmitUnits
-	if s.Category != "B" {
-		s.CategoryBOption = 0
-	}
-	s.Carrier, err = conformance.Place(c.Band, channel, bandwidth, scs)
 	return s, err
 }
 
@@ -192,6 +180,8 @@ func alternativeRow(r conformance.Requirement) []string {
 // span is where a limit applies: offsets with a plus, else frequencies.
 func span(r conformance.Requirement) (from, to string) {
 	switch {
+	case r.Sum != nil || r.Against != nil: // in a gap, where an offset could be from either edge
+		return r.Frequencies.Low.String(), r.Frequencies.High.String()
 	case r.OffsetTo != 0:
 		return "+" + r.OffsetFrom.String(), "+" + r.OffsetTo.String()
 	case r.Frequencies != (rf.Range{}):

@@ -74,6 +74,50 @@ func TestLimitsUnderAFile(t *testing.T) {
 	}
 }
 
+// Several carriers, with and without a gap, by their shapes or by their
+// frequencies: limits for each, outside the edges and in the gap.
+func TestLimitsOfSeveralCarriers(t *testing.T) {
+	n78 := []string{"limits", "--band", "n78", "--class", "medium-range", "--rated-power", "37dBm", "--scs", "30kHz"}
+	out, _ := command(t, exitDone, append(n78, "--bandwidth", "100MHz,40MHz", "--gap", "60MHz", "--total-power", "40dBm")...)
+	for _, want := range []string{
+		"output power against the rated carrier output power, normal environment, carrier 2",
+		"cumulative adjacent channel leakage ratio in gap 1, 30 MHz from its lower edge", "unwanted emissions in gap 1, masks",
+		"RF bandwidth 3.44998 GHz to 3.65 GHz, 36.99 dBm per carrier", "gap 1 from 3.54998 GHz to 3.61 GHz, 60.02 MHz wide",
+		"an interferer of 10 MHz at 3.55498 GHz, 10.00 dBm", "not listed: 6.5.3 (6.5.3 is judged one carrier at a time",
+	} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the table lacks %q:\n%s", want, out)
+		}
+	}
+	for _, place := range [][]string{
+		{"--bandwidth", "100MHz,100MHz", "--gap", "0Hz", "--rf-channel", "B"},
+		{"--bandwidth", "100MHz", "--carrier", "3350.01MHz,3450MHz"},
+		{"--bandwidth", "100MHz,100MHz", "--carrier", "3350.01MHz", "--carrier", "3450MHz"},
+	} {
+		out, _ := command(t, exitDone, append(append(n78, "--clause", "6.6.2"), place...)...)
+		if !strings.Contains(out, "within the aggregated channel bandwidth") || !strings.Contains(out, "RF bandwidth 3.30001 GHz to 3.5 GHz") {
+			t.Errorf("%v:\n%s", place, out)
+		}
+	}
+	for _, tt := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--bandwidth", "100MHz,40MHz", "--gap", "1MHz,2MHz"}, "2 carriers have gaps in 1 places"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--gap", "wide"}, "--gap"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--carrier", "3.40002GHz,3.6GHz", "--gap", "1MHz"}, "--gap: carriers stand where their frequencies say"},
+		{[]string{"--bandwidth", "100MHz,40MHz,40MHz", "--carrier", "3.40002GHz,3.6GHz"}, "--carrier: 2 values for 3 carriers"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--carrier", "3.40002GHz,3.60001GHz"}, "is not on the channel raster of n78 at 30 kHz"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--carrier", "3.40002GHz,3.6GHz", "--rf-channel", "B"}, "--carrier"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--total-power", "36dBm"}, "below the rated carrier power"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--test-configuration", "NRTC3"}, "NRTC3 is non-contiguous"},
+	} {
+		if _, stderr := command(t, exitUsage, append(n78, tt.args...)...); !strings.Contains(stderr, tt.want) {
+			t.Errorf("%v: %q lacks %q", tt.args, stderr, tt.want)
+		}
+	}
+}
+
 func TestLimitsDiff(t *testing.T) {
 	file := ownLimits(t, `{clause: "6.2", up_to: 3GHz, value: 0.5, source: budget 17}`)
 	out, _ := command(t, exitDone, "limits", "diff", "embedded", file, "--format", "json")

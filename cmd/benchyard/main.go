@@ -16,7 +16,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/postgres"
 )
 
@@ -46,7 +46,7 @@ type commandLine struct {
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
 	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
 	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
-	Yield    yieldCommand    `cmd:"" help:"Yield per build and type, and what got worse."`
+	Yield    yieldCommands   `cmd:"" help:"Yield, what got worse, capability, charts, how benches agree, risks of rules."`
 	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
 }
 

@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs"
 	"benchyard/jobs/lab"

@@ -53,9 +53,12 @@ func (c *runRejudge) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	if c.NoWait && !here {
+	if c.NoWait && !here && c.Format == "table" {
 		fmt.Fprintf(p.stdout, "judgement %s waits for the agents; see it with benchyard run changes %s\n", id, short(id))
 		return nil
+	}
+	if c.NoWait && !here {
+		return judgementTables(ctx, p, db.Pool, c.output, id, true)
 	}
 	if err := c.watch(ctx, p, db.Pool, id, here); err != nil {
 		return err

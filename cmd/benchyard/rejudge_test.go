@@ -92,9 +92,12 @@ func TestRejudge(t *testing.T) {
 		t.Errorf("%q", failed)
 	}
 	out, _ = r.rejudge(t, exitFailed, "changes", "--format", "json")
-	var changes []api.JudgementChange
-	if err := json.Unmarshal([]byte(out), &changes); err != nil || len(changes) != 1 || changes[0].Before.Verdict != "pass" || changes[0].After.Verdict != "fail" {
+	var report api.JudgementReport
+	if err := json.Unmarshal([]byte(out), &report); err != nil || len(report.Changes) != 1 || report.Changes[0].Before.Verdict != "pass" || report.Changes[0].After.Verdict != "fail" {
 		t.Errorf("%v: %s", err, out)
+	}
+	if len(report.ID) != 36 || report.State != "done" || report.Runs != 1 || report.Done != 1 || report.VerdictsChanged != 1 || report.AskedBy != "ann" || len(report.RunList) != 1 {
+		t.Errorf("a judgement is printed with its identity, counts and state, got %+v", report.JudgementDetail)
 	}
 	out, _ = r.rejudge(t, exitFailed, "changes", "--format", "csv")
 	if rows, err := csv.NewReader(strings.NewReader(out)).ReadAll(); err != nil || len(rows) != 2 || len(rows[0]) != len(rows[1]) {

@@ -136,6 +136,9 @@ func laterText(j api.LaterJudgement) string {
 		unit := api.MarginUnit(j.Unit)
 		outcome = fmt.Sprintf("%s: %s %s, lower limit %s, upper limit %s, margin %s %s, by %s", f.Verdict, optional(f.Value, j.Unit), j.Unit,
 			optional(f.Lower, j.Unit), optional(f.Upper, j.Unit), optional(f.Margin, unit), unit, j.Rule)
+		if j.Note != "" {
+			outcome += "; " + j.Note
+		}
 	}
 	return fmt.Sprintf("%s, by %s, with %s: %s", j.Reason, j.AskedBy, j.LimitSet, outcome)
 }

@@ -15,23 +15,30 @@ import (
 	"benchyard/server/api"
 )
 
+// yieldCommands are about many units: how many pass, how much room they leave to
+// limits, whether what measures them is steady, and what a rule makes of them.
+type yieldCommands struct {
+	Show       yieldCommand    `cmd:"" default:"withargs" help:"Yield per build and type; with --from and --to what got worse and how sure that is."`
+	Capability yieldCapability `cmd:"" help:"How much room units leave to each limit compared with how much they differ: mean, spread, Cp and Cpk."`
+	Outliers   yieldOutliers   `cmd:"" help:"Readings that stand apart from those of the other units."`
+	Chart      yieldChart      `cmd:"" help:"One figure over time, of a unit, a bench or a type, and the points that signal."`
+	Benches    yieldBenches    `cmd:"" help:"How well benches agree, from units measured on several of them."`
+	Risk       yieldRisk       `cmd:"" help:"How often decision rules accept what does not conform and reject what does; for choosing a guard band."`
+}
+
 // yieldCommand prints yield per build and type, what got worse and how sure
-// that is, or how well benches agree.
+// that is.
 type yieldCommand struct {
 	output
-	From    string `help:"Compare from this build." placeholder:"BUILD"`
-	To      string `help:"Compare to this build." placeholder:"BUILD"`
-	Benches bool   `help:"How well benches agree, from units measured on several of them."`
+	From string `help:"Compare from this build." placeholder:"BUILD"`
+	To   string `help:"Compare to this build." placeholder:"BUILD"`
 }
 
 // Run prints yield; with --from and --to also how the builds differ and the
-// units that changed; with --benches the agreement of benches instead.
+// units that changed.
 func (c *yieldCommand) Run(ctx context.Context, p *program) error {
-	switch {
-	case (c.From == "") != (c.To == ""):
+	if (c.From == "") != (c.To == "") {
 		return &badInput{errors.New("--from and --to go together")}
-	case c.Benches && c.From != "":
-		return &badInput{errors.New("--benches is a report of its own: leave out --from and --to")}
 	}
 	db, err := p.open(ctx)
 	if err != nil {
@@ -41,9 +48,6 @@ func (c *yieldCommand) Run(ctx context.Context, p *program) error {
 	simulated, err := simulatedLab(ctx, db.Pool)
 	if err != nil {
 		return err
-	}
-	if c.Benches {
-		return c.benches(ctx, p, db.Pool, simulated)
 	}
 	yields, err := results.Yield(ctx, db.Pool, simulated)
 	if err != nil {
@@ -113,14 +117,15 @@ func simulatedLab(ctx context.Context, pool *pgxpool.Pool) (bool, error) {
 }
 
 func yieldTable(yields []results.BuildYield) *table {
-	t := &table{header: []string{"build", "type", "units", "first pass", "yield", "95 % interval", "final", "errors", "aborted"}}
+	t := &table{header: []string{"build", "type", "units", "first pass", "yield", "95 % interval", "exact", "final", "errors", "aborted"}}
 	for _, y := range yields {
-		share, interval := "no data", "–"
+		share, interval, exact := "no data", "–", "–"
 		if y.Units > 0 {
 			share = percent(float64(y.FirstPass) / float64(y.Units))
 			interval = percent(y.FirstPassLow) + " … " + percent(y.FirstPassHigh)
+			exact = percent(y.FirstPassExact.Low) + " … " + percent(y.FirstPassExact.High)
 		}
-		t.add(y.Build, y.UnitType+simulatedMark(y.Simulated), strconv.Itoa(y.Units), strconv.Itoa(y.FirstPass), share, interval,
+		t.add(y.Build, y.UnitType+simulatedMark(y.Simulated), strconv.Itoa(y.Units), strconv.Itoa(y.FirstPass), share, interval, exact,
 			strconv.Itoa(y.Final), strconv.Itoa(y.Errors), strconv.Itoa(y.Aborted))
 	}
 	return t

@@ -120,7 +120,7 @@ func TestYieldComparesBuilds(t *testing.T) {
 // square 8·0.25² less 0.00016, over four readings each.
 func TestYieldOfBenches(t *testing.T) {
 	url := roundTour(t)
-	out, _ := command(t, exitDone, "yield", "--database-url", url, "--benches", "--format", "json")
+	out, _ := command(t, exitDone, "yield", "benches", "--database-url", url, "--format", "json")
 	var report api.BenchReport
 	if err := json.Unmarshal([]byte(out), &report); err != nil {
 		t.Fatal(err)
@@ -144,7 +144,7 @@ func TestYieldOfBenches(t *testing.T) {
 	if !s.Pooled || s.Repeats != 2 || s.Unit != "dB" || s.Build != "2.4.0" {
 		t.Errorf("study %+v", s)
 	}
-	out, _ = command(t, exitDone, "yield", "--database-url", url, "--benches")
+	out, _ = command(t, exitDone, "yield", "benches", "--database-url", url)
 	for _, want := range []string{"bench-1 -0.250, bench-2 +0.250", "mount at least 2 units", "below 10 % good"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the table lacks %q:\n%s", want, out)

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 )
 
 // What instruments can take at once lies between these, in bytes.

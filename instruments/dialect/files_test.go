@@ -7,8 +7,8 @@ import (
 	"strings"
 	"testing"
 
-	"benchyard/document"
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/document"
 )
 
 const files = "../../testdata/dialects"

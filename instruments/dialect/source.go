@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 )
 
 // Source is a table as it is written, before what it inherits is put in place.

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"strings"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 )
 
 // The tables of the standard: SCPI-1999 vol. 2 and 4, with the usual spellings

@@ -85,7 +85,7 @@ func TestStepsThatFail(t *testing.T) {
 			func(u *radiounit.RadioUnit) error { return u.Calibrate(t.Context()) }, wrongAnswer},
 		"strange state": {[]Step{Answer(":CAL:TRAC:STAT?;:CAL:TRAC?", "MAYBE;1")},
 			func(u *radiounit.RadioUnit) error { _, err := u.Tracking(t.Context()); return err }, wrongAnswer},
-		"all of how many": {nil, func(u *radiounit.RadioUnit) error { return u.Attenuate(t.Context(), 0, 40) }, nil},
+		"all of how many":  {nil, func(u *radiounit.RadioUnit) error { return u.Attenuate(t.Context(), 0, 40) }, nil},
 		"louder than full": {nil, func(u *radiounit.RadioUnit) error { return u.Tone(t.Context(), 1e6, 1) }, nil},
 	} {
 		err := c.do(open(t, c.steps...))

@@ -35,7 +35,8 @@ type pipelining struct {
 // most 16 messages allow. It returns one answer per query, as sent. Order is all
 // that ties them together, so an echo nobody could have asked for before ends the
 // series, and after any doubt none of the answers is returned and the session is
-// suspect. Whether the instrument bears it is tried at the first use of each
+// suspect. An instrument that repeats one answer and loses another within one
+// series is not found out: what must not be wrong is asked by Query. Whether the instrument bears it is tried at the first use of each
 // connection; one that does not, HiSLIP in synchronized mode, and queries that
 // start or transfer much (*OPC?, *TST?, MEASure, READ, TRACe, DATA, CALibration)
 // are asked one by one. Config.Timeout bounds the wait for each answer.

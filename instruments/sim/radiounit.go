@@ -231,16 +231,13 @@ func (u *unit) ready() error {
 	if sum := total(u.carriers); sum > u.tx.typ.Rated+1 {
 		return conflict("carriers of %s together, at most %s", sum, u.tx.typ.Rated+1)
 	}
-	for i, c := range u.carriers {
+	for _, c := range u.carriers {
 		if _, err := nr.ResourceBlocks(c.Bandwidth, c.SCS); err != nil {
 			return conflict("%v", err)
 		}
 		half := c.Bandwidth / 2
 		if d := u.tx.typ.Downlink; c.Center-half < d.Low || c.Center+half > d.High {
 			return conflict("the channel leaves the band")
-		}
-		if i > 0 && c.SCS != u.carriers[0].SCS {
-			return conflict("carriers have one subcarrier spacing")
 		}
 	}
 	return nil

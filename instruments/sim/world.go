@@ -191,6 +191,7 @@ func (w *world) see(b *bench) view {
 	if v.scene.emission != nil && u.modulated() {
 		v.crest = peakRatio
 		if u.duplex == "TDD" {
+			// Carriers of every spacing go on and off together: the patterns end after the same time.
 			if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
 				v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
 				v.period = p.Period.Seconds()

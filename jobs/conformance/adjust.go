@@ -95,7 +95,7 @@ func (l *limitSet) clone() *limitSet {
 	r.LeakageRatio.Relative = slices.Clone(r.LeakageRatio.Relative)
 	r.LeakageRatio.Absolute.Rows = slices.Clone(r.LeakageRatio.Absolute.Rows)
 	c.Options.Groups = slices.Clone(c.Options.Groups)
-	c.Laid = maps.Clone(c.Laid)
+	c.Laid, c.Loosened = maps.Clone(c.Laid), maps.Clone(c.Loosened)
 	return &c
 }
 

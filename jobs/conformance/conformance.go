@@ -163,6 +163,10 @@ type Requirement struct {
 	Lower, Upper   *float64 // test requirement at OffsetFrom; nil where unbounded
 	UpperTo        *float64 // upper test requirement at OffsetTo; nil for a flat limit
 
+	// Loosened are the figures in it that a lab's file loosened; nil: none.
+	// Every result judged against it says so.
+	Loosened []Loosening
+
 	// MaxUncertainty is the greatest expanded uncertainty that the test system
 	// may have for this figure (TS 38.141-1 4.1.2). Nil where none is known. What
 	// a figure has beyond it tightens the requirement.
@@ -182,6 +186,8 @@ type Requirement struct {
 	// upper test requirement at every frequency; Upper and UpperTo are that sum at
 	// OffsetFrom and OffsetTo. Nil everywhere else.
 	Sum []Curve
+	// coreSum are the same of the core figures.
+	coreSum []Curve
 
 	// Against are the square filters on the carriers whose power sum a leakage
 	// ratio in a sub-block gap is held against. Nil: the configuration of the
@@ -240,6 +246,9 @@ type Reading struct {
 	// leakage ratio that is held against an absolute limit has the uncertainty of
 	// that level. Nil takes the one of the ratio.
 	Absolute *uncertainty.Budget
+	// Floor is the noise floor that was taken out of the figures above, with what
+	// was measured. Nil: they are as measured.
+	Floor *FloorTaken
 	// Connectors counts the connectors of a type 1-H cell the figure sums over;
 	// zero means 1. A figure of fewer connectors than transmitter units were
 	// counted is held against the limit of one connector, Scaling lower.
@@ -304,7 +313,10 @@ type Result struct {
 	// nil where it is not known or moves no single level. Whoever knows the path
 	// fills it in.
 	Correction *float64
-	Verdict    Verdict
-	Rule       string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
-	Note       string // e.g. "absolute limit -25 dBm/MHz governs"
+	// Floor is the part of the analyzer's noise in the figure; nil where nothing
+	// was asked to be taken off.
+	Floor   *FloorShare
+	Verdict Verdict
+	Rule    string // the rule as text, e.g. "shared-risk" or "guarded, w = 1.00 U"
+	Note    string // e.g. "absolute limit -25 dBm/MHz governs"
 }

@@ -62,9 +62,7 @@ func (c Curve) over(at func(rf.Hertz) rf.Hertz) Curve {
 }
 
 // powerSum adds levels in milliwatts.
-func powerSum(a, b float64) float64 {
-	return 10 * math.Log10(math.Pow(10, a/10)+math.Pow(10, b/10))
-}
+func powerSum(a, b float64) float64 { return float64(rf.Sum(rf.DBm(a), rf.DBm(b))) }
 
 // sumAt returns the power sum of all curves at f.
 func sumAt(curves []Curve, f rf.Hertz) float64 {

@@ -175,7 +175,7 @@ func (f *flattened) fields(v reflect.Value, at spot) {
 // skipped members are no figures; silent ones add nothing to a title.
 var (
 	skipped = map[string]bool{"Source": true, "Provenance": true, "Name": true, "Title": true, "Clause": true, "TestClause": true,
-		"LimitSet": true, "Summary": true, "Lab": true, "Laid": true}
+		"LimitSet": true, "Summary": true, "Lab": true, "Laid": true, "Loosened": true}
 	silent = map[string]bool{"Rows": true, "Spectrum": true, "Emissions": true, "Groups": true, "Segments": true}
 )
 

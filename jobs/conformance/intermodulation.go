@@ -2,6 +2,7 @@ package conformance
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"benchyard/instruments/rf"
@@ -10,13 +11,17 @@ import (
 // intermodulation returns the limits of 6.7: those of 6.6.3 to 6.6.5, once for
 // every position of the interferer. What the interferer occupies is left out
 // (from memory). Keys name the interferer and the limit, for example
-// "6.7/upper/1/6.6.4/lower/2".
+// "6.7/upper/1/6.6.4/lower/2", and "6.7/gap1/lower/1/6.6.4/gap1/2" with the
+// interferer in a sub-block gap, counted from its lower edge.
 //
 // A position partly or wholly outside the downlink band is left out as well; a
 // declaration knows no adjacent downlink band that could keep it. Where no rated
 // total power is declared, that of the one carrier stands for it.
 func (s checked) intermodulation() ([]Requirement, error) {
-	if s.Type == Type1H && s.IntraSystemLevel == nil {
+	switch {
+	case s.Type == Type1H && s.several():
+		return nil, fmt.Errorf("conformance: %s of type 1-H also wants the intra-system interferer, which has the bandwidth and the spacing of the channel (TS 38.104 6.7.2); what it is beside several carriers is not known here, ask for one carrier at a time", IntermodulationClause)
+	case s.Type == Type1H && s.IntraSystemLevel == nil:
 		return nil, fmt.Errorf("conformance: %s of type 1-H also wants the intra-system interferer, whose level the manufacturer declares (TS 38.104 6.7.2); it is not declared", IntermodulationClause)
 	}
 	base, err := s.besideInterferer()
@@ -33,23 +38,23 @@ func (s checked) intermodulation() ([]Requirement, error) {
 		list = append(list, s.intraSystem(base)...)
 	}
 	if list == nil {
-		return nil, fmt.Errorf("conformance: every interferer position of %s beside the channel at %s lies outside the downlink band of %s", IntermodulationClause, s.Carrier.Center, s.band.Name)
+		edges := s.edges()
+		return nil, fmt.Errorf("conformance: every interferer position of %s beside %s to %s lies outside the downlink band of %s", IntermodulationClause, edges.Low, edges.High, s.band.Name)
 	}
 	return list, nil
 }
 
 // besideInterferer returns the limits that hold while the interferer stands.
 func (s checked) besideInterferer() ([]Requirement, error) {
-	leakage, err := s.leakageRatio()
-	if err != nil {
-		return nil, err
+	var list []Requirement
+	for _, clause := range []string{LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause} {
+		more, err := s.requirements(clause)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, more...)
 	}
-	near, err := s.operatingBand()
-	if err != nil {
-		return nil, err
-	}
-	far, err := s.spurious()
-	return slices.Concat(leakage, near, far), err
+	return list, nil
 }
 
 // placed is one position of the interferer.
@@ -58,8 +63,37 @@ type placed struct {
 	Interferer
 }
 
-// interferers returns the positions of the interferer: three on each side, with
-// the smallest channel bandwidth of the band, and those an option adds.
+// interfererEdge is an edge that interferers stand beside, and the
+// frequencies they have to stay in.
+type interfererEdge struct {
+	key   string
+	edges rf.Range // the interferer stands outside of these, on side
+	side  Side
+	room  rf.Range
+}
+
+// interfererEdges returns the edges that offsets of the interferer count from:
+// those of the Base Station RF Bandwidth, and those of every sub-block gap,
+// inwards. In a gap only positions that lie wholly within it count (TS 38.104
+// 6.7.2.1; the rule for gaps is from memory).
+func (s checked) interfererEdges(outside rf.Range) []interfererEdge {
+	list := []interfererEdge{
+		{string(LowerSide), s.edges(), LowerSide, outside},
+		{string(UpperSide), s.edges(), UpperSide, outside},
+	}
+	all := s.All()
+	for n, gap := range s.Gaps() {
+		name := fmt.Sprintf("gap%d/", n+1)
+		list = append(list,
+			interfererEdge{name + string(LowerSide), all[gap.Below].Edges(), UpperSide, gap.Range},
+			interfererEdge{name + string(UpperSide), all[gap.Above].Edges(), LowerSide, gap.Range})
+	}
+	return list
+}
+
+// interferers returns the positions of the interferer: three beside every edge,
+// with the smallest channel bandwidth of the band, and those an option adds. A
+// position that both edges of a gap have stands once.
 func (s checked) interferers() []placed {
 	t := s.set.Requirements.Intermodulation
 	regional := s.declares(t.Option)
@@ -69,21 +103,21 @@ func (s checked) interferers() []placed {
 			widths = append(widths, more.Bandwidth)
 		}
 	}
-	rated := s.RatedPower
-	if s.TotalPower != nil {
-		rated = *s.TotalPower
+	outside := s.band.DL
+	if regional && slices.Contains(t.Anywhere, s.band.Name) {
+		outside = rf.Range{High: rf.Hertz(math.Inf(1))}
 	}
-	anywhere := regional && slices.Contains(t.Anywhere, s.band.Name)
+	level := s.totalPower().Add(-t.BelowRated)
 	var list []placed
-	for _, side := range []Side{LowerSide, UpperSide} {
+	for _, edge := range s.interfererEdges(outside) {
 		for w, width := range widths {
 			for n, offset := range InterfererOffsets(width) {
-				i := Interferer{Center: s.Carrier.beside(side, offset, offset).Low, Bandwidth: width, Level: rated.Add(-t.BelowRated)}
-				if !anywhere && !s.band.DL.Covers(i.occupied()) {
+				i := Interferer{Center: beside(edge.edges, edge.side, offset, offset).Low, Bandwidth: width, Level: level}
+				if !edge.holds(i) || slices.ContainsFunc(list, func(p placed) bool { return p.same(i) }) {
 					continue
 				}
 				list = append(list, placed{
-					key:        fmt.Sprintf("%s/%d", side, w*len(InterfererOffsets(0))+n+1),
+					key:        fmt.Sprintf("%s/%d", edge.key, w*len(InterfererOffsets(0))+n+1),
 					title:      fmt.Sprintf("with an interferer of %s, %s MHz wide at %s", i.Level, inMHz(width), i.Center),
 					Interferer: i,
 				})
@@ -91,6 +125,16 @@ func (s checked) interferers() []placed {
 		}
 	}
 	return list
+}
+
+// holds reports whether an interferer lies wholly within the room at an edge.
+func (e interfererEdge) holds(i Interferer) bool {
+	return rf.Range{Low: e.room.Low - edgeSlack, High: e.room.High + edgeSlack}.Covers(i.occupied())
+}
+
+// same reports whether two interferers are one: offsets carry binary dust.
+func (i Interferer) same(other Interferer) bool {
+	return i.Bandwidth == other.Bandwidth && math.Abs(float64(i.Center-other.Center)) < float64(edgeSlack)
 }
 
 func (i Interferer) occupied() rf.Range {

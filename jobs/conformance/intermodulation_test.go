@@ -89,6 +89,7 @@ func TestIntermodulationLimits(t *testing.T) {
 				base[r.Key] = r
 			}
 		}
+		found := map[string]bool{}
 		for _, r := range requirements(t, s, "6.7") {
 			i := r.Interferer
 			half := r.MeasurementBandwidth / 2
@@ -100,6 +101,7 @@ func TestIntermodulationLimits(t *testing.T) {
 			if !ok {
 				of, ok = base[key[:strings.LastIndex(key, ".")]]
 			}
+			found[of.Key] = true
 			if !ok {
 				t.Fatalf("%s comes from no limit", r.Key)
 			}
@@ -109,7 +111,115 @@ func TestIntermodulationLimits(t *testing.T) {
 				}
 			}
 		}
+		for key := range base {
+			if !found[key] {
+				t.Errorf("%s holds beside no interferer", key)
+			}
+		}
 	}
+}
+
+// TS 38.104 6.7.2.1: offsets count from the edges of the Base Station RF
+// Bandwidth, and inwards from those of a sub-block gap that holds the interferer
+// whole (the latter from memory). n1 has 5 MHz interferers: 2.5, 7.5, 12.5 MHz.
+func TestInterferersOfConfiguration(t *testing.T) {
+	outside := map[string]float64{"lower/1": -2.5, "lower/2": -7.5, "lower/3": -12.5, "upper/1": 2.5, "upper/2": 7.5, "upper/3": 12.5}
+	for _, tt := range []struct {
+		name string
+		gap  rf.Hertz
+		in   map[string]float64 // MHz above the lower edge of the gap
+	}{
+		{"contiguous", 0, nil},
+		{"too narrow", 4.9e6, nil},
+		{"one place for both edges", 5e6, map[string]float64{"gap1/lower/1": 2.5}},
+		{"two of each, not the same", 12e6, map[string]float64{"gap1/lower/1": 2.5, "gap1/lower/2": 7.5, "gap1/upper/1": 9.5, "gap1/upper/2": 4.5}},
+		{"two, both edges agree", 10e6, map[string]float64{"gap1/lower/1": 2.5, "gap1/lower/2": 7.5}},
+		{"all three of each", 20e6, map[string]float64{"gap1/lower/1": 2.5, "gap1/lower/2": 7.5, "gap1/lower/3": 12.5, "gap1/upper/1": 17.5}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			s := two(t, "n1", 5e6, 5e6, tt.gap, wideA(46))
+			total := rf.DBm(48)
+			s.TotalPower = &total
+			found := interferers(t, s)
+			if len(found) != len(outside)+len(tt.in) {
+				t.Errorf("interferers %v", found)
+			}
+			edges, low := s.RFBandwidth(), s.Carrier.Edges().High
+			for name, i := range found {
+				from, offset := edges.High, outside[name]
+				switch {
+				case strings.HasPrefix(name, "gap"):
+					from, offset = low, tt.in[name]
+				case offset < 0:
+					from = edges.Low
+				}
+				near(t, name, float64(i.Center-from)/1e6, offset)
+				near(t, name+" level", float64(i.Level), 18) // rated total output power - 30 dB
+			}
+		})
+	}
+}
+
+// While the interferer stands, everything holds that holds without it, cut where
+// it is: outside the edges and in gaps, leakage and cumulative leakage too.
+func TestIntermodulationOfConfiguration(t *testing.T) {
+	s := two(t, "n1", 5e6, 5e6, 20e6, declared("WA-B2"))
+	base, found := map[string]conformance.Requirement{}, map[string]bool{}
+	for _, clause := range []string{"6.6.3", "6.6.4", "6.6.5"} {
+		for _, r := range requirements(t, s, clause) {
+			base[r.Key] = r
+		}
+	}
+	keys := map[string]bool{}
+	for _, r := range requirements(t, s, "6.7") {
+		if keys[r.Key] {
+			t.Errorf("%s stands twice", r.Key)
+		}
+		keys[r.Key] = true
+		hole := rf.Range{Low: r.Interferer.Center - r.Interferer.Bandwidth/2, High: r.Interferer.Center + r.Interferer.Bandwidth/2}
+		if half := r.MeasurementBandwidth / 2; r.Frequencies.High+half > hole.High-1e-3 == (r.Frequencies.Low-half < hole.Low+1e-3) {
+			t.Errorf("%s: %v meets the interferer %v", r.Key, r.Frequencies, hole)
+		}
+		of, cut := base[r.Key[strings.Index(r.Key, "/6.6.")+1:]], false
+		if of.Key == "" {
+			cut, of = true, base[r.Key[strings.Index(r.Key, "/6.6.")+1:strings.LastIndex(r.Key, ".")]]
+		}
+		found[of.Key] = true
+		for _, f := range []rf.Hertz{r.Frequencies.Low, r.Frequencies.High} {
+			if r.Upper != nil && math.Abs(*r.UpperAt(f)-*of.UpperAt(f)) > 1e-6 {
+				t.Errorf("%s: %g dBm at %s, without the interferer %g", r.Key, *r.UpperAt(f), f, *of.UpperAt(f))
+			}
+		}
+		// Tolerances here are never beyond 1.8 dB, of a sum neither.
+		if more := *upperOr(r) - r.Core; cut && r.Sum != nil && (more < 0 || more > 1.8+1e-9) {
+			t.Errorf("%s: test limit %g beside core limit %g", r.Key, *r.Upper, r.Core)
+		}
+	}
+	for key := range base {
+		if !found[key] {
+			t.Errorf("%s holds beside no interferer", key)
+		}
+	}
+}
+
+func upperOr(r conformance.Requirement) *float64 {
+	if r.Upper == nil {
+		return r.Lower
+	}
+	return r.Upper
+}
+
+// What the fact sheet does not say is refused, not guessed.
+func TestIntermodulationOfConfigurationRefused(t *testing.T) {
+	s := two(t, "n1", 5e6, 5e6, 20e6, wideA(40))
+	level := rf.DBm(12)
+	s.Type, s.TransmitUnits, s.IntraSystemLevel = conformance.Type1H, 4, &level
+	_, err := conformance.Requirements(s, "6.7")
+	wantError(t, err, "what it is beside several carriers is not known here")
+	s = two(t, "n1", 5e6, 5e6, 20e6, wideA(40))
+	s.Carriers[1] = subject(t, "n3", 5e6, 15e3, wideA(40)).Carrier
+	_, err = conformance.Requirements(s, "6.7")
+	wantError(t, err, "several bands (NRTC4, NRTC5) is not in the limit set")
 }
 
 // levelOf is the upper bound of a limit at a frequency, linear in decibels.

@@ -106,6 +106,7 @@ func judge(req Requirement, reading Reading, rule DecisionRule) (Result, error) 
 		Tightened:      f.tightened,
 		Probability:    f.probability(),
 		CarrierPower:   orNone(reading.CarrierPower),
+		Floor:          reading.floorAt(f.point),
 		Verdict:        verdict,
 		Rule:           rule.String(),
 		Note:           notes(req, reading, f),
@@ -115,8 +116,14 @@ func judge(req Requirement, reading Reading, rule DecisionRule) (Result, error) 
 // notes says what a reader of the verdict has to know beside the figures.
 func notes(req Requirement, reading Reading, f found) string {
 	text := f.note
+	if floor := reading.floorAt(f.point).note(req); floor != "" {
+		text = joined(text, floor)
+	}
 	if d := req.drop(reading); d > 0 {
 		text = joined(text, fmt.Sprintf("one connector: limit %.2f dB below that of the sum over the cell", d))
+	}
+	for _, l := range req.Loosened {
+		text = joined(text, l.String())
 	}
 	if !req.ToleranceKnown {
 		text = joined(text, req.ToleranceSource)
@@ -140,6 +147,7 @@ func difference(unit string) string {
 type found struct {
 	value        float64
 	at           rf.Hertz
+	point        int // of a series
 	lower, upper *float64
 	note         string
 	known        known
@@ -241,7 +249,7 @@ func decidingPoint(req Requirement, reading Reading, rule DecisionRule) found {
 			}
 		}
 	}
-	f := found{value: s.Levels[at], at: rf.Hertz(s.Frequencies[at])}
+	f := found{value: s.Levels[at], at: rf.Hertz(s.Frequencies[at]), point: at}
 	f.upper = lowered(req.upperAt(f.at), drop)
 	f.knows(worst.known, worst.most, rule)
 	return f

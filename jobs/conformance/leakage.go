@@ -60,12 +60,30 @@ func (s checked) leakageRatio(sides ...Side) ([]Requirement, error) {
 // relativeLeakage returns the relative limit of the band, core value, and its
 // source where a lab replaced it.
 func (s checked) relativeLeakage() (core float64, own source, err error) {
+	row, err := s.relativeRow()
+	return row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), err
+}
+
+func (s checked) relativeRow() (relativeRow, error) {
 	for _, row := range s.set.Requirements.LeakageRatio.Relative {
 		if row.Applies.holds(s) {
-			return row.Core, s.set.coreSource(LeakageRatioClause, row.Name, source{}), nil
+			return row, nil
 		}
 	}
-	return 0, source{}, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+	return relativeRow{}, fmt.Errorf("conformance: no relative leakage limit for %s", s.band.Name)
+}
+
+// loosenedLeakage returns what is loosened of the relative and of the absolute
+// limit: either may be the one that governs.
+func (s checked) loosenedLeakage() []Loosening {
+	var list []Loosening
+	if row, err := s.relativeRow(); err == nil {
+		list = s.set.loosenings(LeakageRatioClause, row.Name)
+	}
+	if row, err := s.absoluteRow(); err == nil {
+		list = append(list, s.set.loosenings(LeakageRatioClause, row.figure())...)
+	}
+	return append(list, s.set.Requirements.LeakageRatio.AbsoluteTolerance.loosenings(place{s.Carrier.Center, s.Carrier})...)
 }
 
 // leakageRequirement builds the limit of one neighbour; own is the source of the
@@ -95,6 +113,7 @@ func (s checked) leakageRequirement(core float64, own source, side Side, n neigh
 		CoreTo:               core,
 		Scaling:              s.scaling,
 		Alternative:          &alternative,
+		Loosened:             s.loosenedLeakage(),
 		MeasurementBandwidth: n.filter,
 		OffsetFrom:           n.offset,
 		OffsetTo:             n.offset,
@@ -121,19 +140,26 @@ func (s checked) widestConfiguration() rf.Hertz {
 
 // absoluteLeakage returns the absolute limit over the filter of the neighbour.
 func (s checked) absoluteLeakage(filter rf.Hertz) (Alternative, error) {
-	t := s.set.Requirements.LeakageRatio
-	for _, row := range t.Absolute.Rows {
-		if row.Class != s.Class || row.Category != "" && row.Category != s.Category {
-			continue
-		}
-		a := Alternative{
-			PerMHz:    row.PerMHz + s.scaling,
-			Core:      row.PerMHz + s.scaling + 10*math.Log10(float64(filter/rf.Megahertz)),
-			Bandwidth: filter,
-			Source:    s.set.coreSource(LeakageRatioClause, row.figure(), t.Absolute.Source).String(),
-		}
-		a.Tolerance, _, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier)
-		return a, nil
+	row, err := s.absoluteRow()
+	if err != nil {
+		return Alternative{}, err
 	}
-	return Alternative{}, fmt.Errorf("conformance: no absolute leakage limit for class %s, category %s", s.Class, s.Category)
+	t := s.set.Requirements.LeakageRatio
+	a := Alternative{
+		PerMHz:    row.PerMHz + s.scaling,
+		Core:      row.PerMHz + s.scaling + 10*math.Log10(float64(filter/rf.Megahertz)),
+		Bandwidth: filter,
+		Source:    s.set.coreSource(LeakageRatioClause, row.figure(), t.Absolute.Source).String(),
+	}
+	a.Tolerance, _, _ = t.AbsoluteTolerance.at(s.Carrier.Center, s.Carrier)
+	return a, nil
+}
+
+func (s checked) absoluteRow() (absoluteRow, error) {
+	for _, row := range s.set.Requirements.LeakageRatio.Absolute.Rows {
+		if row.Class == s.Class && (row.Category == "" || row.Category == s.Category) {
+			return row, nil
+		}
+	}
+	return absoluteRow{}, fmt.Errorf("conformance: no absolute leakage limit for class %s, category %s", s.Class, s.Category)
 }

@@ -30,6 +30,8 @@ type toleranceRow struct {
 	Bands         []string // empty: all
 	Value         float64
 	Lab           *source `yaml:"-"` // of a row that a lab laid over; nil: that of the table
+	Figure, Unit  string  `yaml:"-"` // of such a row: what it is a tolerance of
+	Reason        string  `yaml:"-"` // of such a row: why it may loosen
 }
 
 // at returns the tolerance for a figure at f of a carrier, and its source.
@@ -184,11 +186,7 @@ type requirementTables struct {
 	} `yaml:"occupied_bandwidth"`
 	LeakageRatio struct {
 		Source   source
-		Relative []struct {
-			Name    string
-			Applies scope
-			Core    float64
-		}
+		Relative []relativeRow
 		// EUTRA is the assumed 5 MHz neighbour of E-UTRA; offsets run from the
 		// channel edge to its centre.
 		EUTRA struct {
@@ -251,6 +249,13 @@ type alignmentRow struct {
 	Core                float64
 }
 
+// relativeRow is one relative leakage limit, dB.
+type relativeRow struct {
+	Name    string
+	Applies scope
+	Core    float64
+}
+
 // absoluteRow is one absolute leakage limit, dBm/MHz.
 type absoluteRow struct {
 	Class    Class
@@ -282,4 +287,7 @@ type limitSet struct {
 	Options      optionTables
 	// Laid are the sources of core figures that a lab replaced, by clause/figure.
 	Laid map[string]source
+	// Loosened are those of them that allow more than the published ones; a
+	// tolerance knows by itself.
+	Loosened map[string]Loosening
 }

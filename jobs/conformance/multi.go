@@ -21,6 +21,7 @@ import (
 //	        leakage and cumulative leakage by the width of the gap
 //	6.6.4   outside the edges; in gaps the power sum of both sides
 //	6.6.5   unchanged
+//	6.7     the interferer beside the edges, and in gaps that hold it whole
 
 // touching is how far apart two channels of one sub-block may stand, or
 // overlap: nominal spacing on a raster that their widths do not fit is up to
@@ -72,11 +73,25 @@ func (s Subject) CarrierPower() rf.DBm {
 	if n == 1 {
 		return s.RatedPower
 	}
-	total := s.RatedPower
-	if s.TotalPower != nil {
-		total = *s.TotalPower
+	return min(s.RatedPower, s.totalPower()-rf.DBm(10*math.Log10(float64(n))))
+}
+
+// ConnectorPower returns the power of all carriers together, per connector.
+func (s Subject) ConnectorPower() rf.DBm {
+	n := len(s.All())
+	if n == 1 {
+		return s.RatedPower
 	}
-	return min(s.RatedPower, total-rf.DBm(10*math.Log10(float64(n))))
+	return s.CarrierPower() + rf.DBm(10*math.Log10(float64(n)))
+}
+
+// totalPower returns the rated total output power per connector: that of one
+// carrier where no other is declared.
+func (d Declaration) totalPower() rf.DBm {
+	if d.TotalPower != nil {
+		return *d.TotalPower
+	}
+	return d.RatedPower
 }
 
 // checkConfiguration holds the carriers of a configuration against each other;
@@ -92,7 +107,7 @@ func (l *Set) checkConfiguration(s Subject) error {
 	single.Carriers = nil
 	for i, c := range s.Carriers {
 		if single.Carrier = c; !strings.EqualFold(c.Band, s.Carrier.Band) {
-			return fmt.Errorf("conformance: carriers in %s and %s: a configuration stands in one band", s.Carrier.Band, c.Band)
+			return fmt.Errorf("conformance: carriers in %s and %s: a configuration stands in one band; what holds between the RF bandwidths of several bands (NRTC4, NRTC5) is not in the limit set", s.Carrier.Band, c.Band)
 		}
 		if _, err := l.check(single); err != nil {
 			return fmt.Errorf("conformance: carrier %d of the configuration: %s", i+1, strings.TrimPrefix(err.Error(), "conformance: "))
@@ -134,9 +149,11 @@ func (s checked) ofConfiguration(clause string) ([]Requirement, error) {
 		return s.masksOfConfiguration()
 	case SpuriousEmissionsClause:
 		return s.lowest().permitted(s.spurious())
+	case IntermodulationClause:
+		return s.intermodulation()
 	}
-	return nil, fmt.Errorf("conformance: %s is judged one carrier at a time; limits of several at once are known for %s, %s, %s, %s, %s",
-		clause, OutputPowerClause, OccupiedBandwidthClause, LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause)
+	return nil, fmt.Errorf("conformance: %s is judged one carrier at a time; limits of several at once are known for %s, %s, %s, %s, %s, %s",
+		clause, OutputPowerClause, OccupiedBandwidthClause, LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause, IntermodulationClause)
 }
 
 // powerOfEach returns 6.2 for every carrier: "6.2" for the lowest, "6.2/2" for

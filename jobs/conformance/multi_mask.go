@@ -3,6 +3,7 @@ package conformance
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"benchyard/instruments/rf"
 )
@@ -97,7 +98,7 @@ func (near flank) summedWith(far flank, seg segment, to, width rf.Hertz) Require
 		own[1].Level = *r.UpperTo
 	}
 	core := Curve{{seg.From, r.Core}, {to, r.CoreTo}}
-	other, otherCore, provenance := far.scaled(seg.Filter, width-to, width-seg.From)
+	other, otherCore, parts := far.scaled(seg.Filter, width-to, width-seg.From)
 	other, otherCore = other.mirrored(width), otherCore.mirrored(width)
 	r.Core = clean(powerSum(core.At(seg.From), otherCore.At(seg.From)))
 	r.CoreTo = clean(powerSum(core.At(to), otherCore.At(to)))
@@ -108,18 +109,27 @@ func (near flank) summedWith(far flank, seg segment, to, width rf.Hertz) Require
 		return near.Carrier.Edges().High + offset
 	}
 	r.Sum = []Curve{own.over(at), other.over(at)}
+	r.coreSum = []Curve{core.over(at), otherCore.over(at)}
 	r.Upper = figure(powerSum(own.At(seg.From), other.At(seg.From)))
 	r.UpperTo = figure(powerSum(own.At(to), other.At(to)))
-	r.Provenance = together(together(r.Provenance, provenance), "memory")
+	for _, part := range parts {
+		r.Provenance = together(r.Provenance, part.Provenance)
+		for _, x := range part.Loosened {
+			if !slices.Contains(r.Loosened, x) {
+				r.Loosened = append(r.Loosened, x)
+			}
+		}
+	}
+	r.Provenance = together(r.Provenance, "memory")
 	r.CoreSource += ", sum of both sides of the gap (6.6.4.2)"
 	return r
 }
 
 // scaled returns the test and core limits of this side, as the far one, over
-// offsets from its edge, scaled to another filter. The offset that chooses the
+// offsets from its edge, scaled to another filter, and what they are made of. The offset that chooses the
 // segment is that of the filter's near flank, which stays continuous where
 // filters grow.
-func (far flank) scaled(filter, from, to rf.Hertz) (test, core Curve, provenance string) {
+func (far flank) scaled(filter, from, to rf.Hertz) (test, core Curve, parts []Requirement) {
 	for _, seg := range far.mask.Segments {
 		shift := (filter - seg.Filter) / 2 // offset with this filter, less that with the own one
 		end := rf.Hertz(math.Inf(1))
@@ -140,9 +150,7 @@ func (far flank) scaled(filter, from, to rf.Hertz) (test, core Curve, provenance
 			core = append(core, CurvePoint{x, v})
 			test = append(test, CurvePoint{x, v + r.Tolerance})
 		}
-		if provenance = r.Provenance; len(core) > 2 {
-			provenance = together(provenance, r.Provenance)
-		}
+		parts = append(parts, r)
 	}
-	return test, core, provenance
+	return test, core, parts
 }

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 )
 
@@ -30,7 +30,8 @@ import (
 //	    measurement_bandwidth: 1MHz
 //	    source: "licence 12, annex B"
 //
-// An entry that loosens a limit has to say "loosens: true".
+// An entry that loosens a limit has to say "loosens: true", and why in "reason".
+// It may do so by 3 dB or a factor of two at the most.
 type labFile struct {
 	Limits     string `document:"required"`
 	Base       string `document:"required"`
@@ -50,6 +51,7 @@ type labTolerance struct {
 	Value         float64 `document:"required"`
 	Source        string  `document:"required"`
 	Loosens       bool
+	Reason        string // why the lab may loosen it; required where it is loosened
 }
 
 // labCore replaces a core figure.
@@ -59,6 +61,7 @@ type labCore struct {
 	Value   float64 `document:"required"`
 	Source  string  `document:"required"`
 	Loosens bool
+	Reason  string // why the lab may loosen it; required where it is loosened
 }
 
 // labLimit is a further limit on emissions.
@@ -206,7 +209,7 @@ func (l *laying) bands(path string, names []string) []string {
 func (l *laying) layTolerance(path string, t labTolerance) {
 	row := toleranceRow{Above: t.Above, UpTo: t.UpTo, BandwidthUpTo: t.BandwidthUpTo, Bands: l.bands(path+".bands", t.Bands), Value: t.Value}
 	from := l.source(path, t.Source)
-	row.Lab = &from
+	row.Lab, row.Reason = &from, strings.TrimSpace(t.Reason)
 	switch {
 	case t.Value < 0:
 		l.Report(path+".value", "tolerance %g is negative; a tolerance relaxes a core figure, to tighten one replace it under cores", t.Value)
@@ -219,13 +222,17 @@ func (l *laying) layTolerance(path string, t labTolerance) {
 	if !ok {
 		return
 	}
+	row.Figure, row.Unit = a.figure, a.unit
 	why := l.looser(a, row)
 	switch {
 	case why != "" && !t.Loosens:
 		l.Report(path+".value", "tolerance %g %s loosens %s: %s; an entry that loosens a limit says \"loosens: true\"", t.Value, a.unit, a.clause, why)
 	case why == "" && t.Loosens:
 		l.Report(path+".loosens", "tolerance %g %s loosens nothing", t.Value, a.unit)
+	default:
+		l.reasoned(path, t.Loosens, t.Reason)
 	}
+	l.bounded(path, a, row)
 	a.tolerance.Rows = append([]toleranceRow{row}, a.tolerance.Rows...)
 }
 
@@ -252,15 +259,15 @@ func (l *laying) layCore(path string, c labCore) {
 	if !ok {
 		return
 	}
-	looser := c.Value > *a.core
-	if a.least {
-		looser = c.Value < *a.core
-	}
+	looser := a.exceeds(c.Value, *a.core)
+	l.loosened(path, c, a, from)
 	switch {
 	case looser && !c.Loosens:
 		l.Report(path+".value", "core figure %g %s loosens %s, which has %g %s; an entry that loosens a limit says \"loosens: true\"", c.Value, a.unit, a.clause, *a.core, a.unit)
 	case !looser && c.Loosens:
 		l.Report(path+".loosens", "%g %s loosens nothing; the figure in force is %g %s", c.Value, a.unit, *a.core, a.unit)
+	default:
+		l.reasoned(path, c.Loosens, c.Reason)
 	}
 	*a.core = c.Value
 	if l.tables.Laid == nil {

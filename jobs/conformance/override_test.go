@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
 )
 
@@ -15,7 +15,7 @@ const northLab = `limits: north-lab/3
 base: ts-38.141-1/2026-11
 tolerances:
   - {clause: "6.2", up_to: 3GHz, value: 0.5, source: "budget 17"}
-  - {clause: "6.6.4", figure: near, above: 3GHz, up_to: 6GHz, bands: [n78], value: 2, source: "budget 18", loosens: true}
+  - {clause: "6.6.4", figure: near, above: 3GHz, up_to: 6GHz, bands: [n78], value: 2, source: "budget 18", loosens: true, reason: agreed}
 cores:
   - {clause: "6.5.3", figure: 256QAM, value: 3.2, source: "order 4711"}
   - {clause: "6.6.3", figure: licensed bands, value: 47, source: "order 4711"}
@@ -188,11 +188,25 @@ func TestFileRefused(t *testing.T) {
 		{"looser at the lower end", tol(`clause: "6.2", up_to: 6GHz, value: 0.9`), `at 3 GHz it is 0.7`},
 		{"looser where none is known", tol(`clause: "6.2", above: 6GHz, up_to: 7.125GHz, value: 0.1`), `no tolerance is known at 7.125 GHz, where the core figure is in force`},
 		{"looser for narrow channels", tol(`clause: "6.6.3", figure: relative, up_to: 6GHz, value: 1`), `loosens 6.6.3: at 6 GHz it is 0.8`},
+		{"looser tolerance without a reason", tol(`clause: "6.2", up_to: 3GHz, value: 0.8, loosens: true`), `what loosens a limit says why in "reason"`},
+		{"looser tolerance by more than 3 dB", tol(`clause: "6.2", up_to: 6GHz, value: 3.8, loosens: true, reason: r`), `tolerance 3.8 dB at 3 GHz loosens the published 0.7 dB by more than 3 dB; the most is 3.7 dB`},
+		{"looser tolerance by more than twice", tol(`clause: "6.5.2", up_to: 3GHz, value: 24.1, loosens: true, reason: r`), `loosens the published 12 Hz by more than a factor of 2; the most is 24 Hz`},
+		{"looser where none is allowed", tol(`clause: "6.6.2", up_to: 3GHz, value: 1, loosens: true, reason: r`), `loosens the published 0 Hz by more than a factor of 2; the most is 0 Hz`},
+		{"looser where none is known", tol(`clause: "6.5.3", above: 6GHz, up_to: 8GHz, value: 2.1, loosens: true, reason: r`), `tolerance 2.1 % at 8 GHz loosens the published 1 % by more than a factor of 2`},
+		{"tolerance is no number", tol(`clause: "6.2", up_to: 3GHz, value: .nan`), `own.yaml:4:`},
+		{"tolerance without end", tol(`clause: "6.2", up_to: 3GHz, value: .inf, loosens: true, reason: r`), `own.yaml:4:`},
+		{"core is no number", core(`clause: "6.5.3", figure: QPSK, value: .nan`), `own.yaml:4:`},
+		{"tighter tolerance with a reason", tol(`clause: "6.2", up_to: 3GHz, value: 0.6, reason: r`), `a reason belongs to an entry that loosens`},
 		{"loosens nothing", tol(`clause: "6.2", up_to: 3GHz, value: 0.7, loosens: true`), `own.yaml:4:66: tolerance 0.7 dB loosens nothing`},
 		{"no source", head + "tolerances:\n  - {clause: \"6.2\", up_to: 3GHz, value: 0.1}\n", `own.yaml:4:5: missing key "source"`},
 		{"empty source", head + "tolerances:\n  - {clause: \"6.2\", up_to: 3GHz, value: 0.1, source: \"\"}\n", `own.yaml:4:54: say where the figure comes from`},
 		{"wrong unit", tol(`clause: "6.2", up_to: 3dB, value: 0.1`), `own.yaml:4:39:`},
 		{"looser core", core(`clause: "6.5.3", figure: QPSK, value: 18`), `own.yaml:4:55: core figure 18 % loosens 6.5.3, which has 17.5 %`},
+		{"looser without a reason", core(`clause: "6.5.3", figure: QPSK, value: 18, loosens: true, reason: " "`), `own.yaml:4:82: what loosens a limit says why in "reason"`},
+		{"looser by more than twice", core(`clause: "6.5.3", figure: QPSK, value: 35.1, loosens: true, reason: r`), `core figure 35.1 % loosens the published 17.5 % by more than a factor of 2; the most is 35 %`},
+		{"looser by more than 3 dB", core(`clause: "6.6.3", figure: wide-area category A, value: -9.9, loosens: true, reason: r`), `loosens the published -13 dBm/MHz by more than 3 dB; the most is -10 dBm/MHz`},
+		{"a least looser by more than 3 dB", core(`clause: "6.6.3", figure: licensed bands, value: 4.5, loosens: true, reason: r`), `core figure 4.5 dB loosens the published 45 dB by more than 3 dB; the most is 42 dB`},
+		{"a reason for nothing", core(`clause: "6.5.3", figure: QPSK, value: 17, reason: r`), `own.yaml:4:67: a reason belongs to an entry that loosens`},
 		{"looser leakage", core(`clause: "6.6.3", figure: licensed bands, value: 44`), `core figure 44 dB loosens 6.6.3, which has 45 dB`},
 		{"core loosens nothing", core(`clause: "6.5.3", figure: QPSK, value: 17, loosens: true`), `own.yaml:4:68: 17 % loosens nothing`},
 		{"nonsense core", core(`clause: "6.5.3", figure: QPSK, value: -3`), `the set that results is not sound: error vector magnitude of "QPSK" is -3 %`},

@@ -13,6 +13,13 @@ func measured(req Requirement, r Reading) error {
 	if !isNumber(r.Uncertainty) || r.Uncertainty < 0 {
 		return fmt.Errorf("uncertainty %v is no expanded uncertainty", r.Uncertainty)
 	}
+	points := 1
+	if r.Series != nil {
+		points = len(r.Series.Levels)
+	}
+	if err := r.Floor.complete(points); err != nil {
+		return err
+	}
 	overFrequency := req.overFrequency()
 	switch {
 	case overFrequency && r.Series == nil:

@@ -38,6 +38,33 @@ func (l *Set) Requirements(s Subject, clause string) ([]Requirement, error) {
 	return sub.permitted(sub.requirements(clause))
 }
 
+// Refused is a clause that has no limits for a subject.
+type Refused struct {
+	Clause string
+	Reason string // without the name of this package
+}
+
+// Applicable returns every limit of one clause, as Requirements does, or for
+// clause "" those of every clause of LimitClauses that has some, and for each of
+// the others why it has none.
+func (l *Set) Applicable(s Subject, clause string) (list []Requirement, refused []Refused, err error) {
+	if clause != "" {
+		list, err = l.Requirements(s, clause)
+		return list, nil, err
+	}
+	for _, clause := range LimitClauses() {
+		found, err := l.Requirements(s, clause)
+		switch {
+		case err != nil && clause == OutputPowerClause: // which every carrier has: the question is wrong
+			return nil, nil, err
+		case err != nil:
+			refused = append(refused, Refused{clause, strings.TrimPrefix(err.Error(), "conformance: ")})
+		}
+		list = append(list, found...)
+	}
+	return list, refused, nil
+}
+
 // checked is a Subject that passed the checks, with what follows from it.
 type checked struct {
 	Subject
@@ -132,6 +159,7 @@ func (r *Requirement) setToleranceAt(f rf.Hertz, t tolerance, c Carrier, core st
 	r.Tolerance, r.ToleranceKnown = value, true
 	r.ToleranceSource = from.String()
 	r.Provenance = together(core, from.Provenance)
+	r.Loosened = append(r.Loosened, t.loosenings(place{f, c})...)
 }
 
 // together says how far a figure made of two can be trusted.

@@ -64,12 +64,17 @@ func LimitSet() string { return Embedded().Name() }
 // "ts-38.141-1/2026-11 (core TS 38.104 V19.4.0; tolerances from memory,
 // provisional)". Files laid over it follow its version, each with its own name
 // and a short hash of its bytes: "ts-38.141-1/2026-11 + north-lab/3 #1f0c22ab (...)".
+// A set with loosened figures, cores or tolerances, says so before the bracket:
+// "... #1f0c22ab, figures loosened: 2 (...)".
 func (l *Set) Name() string {
 	r := l.tables.Requirements
 	var b strings.Builder
 	b.WriteString(r.LimitSet)
 	for _, o := range l.overrides {
 		fmt.Fprintf(&b, " + %s #%s", o.name, o.hash)
+	}
+	if n := len(l.Loosened()); n > 0 {
+		fmt.Fprintf(&b, ", figures loosened: %d", n)
 	}
 	return b.String() + " (" + r.Summary + ")"
 }

@@ -151,6 +151,7 @@ func (s checked) single(clause, figure, quantity, unit string, core float64, pri
 		Frequencies: s.Carrier.Edges(),
 		CoreSource:  from.String(),
 		Provenance:  from.Provenance, // until a tolerance is put on it
+		Loosened:    s.set.loosenings(clause, figure),
 	}
 }
 
@@ -172,6 +173,12 @@ func (r Requirement) within(span rf.Range) Requirement {
 	if r.UpperTo != nil {
 		r.Core, r.CoreTo = clean(*upper-r.Tolerance), clean(*upperTo-r.Tolerance)
 		r.Upper, r.UpperTo = upper, upperTo
+	}
+	if r.coreSum != nil { // tolerances of both sides differ
+		r.Core, r.CoreTo = clean(sumAt(r.coreSum, span.Low)), clean(sumAt(r.coreSum, span.High))
+		if r.Side == LowerSide {
+			r.Core, r.CoreTo = r.CoreTo, r.Core
+		}
 	}
 	return r
 }

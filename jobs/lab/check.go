@@ -5,7 +5,7 @@ import (
 	"regexp"
 	"slices"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 )
 

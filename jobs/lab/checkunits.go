@@ -108,9 +108,20 @@ func (c *checker) types() {
 		if t.RatedPower < -30 || t.RatedPower > 60 {
 			c.Report(path+".rated_power", "rated_power %s: want -30 to 60 dBm per connector", t.RatedPower)
 		}
+		c.totalPower(path, t)
 		c.carriers(path, t)
 		c.dialect(path+".dialect", unitRole, t.Dialect)
 		c.control(path, t)
+	}
+}
+
+func (c *checker) totalPower(path string, t RadioUnitType) {
+	switch {
+	case t.TotalPower == nil:
+	case !(*t.TotalPower >= t.RatedPower):
+		c.Report(path+".total_power", "total_power %s is below the rated_power of one carrier, %s", *t.TotalPower, t.RatedPower)
+	case *t.TotalPower > 60:
+		c.Report(path+".total_power", "total_power %s: want at most 60 dBm per connector", *t.TotalPower)
 	}
 }
 

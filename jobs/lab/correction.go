@@ -11,7 +11,7 @@ import (
 	"strconv"
 	"strings"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 )
 

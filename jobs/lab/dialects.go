@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"slices"
 
-	"benchyard/document"
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/document"
 )
 
 // Table returns the dialect of that name for a role: one of the lab's own, or

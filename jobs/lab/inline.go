@@ -11,8 +11,8 @@ import (
 	"slices"
 	"strings"
 
-	"benchyard/document"
 	"benchyard/instruments/dialect"
+	"benchyard/instruments/document"
 )
 
 // insertion puts what a file says in the place of its name.

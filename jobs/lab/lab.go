@@ -126,20 +126,23 @@ type Path struct {
 
 // RadioUnitType is what the manufacturer declares about one type.
 type RadioUnitType struct {
-	Name            string    `document:"required"`
-	Maker           string    `document:"required"`
-	Connectors      int       `document:"required"`
-	Class           string    `document:"required"` // "wide-area", "medium-range", "local-area"
-	Category        string    `document:"required"` // unwanted emissions, "A" or "B"
-	CategoryBOption int       // 1 or 2 where the category is B; zero: 1
-	Type            string    `document:"required"` // "1-C" or "1-H"
-	RatedPower      rf.DBm    `document:"required"` // rated carrier output power per connector
-	TransmitUnits   int       // NTXU,countedpercell of type 1-H; zero: 1
-	Options         []string  // optional groups of limits that were declared, such as "coexistence:n1"
-	OutputSWR       float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
-	Carriers        []Carrier `document:"required"`
-	Control         Control   // absent: over the line protocol
-	Dialect         string    // name of a table under dialects that its units speak; absent: the standard one
+	Name            string `document:"required"`
+	Maker           string `document:"required"`
+	Connectors      int    `document:"required"`
+	Class           string `document:"required"` // "wide-area", "medium-range", "local-area"
+	Category        string `document:"required"` // unwanted emissions, "A" or "B"
+	CategoryBOption int    // 1 or 2 where the category is B; zero: 1
+	Type            string `document:"required"` // "1-C" or "1-H"
+	RatedPower      rf.DBm `document:"required"` // rated carrier output power per connector
+	// TotalPower is the rated total output power per connector, which several
+	// carriers at once do not exceed together; nil: that of one carrier.
+	TotalPower    *rf.DBm
+	TransmitUnits int       // NTXU,countedpercell of type 1-H; zero: 1
+	Options       []string  // optional groups of limits that were declared, such as "coexistence:n1"
+	OutputSWR     float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
+	Carriers      []Carrier `document:"required"`
+	Control       Control   // absent: over the line protocol
+	Dialect       string    // name of a table under dialects that its units speak; absent: the standard one
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier

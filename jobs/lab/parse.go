@@ -7,7 +7,7 @@ import (
 	"reflect"
 	"slices"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 )
 
 // Parse reads a complete inventory. The error is document.Problems: everything

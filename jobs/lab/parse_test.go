@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/lab"
 )
 

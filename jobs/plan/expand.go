@@ -42,6 +42,9 @@ type Case struct {
 	Carrier   conformance.Carrier
 	Connector int
 	TestModel string
+	// LessFloor asks for the noise of the analyzer to be taken out of the figures,
+	// which has it swept with the transmitter muted.
+	LessFloor bool
 	// Carriers are all carriers of a configuration, of which Carrier is the lowest,
 	// and Configuration its name in the plan. Nil and empty for a single carrier.
 	Carriers      []conformance.Carrier
@@ -103,9 +106,9 @@ func (p *Plan) casesAt(here on, place Case, t Target) []Case {
 	for _, model := range p.modelsAt(here, place.Carrier.Channel) {
 		for connector := 1; connector <= t.Connectors; connector++ {
 			for _, clause := range conformance.Clauses() {
-				if p.asks(clause, here, place.Carrier.Channel, model, connector) {
+				if t := p.asking(clause, here, place.Carrier.Channel, model, connector); t != nil {
 					c := place
-					c.Clause, c.Connector, c.TestModel = clause, connector, model
+					c.Clause, c.Connector, c.TestModel, c.LessFloor = clause, connector, model, p.lessFloor(*t)
 					c.Key = c.key()
 					cases = append(cases, c)
 				}
@@ -131,14 +134,19 @@ func (p *Plan) modelsAt(here on, channel conformance.RFChannel) []string {
 	return models
 }
 
-func (p *Plan) asks(clause string, here on, channel conformance.RFChannel, model string, connector int) bool {
-	return slices.ContainsFunc(p.Tests, func(t Test) bool {
+// asking returns the test that asks for a condition, nil where none does.
+func (p *Plan) asking(clause string, here on, channel conformance.RFChannel, model string, connector int) *Test {
+	i := slices.IndexFunc(p.Tests, func(t Test) bool {
 		return t.Clause == clause &&
 			here(t) &&
 			slices.Contains(t.RFChannels, channel) &&
 			slices.Contains(t.TestModels, model) &&
 			(t.Connectors == nil || slices.Contains(t.Connectors, connector))
 	})
+	if i < 0 {
+		return nil
+	}
+	return &p.Tests[i]
 }
 
 // checkConnectors refuses tests of connectors that the type does not have: to

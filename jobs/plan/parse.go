@@ -8,7 +8,7 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 )
@@ -42,6 +42,7 @@ func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	c.tests()
 	c.warmUp()
 	c.repeated()
+	c.noiseFloor()
 	c.targets(targets)
 	if err := d.Problems().Err(); err != nil {
 		return nil, err

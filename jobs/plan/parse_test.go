@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/plan"

@@ -53,6 +53,9 @@ type Plan struct {
 	OnFail         string                   // "continue" or "stop"
 	Retries        int                      // how often a segment that ended in an error is tried again; a fail never is
 	WarmUp         WarmUp
+	// NoiseFloor says for all tests what is done about the noise of the analyzer:
+	// CorrectFloor, or empty to keep the levels as measured.
+	NoiseFloor string `json:",omitempty"`
 }
 
 // CarrierChoice is a carrier before it has its place in the band.
@@ -77,6 +80,8 @@ type Test struct {
 	// Configurations of the plan by name; without carriers beside them the test is
 	// made on these alone.
 	Configurations []string `json:",omitempty"`
+	// NoiseFloor is for this test alone; empty takes that of the plan.
+	NoiseFloor string `json:",omitempty"`
 }
 
 // Connectors lists connectors of a radio unit, from 1. Nil means all it has.

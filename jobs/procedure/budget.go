@@ -23,7 +23,7 @@ const (
 
 // Drive is what stands at the two ends of a signal path.
 type Drive struct {
-	RatedPower   rf.DBm        // per connector
+	RatedPower   rf.DBm        // per connector, of all carriers together
 	Transmit     []rf.Range    // everywhere the unit can transmit, not only in this case
 	Correction   rf.Correction // connector to analyzer
 	GreatestSafe rf.DBm        // greatest safe input of the analyzer, average or peak

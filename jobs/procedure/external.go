@@ -8,6 +8,7 @@ import (
 
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/uncertainty"
 )
 
 // External is a trace that no plan asked for: levels as they stood at the input
@@ -15,6 +16,9 @@ import (
 type External struct {
 	Name     string
 	Spectrum rf.Spectrum
+	// Floor is the same sweep with nothing but noise, to be taken out of the
+	// figures. Nil: they stay as measured. All traces of a call have one, or none.
+	Floor *rf.Spectrum
 }
 
 // Answer is what external traces say about one clause.
@@ -48,12 +52,12 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 		return Answer{}, fmt.Errorf("procedure: %s: %w: there is no trace", clause, ErrNotCovered)
 	}
 	for _, t := range traces {
-		if err := t.Spectrum.Validate(); err != nil {
-			return Answer{}, fmt.Errorf("procedure: trace %s: %w", t.Name, err)
+		if err := t.Validate(); err != nil {
+			return Answer{}, err
 		}
-	}
-	if len(s.Subject.Carriers) > 1 {
-		return Answer{}, fmt.Errorf("procedure: %s: a trace from elsewhere is analyzed for one carrier, not for %d at once", clause, len(s.Subject.Carriers))
+		if (t.Floor == nil) != (traces[0].Floor == nil) {
+			return Answer{}, fmt.Errorf("procedure: trace %s: %w: some traces have a floor, others none", t.Name, uncertainty.ErrFloor)
+		}
 	}
 	s, err := s.withDuplex()
 	if err != nil {
@@ -72,16 +76,20 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 	if err != nil {
 		return Answer{}, err
 	}
-	var chosen []Trace
+	var chosen, floor []Trace
 	var missing []refusal
 	for _, n := range s.needs(clause, requirements, planned) {
-		t, refused := n.choose(traces)
+		from, refused := n.choose(traces)
 		if refused != nil {
 			missing = append(missing, *refused)
 			continue
 		}
+		t := n.cut(from.Spectrum)
 		chosen = append(chosen, t)
 		out.note(n.remarks(t.Spectrum)...)
+		if from.Floor != nil {
+			floor = append(floor, n.cut(*from.Floor))
+		}
 	}
 	for _, r := range merged(missing, len(traces)) {
 		out.Missing = append(out.Missing, r)
@@ -94,7 +102,15 @@ func AnalyzeExternal(clause string, s Setup, traces []External) (Answer, error) 
 			out.Requirements = append(out.Requirements, r)
 		}
 	}
-	out.Readings, err = m.analyze(s, out.Requirements, chosen)
+	if out.Readings, err = m.analyze(s, out.Requirements, chosen); err != nil || len(floor) == 0 {
+		return out, err
+	}
+	if !hasFloor(clause) {
+		out.note("the noise floor is never taken out of an occupied bandwidth")
+		return out, nil
+	}
+	out.note("the noise floor is taken to have the detector, averages, attenuation and reference level of the trace: its file does not tell them")
+	out.Readings, err = m.lessFloor(clause, s, out.Requirements, Measured{chosen, out.Readings}, floor)
 	return out, err
 }
 
@@ -146,9 +162,9 @@ func (s Setup) needs(clause string, requirements []conformance.Requirement, plan
 	return list
 }
 
-// choose picks the first trace that answers, cut to what a bench would have
-// swept, and otherwise says why the one that comes nearest does not.
-func (n need) choose(traces []External) (Trace, *refusal) {
+// choose picks the first trace that answers, and otherwise says why the one that
+// comes nearest does not.
+func (n need) choose(traces []External) (External, *refusal) {
 	var nearest *refusal
 	for _, t := range traces {
 		span := n.span
@@ -159,18 +175,18 @@ func (n need) choose(traces []External) (Trace, *refusal) {
 		r := refusal{need: n, name: t.Name, below: max(have.Low-span.Low, 0), above: max(span.High-have.High, 0)}
 		if r.far() == 0 {
 			if r.reason = n.resolves(t.Spectrum); r.reason == nil {
-				return n.cut(t.Spectrum), nil
+				return t, nil
 			}
 		}
 		if nearest == nil || r.far() < nearest.far() {
 			nearest = &r
 		}
 	}
-	return Trace{}, nearest
+	return External{}, nearest
 }
 
-// cut makes the trace of a role. What is integrated keeps half a measurement
-// bandwidth more at both ends.
+// cut makes the trace of a role: what a bench would have swept. What is
+// integrated keeps half a measurement bandwidth more at both ends.
 func (n need) cut(s rf.Spectrum) Trace {
 	part := n.want
 	if n.filter > 0 {

@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 
 	"benchyard/instruments/rf"
@@ -59,15 +58,13 @@ func leakage(s rf.Spectrum, carriers []rf.Range, window rf.Range) (rf.DB, rf.DBm
 	if err != nil {
 		return 0, 0, err
 	}
-	sum := 0.0
-	for _, r := range carriers {
-		p, err := dsp.ChannelPower(s, r)
-		if err != nil {
+	levels := make([]rf.DBm, len(carriers))
+	for i, r := range carriers {
+		if levels[i], err = dsp.ChannelPower(s, r); err != nil {
 			return 0, 0, err
 		}
-		sum += math.Pow(10, float64(p)/10)
 	}
-	power := rf.DBm(10 * math.Log10(sum))
+	power := rf.Sum(levels...)
 	return power.Sub(adjacent), power, nil
 }
 

@@ -48,6 +48,10 @@ type Setup struct {
 	Duplex         string           // "TDD" or "FDD"; empty takes that of the band
 	AnalyzerRange  rf.Range         // what the analyzer tunes to; zero: not checked by Coverage
 	Limits         *conformance.Set // where requirements come from; nil: the embedded set
+	// LessFloor asks for the analyzer's noise to be taken out of the figures: Plan
+	// sweeps everything once more with the transmitter muted, and Analyze wants
+	// those traces. An occupied bandwidth is left alone.
+	LessFloor bool
 }
 
 // Requirements returns the limits of a clause that apply to the subject.
@@ -59,11 +63,13 @@ func (s Setup) Requirements(clause string) ([]conformance.Requirement, error) {
 }
 
 // Planned is one sweep of a case. Role names it within the case; Duration is
-// what it takes at the least, averages and closed gate included.
+// what it takes at the least, averages and closed gate included. Muted sweeps
+// show the noise floor: the transmitter has to be off.
 type Planned struct {
 	Role     string
 	Sweep    rf.Sweep
 	Duration time.Duration
+	Muted    bool
 }
 
 // method is the pair of pure functions that makes up a clause.
@@ -104,13 +110,18 @@ func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, 
 	return m, s, requirements, nil
 }
 
-// Plan returns the sweeps of one case, in the order they are to be taken.
+// Plan returns the sweeps of one case, in the order they are to be taken, the
+// muted ones last.
 func Plan(clause string, s Setup) ([]Planned, error) {
 	m, s, requirements, err := prepare(clause, s)
 	if err != nil {
 		return nil, err
 	}
-	return m.plan(s, requirements)
+	planned, err := m.plan(s, requirements)
+	if err != nil || !s.LessFloor || !hasFloor(clause) {
+		return planned, err
+	}
+	return append(planned, muted(planned)...), nil
 }
 
 // Acquire takes the planned sweeps one after another. It stops at the first that
@@ -132,13 +143,19 @@ func Acquire(ctx context.Context, source SpectrumSource, planned []Planned) ([]T
 }
 
 // Analyze returns the readings of one case, one for every requirement of the
-// clause, at the connector.
+// clause, at the connector. Where there are traces of muted sweeps, the noise
+// floor they show is taken out of the readings (see CorrectFloor).
 func Analyze(clause string, s Setup, traces []Trace) ([]conformance.Reading, error) {
 	m, s, requirements, err := prepare(clause, s)
 	if err != nil {
 		return nil, err
 	}
-	return m.analyze(s, requirements, traces)
+	levels, floor := parted(traces)
+	readings, err := m.analyze(s, requirements, levels)
+	if err != nil || !hasFloor(clause) || !s.LessFloor && len(floor) == 0 {
+		return readings, err
+	}
+	return m.lessFloor(clause, s, requirements, Measured{levels, readings}, floor)
 }
 
 // Duration returns the sum of the durations: what the analyzer takes for a case

@@ -83,6 +83,9 @@ func checkResult(r conformance.Result) error {
 			figures[name] = *v
 		}
 	}
+	if f := r.Floor; f != nil {
+		figures["level before its noise was taken off"], figures["noise floor"], figures["noise taken off"] = f.Measured, f.Floor, f.Taken
+	}
 	for name, v := range figures {
 		if math.IsNaN(v) || math.Abs(v) >= rf.SpecialNumber {
 			return fmt.Errorf("the %s is %v, not a number that was measured or calculated", name, v)

@@ -86,11 +86,26 @@ func (d YieldDifference) Remark() string {
 	case d.Worse > 0 && d.PairedP <= Significance:
 		return fmt.Sprintf("%d of %s passed before and fail now: more than chance explains", d.Worse, unitsText(d.Pairs))
 	case d.Worse > 0:
-		return fmt.Sprintf("%d of %s passed before and fail now: look at each; for all units it proves nothing yet", d.Worse, unitsText(d.Pairs))
+		return fmt.Sprintf("%d of %s passed before and fail now: look at each; for all units it proves nothing yet%s", d.Worse, unitsText(d.Pairs), d.sample())
 	case d.Pairs < statistics.ZeroFailureSample(Level, Level):
 		return fmt.Sprintf("%s: a claim of no regression is weak; up to %.0f %% of all units may have got worse unseen", unitsText(d.Pairs), unseen)
 	}
 	return fmt.Sprintf("%s and none got worse: at 95 %% confidence fewer than %.1f %% of all units did", unitsText(d.Pairs), unseen)
+}
+
+// power is how often a study that is called large enough would see a change.
+const power = 0.8
+
+// sample says how many units of each build it would take to see yields like
+// these differ; nothing where they do not, or where one of them is 0 or 100 %,
+// of which a few units tell too little.
+func (d YieldDifference) sample() string {
+	a, b := float64(d.PassedA)/float64(d.UnitsA), float64(d.PassedB)/float64(d.UnitsB)
+	n := statistics.SampleToTell(a, b, Significance, power)
+	if n <= max(d.UnitsA, d.UnitsB) {
+		return ""
+	}
+	return fmt.Sprintf("; to see yields of %.0f %% and %.0f %% differ takes %d units of each build", 100*a, 100*b, n)
 }
 
 func unitsText(n int) string {

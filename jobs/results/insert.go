@@ -111,7 +111,7 @@ func column[Row, T any](rows []Row, of func(Row) T) []T {
 var measurementColumns = []string{"case_id", "requirement_key", "clause", "title", "quantity", "side", "value", "unit",
 	"lower_limit", "upper_limit", "margin", "uncertainty", "at_hz", "core", "tolerance", "tolerance_known", "mbw_hz",
 	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance",
-	"probability", "budget", "max_uncertainty", "tightened", "carrier_power_dbm", "correction_db"}
+	"probability", "budget", "max_uncertainty", "tightened", "carrier_power_dbm", "correction_db", "noise_floor"}
 
 func measurementRows(cases []Case, ids map[string]int64) [][]any {
 	var rows [][]any
@@ -122,7 +122,7 @@ func measurementRows(cases []Case, ids map[string]int64) [][]any {
 				r.Lower, r.Upper, r.Margin, r.Uncertainty, orNull(float64(r.At)), q.Core, q.Tolerance, q.ToleranceKnown,
 				orNull(float64(q.MeasurementBandwidth)), orNull(float64(q.OffsetFrom)), orNull(float64(q.OffsetTo)),
 				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance,
-				r.Probability, r.Budget, r.MaxUncertainty, r.Tightened, r.CarrierPower, r.Correction})
+				r.Probability, r.Budget, r.MaxUncertainty, r.Tightened, r.CarrierPower, r.Correction, r.Floor})
 		}
 	}
 	return rows

@@ -148,6 +148,7 @@ func TestBadFiguresAreRefusedWhole(t *testing.T) {
 		"permitted un": func(c *Case) { c.Results[0].MaxUncertainty = &special },
 		"tightening":   func(c *Case) { c.Results[0].Tightened = nan },
 		"carrier powe": func(c *Case) { c.Results[0].CarrierPower = &nan },
+		"noise floor":  func(c *Case) { c.Results[0].Floor = &conformance.FloorShare{Floor: nan} },
 		"path correct": func(c *Case) { c.Results[0].Correction = &nan },
 		"trace":        func(c *Case) { c.Traces[0].Spectrum.Levels[1] = nan },
 		"trace ":       func(c *Case) { c.Traces[0].Spectrum.Levels[1] = special },

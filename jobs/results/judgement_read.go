@@ -259,3 +259,47 @@ func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
 	}
 	return list, nil
 }
+
+// CaseJudgement is what one judgement made of a case.
+type CaseJudgement struct {
+	Judgement Judgement
+	Verdict   conformance.Verdict // worst of its figures; empty where it has none
+	Figures   int
+	Changed   int // figures with another value, limit, margin or verdict than the first time
+	Verdicts  int // figures with another verdict
+}
+
+// JudgementsOfCase returns how a case was judged again, the newest first.
+// Judgements that could not judge its run are left out.
+func JudgementsOfCase(ctx context.Context, db DB, caseID int64) ([]CaseJudgement, error) {
+	rows, err := db.Query(ctx, `
+		SELECT j.id, j.asked_by, j.asked_at, j.reason, j.limit_set, j.rule_name, j.guard_band_factor, j.probability,
+			array(SELECT m.verdict FROM judgement_measurement m WHERE m.judgement_id = j.id AND m.case_id = c.id), x.changed, x.verdicts
+		FROM measured_case c
+		JOIN judgement_run r ON r.run_id = c.run_id AND r.state = 'done'
+		JOIN judgement j ON j.id = r.judgement_id
+		CROSS JOIN LATERAL (SELECT count(*) AS changed, count(*) FILTER (WHERE verdict_changed) AS verdicts
+			FROM (`+comparison("j.id", "c.id")+`) figure) x
+		WHERE c.id = $1 ORDER BY j.asked_at DESC, j.id DESC`, caseID)
+	if err != nil {
+		return nil, fmt.Errorf("results: judgements of case %d: %w", caseID, err)
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (c CaseJudgement, err error) {
+		var rule *string
+		var factor, probability float64
+		var verdicts []conformance.Verdict
+		j := &c.Judgement
+		err = row.Scan(&j.ID, &j.AskedBy, &j.AskedAt, &j.Reason, &j.LimitSet, &rule, &factor, &probability, &verdicts, &c.Changed, &c.Verdicts)
+		if rule != nil {
+			j.Rule = &conformance.DecisionRule{Name: *rule, GuardBandFactor: factor, Probability: probability}
+		}
+		if c.Figures = len(verdicts); c.Figures > 0 { // none of a case without a measurement
+			c.Verdict = conformance.Worst(verdicts)
+		}
+		return c, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("results: judgements of case %d: %w", caseID, err)
+	}
+	return list, nil
+}

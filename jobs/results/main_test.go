@@ -151,6 +151,7 @@ func resultOf(key, clause string, margin float64) conformance.Result {
 			Combined: 0.35, EffectiveDoF: 128.6 + margin, Coverage: 2.02, Expanded: 0.7,
 		},
 		Probability: new(conformance.Conforms(upper-margin, 0.35, nil, &upper)), MaxUncertainty: new(0.5), Tightened: 0.2, CarrierPower: new(37.02), Correction: new(40.61),
+		Floor:   &conformance.FloorShare{Measured: -78, Floor: -82, Excess: 4, Taken: 2.2048082512},
 		Verdict: verdict, Rule: "shared-risk", Note: "a note",
 	}
 }

@@ -82,7 +82,7 @@ const resultColumns = `m.requirement_key, m.clause, m.title, m.quantity, m.side,
 	m.tolerance_known, coalesce(m.mbw_hz, 0), coalesce(m.offset_from_hz, 0), coalesce(m.offset_to_hz, 0), m.source,
 	m.tolerance_source, m.provenance, m.value, coalesce(m.at_hz, 0), m.lower_limit, m.upper_limit, m.margin,
 	m.uncertainty, m.verdict, m.rule, m.note, m.probability, m.budget, m.max_uncertainty, m.tightened,
-	m.carrier_power_dbm, m.correction_db`
+	m.carrier_power_dbm, m.correction_db, m.noise_floor`
 
 // resultFields are where resultColumns go.
 func resultFields(r *conformance.Result) []any {
@@ -91,7 +91,7 @@ func resultFields(r *conformance.Result) []any {
 		&q.ToleranceKnown, &q.MeasurementBandwidth, &q.OffsetFrom, &q.OffsetTo, &q.CoreSource,
 		&q.ToleranceSource, &q.Provenance, &r.Value, &r.At, &r.Lower, &r.Upper, &r.Margin,
 		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note, &r.Probability, &r.Budget, &r.MaxUncertainty, &r.Tightened,
-		&r.CarrierPower, &r.Correction}
+		&r.CarrierPower, &r.Correction, &r.Floor}
 }
 
 // Traces returns the traces of a case in the order they were taken; none is no

@@ -31,6 +31,9 @@ type BuildYield struct {
 	// span 0 to 1 and say nothing.
 	FirstPassLow, FirstPassHigh float64
 	FinalLow, FinalHigh         float64
+	// The exact intervals of Clopper and Pearson, which never cover less than
+	// Level and are wider.
+	FirstPassExact, FinalExact statistics.Interval
 
 	Unjudged int // units that were in a campaign and have no attempt, for whatever reason
 	Errors   int // runs that ended in an error
@@ -80,6 +83,7 @@ func Yield(ctx context.Context, db DB, simulated bool) ([]BuildYield, error) {
 		first, final := statistics.Wilson(y.FirstPass, y.Units, Level), statistics.Wilson(y.Final, y.Units, Level)
 		y.FirstPassLow, y.FirstPassHigh = first.Low, first.High
 		y.FinalLow, y.FinalHigh = final.Low, final.High
+		y.FirstPassExact, y.FinalExact = statistics.Exact(y.FirstPass, y.Units, Level), statistics.Exact(y.Final, y.Units, Level)
 		return y, err
 	})
 	if err != nil {

@@ -58,13 +58,14 @@ func TestYield(t *testing.T) {
 	checkYield(t, got, []BuildYield{{Build: "2.4.0", UnitType: "RU-T4", Units: 1}})
 }
 
-// checkYield compares the counts and holds the intervals against Wilson.
+// checkYield compares the counts and holds the intervals against those of the statistics.
 func checkYield(t *testing.T, got, want []BuildYield) {
 	t.Helper()
 	for i, w := range want {
 		first, final := statistics.Wilson(w.FirstPass, w.Units, 0.95), statistics.Wilson(w.Final, w.Units, 0.95)
 		want[i].FirstPassLow, want[i].FirstPassHigh = first.Low, first.High
 		want[i].FinalLow, want[i].FinalHigh = final.Low, final.High
+		want[i].FirstPassExact, want[i].FinalExact = statistics.Exact(w.FirstPass, w.Units, 0.95), statistics.Exact(w.Final, w.Units, 0.95)
 	}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("yield\n got %+v\nwant %+v", got, want)

@@ -6,8 +6,12 @@ import (
 	"math"
 )
 
-// ErrUnstable tells that a process is not steady enough for an index.
-var ErrUnstable = errors.New("the process is not stable")
+var (
+	// ErrUnstable tells that a process is not steady enough for an index.
+	ErrUnstable = errors.New("the process is not stable")
+	// ErrNoLimit tells that there is no limit to compare a process with.
+	ErrNoLimit = errors.New("there is no limit")
+)
 
 // leastForIndex is how many values an index takes: below it, its interval is
 // wider than the index.
@@ -40,7 +44,7 @@ func CapabilityOf(mean, sd float64, limits Limits) (Capability, error) {
 	c := Capability{Cp: math.NaN(), Lower: math.NaN(), Upper: math.NaN(), K: math.NaN(), Mean: mean, SD: sd}
 	switch {
 	case limits.Lower == nil && limits.Upper == nil:
-		return Capability{}, errors.New("statistics: a capability index needs a limit, at least on one side")
+		return Capability{}, fmt.Errorf("statistics: a capability index needs a limit, at least on one side: %w", ErrNoLimit)
 	case limits.Upper == nil:
 		c.Lower = (mean - *limits.Lower) / (3 * sd)
 		c.Cpk = c.Lower
@@ -109,7 +113,3 @@ func Outside(mean, sd float64, limits Limits) float64 {
 	}
 	return share
 }
-
-// TailPerMillion is how many in a million of a normal process lie beyond the
-// nearer limit.
-func TailPerMillion(cpk float64) float64 { return 1e6 * normalTail(3*cpk) }

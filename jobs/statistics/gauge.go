@@ -155,11 +155,6 @@ func (g Gauge) Contribution(variance float64) float64 { return variance / g.Seen
 // below 0.1 is good and above 0.3 not acceptable.
 func (g Gauge) StudyVariation(variance float64) float64 { return math.Sqrt(variance / g.Seen()) }
 
-// OfTolerance is the share of a tolerance that six deviations of a variance take.
-func (g Gauge) OfTolerance(variance, tolerance float64) float64 {
-	return 6 * math.Sqrt(variance) / tolerance
-}
-
 // Categories is how many classes of units the measurement can tell apart: the
 // whole part of 1.41 times the ratio of deviations; 5 and more are wanted. A
 // study in which measuring adds nothing tells any number apart: the greatest

@@ -43,10 +43,6 @@ func MannWhitney(first, second []float64) (RankTest, error) {
 	return t, nil
 }
 
-// Superiority is the probability that a value of the second set exceeds one of
-// the first, equal ones counting half: 0.5 when neither set is higher.
-func (t RankTest) Superiority() float64 { return t.U2 / float64(t.N1*t.N2) }
-
 // Z is the normal deviate of U1, negative where the first set is lower. ties
 // corrects the variance for equal values, continuity takes half a step off the
 // difference. It is 0 where no value differs.

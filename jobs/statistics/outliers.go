@@ -12,42 +12,18 @@ import (
 // outlier or not.
 type Outlier struct {
 	Index    int
-	Distance float64 // from the mean, in standard deviations: Grubbs' G, or R of ESD
+	Distance float64 // from the mean, in standard deviations: R of the test, G of Grubbs for the first
 	Critical float64 // that a distance must exceed
 }
 
 // Beyond tells whether the test takes the value for an outlier.
 func (o Outlier) Beyond() bool { return o.Distance > o.Critical }
 
-// Grubbs tests whether the value farthest from the mean of normal data is an
-// outlier (NIST/SEMATECH e-Handbook 1.3.5.17.1), on either side when twoSided,
-// else on the side where it lies, named beforehand. It needs three values.
-func Grubbs(xs []float64, alpha float64, twoSided bool) (Outlier, error) {
-	if err := usable("the test of Grubbs", xs, 3); err != nil {
-		return Outlier{}, err
-	}
-	if !proper(alpha) {
-		return Outlier{}, fmt.Errorf("statistics: the test of Grubbs takes a significance between 0 and 1, got %v", alpha)
-	}
-	o, err := farthest(xs)
-	if err != nil {
-		return Outlier{}, err
-	}
-	sides := 1.0
-	if twoSided {
-		sides = 2
-	}
-	n := float64(len(xs))
-	t := studentQuantile(1-alpha/(sides*n), len(xs)-2)
-	o.Critical = (n - 1) / math.Sqrt(n) * math.Sqrt(t*t/(n-2+t*t))
-	return o, nil
-}
-
 // ESD is the generalized extreme studentized deviate test of up to most
 // outliers in normal data (NIST/SEMATECH e-Handbook 1.3.5.17.3). It returns
 // every step, and how many outliers there are: those up to the last step beyond
 // its critical value, so that two outliers cannot hide each other. Indices are
-// those of xs.
+// those of xs. A single step is the two-sided test of Grubbs (1.3.5.17.1).
 func ESD(xs []float64, most int, alpha float64) (steps []Outlier, outliers int, err error) {
 	if err := usable("the deviate test", xs, most+2); err != nil {
 		return nil, 0, err
@@ -122,4 +98,12 @@ func RobustScores(xs []float64) ([]float64, error) {
 		scores[i] *= 0.6745 / spread
 	}
 	return scores, nil
+}
+
+func sizes(xs []float64) []float64 {
+	s := make([]float64, len(xs))
+	for i, x := range xs {
+		s[i] = math.Abs(x)
+	}
+	return s
 }

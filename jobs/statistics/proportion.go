@@ -117,16 +117,11 @@ func sampleToTell(p1, p2, alpha, power float64) float64 {
 	return z * z * (p1*(1-p1) + p2*(1-p2)) / ((p1 - p2) * (p1 - p2))
 }
 
-// RolledThroughput is the product of the yields of consecutive stages: the
-// share of units that no stage has failed.
-func RolledThroughput(stages ...float64) float64 {
-	yield := 1.0
-	for _, s := range stages {
-		yield *= s
+// tidy takes a count that missed a whole number by rounding to that number: what
+// needs 59 units shall not ask for 60.
+func tidy(x float64) float64 {
+	if whole := math.Round(x); math.Abs(x-whole) < 1e-9 {
+		return whole
 	}
-	return yield
+	return x
 }
-
-// PoissonYield is the share of units without a defect when defects fall
-// independently, perUnit of them on the average.
-func PoissonYield(perUnit float64) float64 { return math.Exp(-perUnit) }

@@ -5,17 +5,16 @@
 // The concept on one screen:
 //
 //	a count out of n      Wilson, Exact, NoneInN, ZeroFailureSample
-//	two counts            Newcombe, TwoProportions, FisherExact, McNemar (the same units twice)
-//	two sets of levels    MannWhitney, SignedRank (the same units twice), Permute
+//	two counts            Newcombe, FisherExact, McNemar (the same units twice)
+//	two sets of levels    MannWhitney, SignedRank (the same units twice)
 //	many tests at once    BenjaminiHochberg
-//	one process           Summarize, Percentile, CapabilityOf, Individuals, Chart.Zones, EWMA
+//	one process           Summarize, Median, CapabilityOf, Individuals, Chart.Zones
 //	several benches       Gauge (units × benches × repeats), OneWay
-//	doubtful values       Grubbs, ESD, RobustScores: they point, they never delete
+//	doubtful values       ESD, RobustScores: they point, they never delete
 //
 // Everything is pure: slices in, figures out, nothing sorted or changed in
-// place. What is random takes a seed. Counts that make no sense give NaN; data
-// that cannot carry the question give an error that wraps ErrTooFew, ErrFinite
-// or ErrNoSpread. Levels and probabilities lie between 0 and 1; a p value is
+// place. Counts that make no sense give NaN; data that cannot carry the question
+// give an error that wraps ErrTooFew, ErrFinite or ErrNoSpread. Levels and probabilities lie between 0 and 1; a p value is
 // two-sided unless its function says otherwise. Sums of squares are taken about
 // a reference near the data, never from sums of raw squares, so that figures
 // stay right to the digits that a float64 holds of the data.

@@ -3,9 +3,6 @@ package statistics
 import (
 	"errors"
 	"math"
-	"math/rand/v2"
-	"reflect"
-	"slices"
 	"testing"
 )
 
@@ -53,7 +50,6 @@ func TestGaugeAgainstThePublishedStudy(t *testing.T) {
 		{"SD GRR", math.Sqrt(measuring), 0.302372, 5.1e-7}, {"PV", math.Sqrt(g.UnitVariance), 1.042327, 5.1e-7}, {"TV", math.Sqrt(g.Seen()), 1.085300, 5.1e-7},
 		{"study GRR", 100 * g.StudyVariation(measuring), 27.86065, 5.1e-6}, {"study repeatability", 100 * g.StudyVariation(g.Repeatability), 18.42, 5.1e-3},
 		{"study reproducibility", 100 * g.StudyVariation(g.Reproducibility()), 20.90, 5.1e-3}, {"study part", 100 * g.StudyVariation(g.UnitVariance), 96.04, 5.1e-3},
-		{"tolerance 8", 100 * g.OfTolerance(measuring, 8), 22.67786, 5.1e-6},
 	} {
 		checkNear(t, row.what, row.got, row.want, row.tolerance)
 	}
@@ -117,18 +113,19 @@ func eight() []float64 {
 }
 
 func TestGrubbs(t *testing.T) {
-	o, err := Grubbs(eight(), 0.05, false)
-	if err != nil || o.Index != 7 || !o.Beyond() {
-		t.Errorf("%+v, %v", o, err)
+	// One step at twice the level is Grubbs' test on one side, at the level itself that on both.
+	steps, n, err := ESD(eight(), 1, 0.10)
+	if err != nil || n != 1 || steps[0].Index != 7 {
+		t.Fatalf("%+v, %d, %v", steps, n, err)
 	}
-	checkNear(t, "G, published 2.4687", o.Distance, 2.468765, 5.1e-7)
-	checkNear(t, "critical, published 2.0317", o.Critical, 2.031652, 5.1e-7)
-	o, _ = Grubbs(eight(), 0.05, true)
-	checkNear(t, "critical on both sides", o.Critical, 2.126645, 5.1e-7)
-	if _, err := Grubbs([]float64{1, 1, 1}, 0.05, true); !errors.Is(err, ErrNoSpread) {
-		t.Errorf("equal values: %v", err)
+	checkNear(t, "G, published 2.4687", steps[0].Distance, 2.468765, 5.1e-7)
+	checkNear(t, "critical, published 2.0317", steps[0].Critical, 2.031652, 5.1e-7)
+	steps, _, _ = ESD(eight(), 1, 0.05)
+	checkNear(t, "critical on both sides", steps[0].Critical, 2.126645, 5.1e-7)
+	if steps, n, err := ESD([]float64{1, 1, 1}, 1, 0.05); err != nil || n != 0 || len(steps) != 0 {
+		t.Errorf("equal values: %+v, %d, %v", steps, n, err)
 	}
-	if _, err := Grubbs(eight()[:2], 0.05, true); !errors.Is(err, ErrTooFew) {
+	if _, _, err := ESD(eight()[:2], 1, 0.05); !errors.Is(err, ErrTooFew) {
 		t.Errorf("two values: %v", err)
 	}
 }
@@ -173,24 +170,6 @@ func TestRobustScores(t *testing.T) {
 	}
 }
 
-func meanOf(xs []float64) float64 { return sumOf(xs) / float64(len(xs)) }
-
-// Metrology sheet 3.7: 27 resamples of {1, 2, 3} and of {1, 2, 4}, all of them.
-func TestBootstrapGoesThroughAllOfAFew(t *testing.T) {
-	r, err := Bootstrap([]float64{1, 2, 3}, meanOf, 1000, 1)
-	if err != nil || !r.Exhaustive {
-		t.Fatalf("%+v, %v", r, err)
-	}
-	if got := tally(r.Values); !reflect.DeepEqual(got, []int{1, 3, 6, 7, 6, 3, 1}) {
-		t.Errorf("means counted %v, want 1 3 6 7 6 3 1", got)
-	}
-	checkNear(t, "standard error", r.StandardError(), math.Sqrt2/3, 1e-12)
-	r, _ = Bootstrap([]float64{1, 2, 4}, func(xs []float64) float64 { return slices.Sorted(slices.Values(xs))[1] }, 27, 1)
-	if got := tally(r.Values); !reflect.DeepEqual(got, []int{7, 13, 7}) {
-		t.Errorf("medians counted %v, want 7 13 7", got)
-	}
-}
-
 // tally counts runs of values that are equal but for rounding.
 func tally(sorted []float64) (counts []int) {
 	for i, x := range sorted {
@@ -200,51 +179,4 @@ func tally(sorted []float64) (counts []int) {
 		counts[len(counts)-1]++
 	}
 	return counts
-}
-
-func TestBootstrapBySeed(t *testing.T) {
-	xs := make([]float64, 60)
-	random := rand.New(rand.NewPCG(1, 1))
-	for i := range xs {
-		xs[i] = random.NormFloat64()
-	}
-	one, _ := Bootstrap(xs, meanOf, 4000, 42)
-	again, _ := Bootstrap(xs, meanOf, 4000, 42)
-	other, _ := Bootstrap(xs, meanOf, 4000, 43)
-	if !reflect.DeepEqual(one, again) || reflect.DeepEqual(one.Values, other.Values) || one.Exhaustive || one.Seed != 42 {
-		t.Error("the seed does not decide the draw")
-	}
-	// The mean's bootstrap error is known: the population SD over root n; 4000 draws tell it to 1.1 %.
-	s, _ := Summarize(xs)
-	want := s.SD * math.Sqrt(59.0/60) / math.Sqrt(60)
-	checkNear(t, "standard error over its closed form", one.StandardError()/want, 1, 0.045)
-	if i := one.Interval(0.95); !i.Contains(s.Mean) || !near(i.High-i.Low, 2*1.96*want, 0.1*want*4) {
-		t.Errorf("interval %v about %v", i, s.Mean)
-	}
-	if _, err := Bootstrap(nil, meanOf, 10, 1); !errors.Is(err, ErrTooFew) {
-		t.Errorf("no values: %v", err)
-	}
-}
-
-func TestPermute(t *testing.T) {
-	p, err := Permute([]float64{12, 14, 15}, []float64{18, 19, 21}, 1000, 1) // metrology sheet 3.7
-	if err != nil || !p.Exhaustive {
-		t.Fatalf("%+v, %v", p, err)
-	}
-	checkNear(t, "difference", -p.Difference, 5.66667, 5e-6)
-	checkNear(t, "p", p.P, 2.0/20, 1e-15)
-	drawn, err := Permute([]float64{12, 14, 15}, []float64{18, 19, 21}, 19, 5)
-	if err != nil || drawn.Exhaustive || drawn.P < 1.0/20 {
-		t.Errorf("drawn: %+v, %v; the data count as one way, so p is at least 1/20", drawn, err)
-	}
-	a, b := handbook()
-	few, _ := Permute(a, b, 20000, 9)
-	all, _ := Permute(a, b, 705432, 9)
-	if !all.Exhaustive || few.Exhaustive {
-		t.Fatalf("%+v, %+v", all, few)
-	}
-	checkNear(t, "drawn beside all, four standard errors", few.P, all.P, 4*math.Sqrt(all.P*(1-all.P)/20000))
-	if _, err := Permute(nil, a, 10, 1); err == nil {
-		t.Error("an empty set accepted")
-	}
 }

@@ -1,7 +1,6 @@
 package statistics
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -54,55 +53,12 @@ func offsets(xs []float64, reference float64) []float64 {
 	return about
 }
 
-// Definition is one of the ways to read a percentile between ordered values.
-type Definition string
-
-// The definitions that Percentile knows. Reports name the one they use;
-// Benchyard's own is Linear.
-const (
-	Linear      Definition = "linear"       // at (n-1)p + 1 from the least, interpolated ("type 7")
-	Weibull     Definition = "weibull"      // at (n+1)p, interpolated, held at the ends ("type 6", NIST e-Handbook 7.2.6.2)
-	NearestRank Definition = "nearest rank" // the value at rank ceil(np), never one between
-)
-
-// Percentile returns the value below which the share p of xs lies, by a stated
-// definition.
-func Percentile(xs []float64, p float64, by Definition) (float64, error) {
-	if err := usable("a percentile", xs, 1); err != nil {
+// Median returns the middle value, or the mean of the middle two.
+func Median(xs []float64) (float64, error) {
+	if err := usable("a median", xs, 1); err != nil {
 		return 0, err
 	}
-	if !(p >= 0 && p <= 1) {
-		return 0, fmt.Errorf("statistics: the share of a percentile is %v, want 0 to 1", p)
-	}
-	n := float64(len(xs))
-	var rank float64
-	switch by {
-	case Linear:
-		rank = (n-1)*p + 1
-	case Weibull:
-		rank = (n + 1) * p
-	case NearestRank:
-		rank = math.Ceil(tidy(n * p))
-	default:
-		return 0, fmt.Errorf("statistics: no percentile is defined by %q; choose %q, %q or %q", by, Linear, Weibull, NearestRank)
-	}
-	rank = min(max(tidy(rank), 1), n)
 	sorted := slices.Sorted(slices.Values(xs))
-	below := int(rank)
-	if share := rank - float64(below); share > 0 {
-		return sorted[below-1] + share*(sorted[below]-sorted[below-1]), nil
-	}
-	return sorted[below-1], nil
+	n := len(sorted)
+	return sorted[(n-1)/2]/2 + sorted[n/2]/2, nil
 }
-
-// tidy takes a rank that missed a whole number by rounding to that number:
-// 0.07 of 100 is rank 7, not 8.
-func tidy(rank float64) float64 {
-	if whole := math.Round(rank); math.Abs(rank-whole) < 1e-9 {
-		return whole
-	}
-	return rank
-}
-
-// Median returns the middle value, or the mean of the middle two.
-func Median(xs []float64) (float64, error) { return Percentile(xs, 0.5, Linear) }

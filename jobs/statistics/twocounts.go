@@ -23,23 +23,6 @@ func Newcombe(k1, n1, k2, n2 int, level float64) (difference float64, interval I
 	return difference, interval
 }
 
-// TwoProportions returns the z of the difference k1/n1 - k2/n2 with the pooled
-// variance and its two-sided p value (NIST/SEMATECH e-Handbook 7.3.3). Where
-// all or none of both passed there is no difference: z is 0 and p is 1. For
-// small counts use FisherExact.
-func TwoProportions(k1, n1, k2, n2 int) (z, p float64) {
-	if k1 < 0 || k2 < 0 || n1 < max(k1, 1) || n2 < max(k2, 1) {
-		return math.NaN(), math.NaN()
-	}
-	a, b := float64(n1), float64(n2)
-	pooled := float64(k1+k2) / (a + b)
-	if k1+k2 == 0 || k1+k2 == n1+n2 {
-		return 0, 1
-	}
-	z = (float64(k1)/a - float64(k2)/b) / math.Sqrt(pooled*(1-pooled)*(1/a+1/b))
-	return z, bothTails(z)
-}
-
 // FisherExact returns the two-sided p value of the table [a b; c d] with its
 // sums held: the probability of all tables no more probable than the one seen.
 func FisherExact(a, b, c, d int) float64 {

@@ -55,11 +55,12 @@ func RaisedByNoise(s rf.DB) rf.DB { return rf.FromRatio(1 + (-s).Ratio()) }
 // CorrectFloor takes the noise floor out of a level, as power. It refuses
 // (ErrFloor) a level that stands less than LeastOverFloor above the floor, one
 // that is no number, and a floor that was taken with other settings: another
-// attenuation, resolution bandwidth or gate is another floor.
+// attenuation, resolution bandwidth, averaging or gate is another floor. (The
+// detector is always RMS, see rf.Sweep.)
 //
 // Nothing in this program corrects unless it is asked to.
 func CorrectFloor(measured, floor Level) (FloorCorrected, error) {
-	if err := sameSettings(measured.Sweep, floor.Sweep); err != nil {
+	if err := SameSettings(measured.Sweep, floor.Sweep); err != nil {
 		return FloorCorrected{}, err
 	}
 	c := FloorCorrected{Measured: measured.Value, Floor: floor.Value, Excess: measured.Value.Sub(floor.Value)}
@@ -72,13 +73,21 @@ func CorrectFloor(measured, floor Level) (FloorCorrected, error) {
 	return c, nil
 }
 
-func sameSettings(a, b rf.Sweep) error {
+// SameSettings reports (ErrFloor) by what a floor, the second, was measured with
+// other settings than a level, the first.
+func SameSettings(a, b rf.Sweep) error {
 	gated := (a.Gate == nil) == (b.Gate == nil) && (a.Gate == nil || *a.Gate == *b.Gate)
 	switch {
 	case a.Attenuation != b.Attenuation:
 		return fmt.Errorf("%w: it was measured with an attenuation of %s, the level with %s", ErrFloor, b.Attenuation, a.Attenuation)
-	case a.RBW != b.RBW || a.VBW != b.VBW:
+	case a.RBW != b.RBW:
 		return fmt.Errorf("%w: it was measured through a filter of %s, the level through %s", ErrFloor, b.RBW, a.RBW)
+	case a.VBW != b.VBW:
+		return fmt.Errorf("%w: it was measured with a video bandwidth of %s, the level with %s", ErrFloor, b.VBW, a.VBW)
+	case a.Averages != b.Averages || a.SweepTime != b.SweepTime:
+		return fmt.Errorf("%w: it was measured with %d averages of %s, the level with %d of %s", ErrFloor, b.Averages, b.SweepTime, a.Averages, a.SweepTime)
+	case a.Points != b.Points:
+		return fmt.Errorf("%w: it was measured in %d points, the level in %d", ErrFloor, b.Points, a.Points)
 	case a.ReferenceLevel != b.ReferenceLevel:
 		return fmt.Errorf("%w: it was measured at a reference level of %s, the level at %s", ErrFloor, b.ReferenceLevel, a.ReferenceLevel)
 	case !gated:

@@ -114,6 +114,10 @@ func TestFloorLimits(t *testing.T) {
 		"attenuation":  func(l *Level) { l.Sweep.Attenuation = 12 },
 		"filter":       func(l *Level) { l.Sweep.RBW = 3e5 },
 		"reference":    func(l *Level) { l.Sweep.ReferenceLevel = 5 },
+		"video filter": func(l *Level) { l.Sweep.VBW = 1e5 },
+		"averages":     func(l *Level) { l.Sweep.Averages = 10 },
+		"sweep time":   func(l *Level) { l.Sweep.SweepTime = time.Second },
+		"points":       func(l *Level) { l.Sweep.Points = 1001 },
 		"gate":         func(l *Level) { l.Sweep.Gate = nil },
 		"other gate":   func(l *Level) { l.Sweep.Gate = &rf.Gate{Length: time.Second} },
 	} {

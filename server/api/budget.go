@@ -19,3 +19,12 @@ type Budget struct {
 	Coverage     float64           `json:"coverage"`      // factor k, for 95.45 %
 	Expanded     float64           `json:"expanded"`      // coverage times combined
 }
+
+// NoiseFloor is the part of the analyzer's noise in one figure; of a leakage ratio
+// in the level of the adjacent channel. Levels are those at the connector.
+type NoiseFloor struct {
+	MeasuredDBm float64 `json:"measured_dbm"` // the noise in it
+	FloorDBm    float64 `json:"floor_dbm"`    // the noise alone, by the same method with the transmitter muted
+	ExcessDB    float64 `json:"excess_db"`    // measured_dbm over floor_dbm
+	TakenDB     float64 `json:"taken_db"`     // taken off; 0 where the excess is below 3 dB
+}

@@ -90,11 +90,17 @@ func (c *Client) Results(ctx context.Context, q ResultQuery) (list []Result, err
 	return list, c.call(ctx, http.MethodGet, v, nil, &list, "results")
 }
 
-// Limits returns every requirement that applies to one declared carrier.
+// Limits returns every requirement that applies to the declared carriers.
 func (c *Client) Limits(ctx context.Context, q LimitQuery) (list LimitList, err error) {
-	v := values("band", q.Band, "bandwidth", q.Bandwidth, "scs", q.SCS, "class", q.Class, "category", q.Category,
-		"category_b_option", q.CategoryBOption, "type", q.Type, "rated_power", q.RatedPower, "rf_channel", q.RFChannel,
-		"transmit_units", q.TransmitUnits, "clause", q.Clause)
+	v := values()
+	for _, p := range q.Parameters() {
+		switch {
+		case p.Many != nil:
+			v[p.Name] = *p.Many
+		case *p.One != "":
+			v.Set(p.Name, *p.One)
+		}
+	}
 	return list, c.call(ctx, http.MethodGet, v, nil, &list, "limits")
 }
 

@@ -74,6 +74,7 @@ type BenchStudy struct {
 	Measuring       float64          `json:"measuring"`       // standard deviation of both together
 	BetweenUnits    float64          `json:"between_units"`   // standard deviation of the units themselves
 	StudyVariation  float64          `json:"study_variation"` // measuring over all that is seen, 0 to 1
+	Contribution    float64          `json:"contribution"`    // the same as a share of variances
 	Categories      int              `json:"categories"`      // classes of units that can be told apart
 	Pooled          bool             `json:"pooled"`          // unit × bench was taken into the repeatability
 	Benches         []BenchDeviation `json:"benches"`

@@ -27,7 +27,7 @@ type ReadBy struct {
 	Analyzer    string   `json:"analyzer"`    // its answer to *IDN?; empty where it was not recorded
 	Certificate string   `json:"certificate"` // of its calibration
 	Traces      []Trace  `json:"traces"`
-	AsReadDBm   *float64 `json:"as_read_dbm"` // level at the analyzer: value less correction_db; null for a figure that is no single level
+	AsReadDBm   *float64 `json:"as_read_dbm"` // level at the analyzer, its noise in it: value less correction_db; null for a figure that is no single level
 }
 
 // Acceptance is what the decision rule accepts: the limits in force, narrowed by

@@ -60,6 +60,54 @@ type JudgementDetail struct {
 	RunList []JudgementRun `json:"run_list"`
 }
 
+// JudgementReport is what a judgement came to: itself with its counts and state,
+// its runs, and the figures that it changed.
+type JudgementReport struct {
+	JudgementDetail
+	Changes []JudgementChange `json:"changes"`
+}
+
+// JudgementRequest asks for stored traces to be judged again. Exactly one of
+// runs, campaign and all says which; what is left out stays as it was.
+type JudgementRequest struct {
+	Runs       []string     `json:"runs,omitempty"`        // ended runs, their numbers
+	Campaign   string       `json:"campaign,omitempty"`    // every ended run of this campaign
+	All        bool         `json:"all,omitempty"`         // every ended run of the world of the inventory in force
+	Reason     string       `json:"reason"`                // why; stored with the verdicts
+	AskedBy    string       `json:"asked_by,omitempty"`    // empty is recorded as the API
+	Limits     *NamedText   `json:"limits,omitempty"`      // a document of the lab over the limit set of the program; null: none
+	Rule       *RuleRequest `json:"rule,omitempty"`        // null: the rule of each plan
+	LabVersion int64        `json:"lab_version,omitempty"` // inventory version whose corrections count; 0: see lab
+	Lab        *NamedText   `json:"lab,omitempty"`         // an inventory document whose corrections count; null, like lab_version 0: that of each campaign
+}
+
+// NamedText is a document and the name it is recorded under.
+type NamedText struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
+
+// RuleRequest is a decision rule with the figure that it takes.
+type RuleRequest struct {
+	Name            string  `json:"name"`
+	GuardBandFactor float64 `json:"guard_band_factor,omitempty"` // r of the guard band w = r U, for the guarded rules
+	Probability     float64 `json:"probability,omitempty"`       // for the rule of that name
+}
+
+// CaseJudgement is what judging again made of one case.
+type CaseJudgement struct {
+	JudgementID     string    `json:"judgement_id"`
+	AskedBy         string    `json:"asked_by"`
+	AskedAt         time.Time `json:"asked_at"`
+	Reason          string    `json:"reason"`
+	LimitSet        string    `json:"limit_set"`
+	Rule            string    `json:"rule"`    // empty: the rule of the plan
+	Verdict         string    `json:"verdict"` // worst of its figures
+	Figures         int       `json:"figures"`
+	Changed         int       `json:"changed"`          // figures with another value, limit, margin or verdict
+	VerdictsChanged int       `json:"verdicts_changed"` // figures with another verdict
+}
+
 // RunJudgement is what judging again made of one run.
 type RunJudgement struct {
 	JudgementID string    `json:"judgement_id"`
@@ -109,6 +157,12 @@ func (c *Client) Judgements(ctx context.Context) (list []Judgement, err error) {
 // Judgement returns one judgement with its runs.
 func (c *Client) Judgement(ctx context.Context, id string) (one JudgementDetail, err error) {
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "judgements", id)
+}
+
+// JudgeAgain asks for stored traces to be judged again and returns what was
+// stored of the request; agents work on it.
+func (c *Client) JudgeAgain(ctx context.Context, ask JudgementRequest) (made Judgement, err error) {
+	return made, c.call(ctx, http.MethodPost, nil, ask, &made, "judgements")
 }
 
 // JudgementChanges returns the figures that a judgement changed, another verdict

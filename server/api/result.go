@@ -60,6 +60,8 @@ type Result struct {
 	ToleranceSource        string   `json:"tolerance_source"`
 	Provenance             string   `json:"provenance"`
 
+	NoiseFloor *NoiseFloor `json:"noise_floor,omitempty"` // the part of the analyzer's noise in the figure; absent where none was to be taken off
+
 	LimitSet   string    `json:"limit_set,omitempty"` // name of the set in force; empty where the run names it
 	Serial     string    `json:"serial,omitempty"`
 	UnitType   string    `json:"unit_type,omitempty"`

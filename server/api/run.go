@@ -79,10 +79,11 @@ type Case struct {
 // CaseDetail is a case with its run, its traces and the limits in full.
 type CaseDetail struct {
 	Case
-	Run    Run     `json:"run"`
-	Traces []Trace `json:"traces"`
-	Limits []Limit `json:"limits"` // every requirement of the clause, for drawing masks
-	Note   string  `json:"note"`   // why limits or corrected traces are missing, if they are
+	Run    Run             `json:"run"`
+	Traces []Trace         `json:"traces"`
+	Limits []Limit         `json:"limits"`           // every requirement of the clause, for drawing masks
+	Note   string          `json:"note"`             // why limits or corrected traces are missing, if they are
+	Later  []CaseJudgement `json:"later_judgements"` // newest first; the verdict of the case stays as it was
 }
 
 // Trace describes one stored trace; its levels come from their own address as

@@ -21,6 +21,9 @@ type Fraction struct {
 	Share *float64 `json:"share"` // null when n is zero: no data
 	Low   *float64 `json:"low"`   // 95 % Wilson interval
 	High  *float64 `json:"high"`
+
+	ExactLow  *float64 `json:"exact_low"` // 95 % interval of Clopper and Pearson, which never covers less
+	ExactHigh *float64 `json:"exact_high"`
 }
 
 // Change is what became of one clause of one unit between two builds: its

@@ -1,6 +1,6 @@
 // Masks over absolute frequency, from limits that may slope with the offset
 // from the channel edge.
-import type { Case, Limit, Result, Trace } from "./wire";
+import type { Case, Conditions, Curve, Limit, Result, Trace } from "./wire";
 import { figure } from "./words";
 
 /** One straight piece of a mask: hertz and dBm at both ends. */
@@ -10,6 +10,8 @@ export interface Piece {
   atFrom: number;
   atTo: number;
   key: string;
+  /** Hertz that the whole limit covers. */
+  width: number;
 }
 
 /** A span of frequency in hertz. */
@@ -26,35 +28,77 @@ export function spanOf(traces: Trace[]): Span {
 /** Pieces of the masks that concern a span, cut to it, in rising order. */
 export function masksOf(limits: Limit[], span: Span): Piece[] {
   const pieces: Piece[] = [];
-  for (const limit of limits) {
-    const piece = pieceOf(limit);
-    if (!piece || piece.to <= span.from || piece.from >= span.to) continue;
+  for (const piece of limits.flatMap(piecesOf)) {
+    if (piece.to <= span.from || piece.from >= span.to) continue;
     pieces.push(cut(piece, span.from, span.to));
   }
   return pieces.sort((a, b) => a.from - b.from);
 }
 
-function pieceOf(limit: Limit): Piece | null {
+/** How many limits some pieces are of. */
+export function countLimits(pieces: Piece[]): number {
+  return new Set(pieces.map((p) => p.key)).size;
+}
+
+function piecesOf(limit: Limit): Piece[] {
   const { upper, frequency_from_hz: from, frequency_to_hz: to } = limit;
-  if (limit.unit !== "dBm" || upper === null || from === null || to === null || !(to > from)) return null;
+  if (limit.unit !== "dBm" || upper === null || from === null || to === null || !(to > from)) return [];
+  if (limit.sum.length > 0) return sumPieces(limit.sum, from, to, limit.key);
   const far = limit.upper_to ?? upper;
   // upper holds nearest to the carrier: at the high end on the lower side.
   return limit.side === "lower"
-    ? { from, to, atFrom: far, atTo: upper, key: limit.key }
-    : { from, to, atFrom: upper, atTo: far, key: limit.key };
+    ? [{ from, to, atFrom: far, atTo: upper, key: limit.key, width: to - from }]
+    : [{ from, to, atFrom: upper, atTo: far, key: limit.key, width: to - from }];
+}
+
+/** Straight pieces that a bend between two corners is drawn with. */
+const BEND = 24;
+
+/** The power sum of curves: bent between their corners, with a riser at steps. */
+function sumPieces(curves: Curve[], from: number, to: number, key: string): Piece[] {
+  const inside = curves.flatMap((c) => c.points.map((p) => p.frequency_hz)).filter((f) => from < f && f < to);
+  const corners = [...new Set([from, ...inside, to])].sort((a, b) => a - b);
+  const pieces: Piece[] = [];
+  for (let i = 0; i + 1 < corners.length; i++) {
+    const low = corners[i] ?? from;
+    const high = corners[i + 1] ?? to;
+    const middle = (low + high) / 2; // tells both ends of a step apart
+    const at = (f: number) => 10 * Math.log10(curves.reduce((sum, c) => sum + 10 ** (levelOf(c, middle, f) / 10), 0));
+    for (let n = 0; n < BEND; n++) {
+      const [a, b] = [low + ((high - low) * n) / BEND, low + ((high - low) * (n + 1)) / BEND];
+      pieces.push({ from: a, to: b, atFrom: at(a), atTo: at(b), key, width: to - from });
+    }
+  }
+  return pieces;
+}
+
+/** The level at f on the straight part of a curve that holds middle. */
+function levelOf(curve: Curve, middle: number, f: number): number {
+  const next = curve.points.findIndex((p) => p.frequency_hz > middle);
+  const b = curve.points[next];
+  const a = curve.points[(b ? next : curve.points.length) - 1];
+  if (!a || !b) return (a ?? b)?.level_dbm ?? -Infinity;
+  return a.level_dbm + ((b.level_dbm - a.level_dbm) * (f - a.frequency_hz)) / (b.frequency_hz - a.frequency_hz);
+}
+
+/** The channels on the air, rising by frequency. */
+export function channelsOf(c: Conditions): Span[] {
+  const carriers = c.carriers?.length ? c.carriers : [{ center_hz: c.carrier_hz, bandwidth_hz: c.bandwidth_hz }];
+  return carriers.map((k) => around(k.center_hz, k.bandwidth_hz));
 }
 
 function cut(p: Piece, low: number, high: number): Piece {
   const at = (f: number) => p.atFrom + ((f - p.from) / (p.to - p.from)) * (p.atTo - p.atFrom);
   const from = Math.max(p.from, low);
   const to = Math.min(p.to, high);
-  return { from, to, atFrom: at(from), atTo: at(to), key: p.key };
+  return { from, to, atFrom: at(from), atTo: at(to), key: p.key, width: p.width };
 }
 
 /** A span of frequency that one figure was taken over, with what to write above it. */
 export interface Shade extends Span {
   words: string[];
   failed: boolean;
+  margin: number;
 }
 
 /** Shades for the figures that are not a level over frequency. */
@@ -62,20 +106,19 @@ export function shadesOf(c: Case, judgedAsSeries: Set<string>): Shade[] {
   const shades: Shade[] = [];
   for (const r of c.results) {
     const span = judgedAsSeries.has(r.key) ? null : spanOfFigure(c, r);
-    if (span) shades.push({ ...span, words: [figure(r.value, r.unit), bounds(r), r.verdict], failed: r.verdict.endsWith("fail") });
+    if (span) shades.push({ ...span, words: [figure(r.value, r.unit), bounds(r), r.verdict], failed: r.verdict.endsWith("fail"), margin: r.margin });
   }
   return shades;
 }
 
 function spanOfFigure(c: Case, r: Result): Span | null {
-  const { carrier_hz: carrier, bandwidth_hz: bandwidth } = c.conditions;
   if (r.unit === "Hz") return r.at_hz === null ? null : around(r.at_hz, r.value);
-  if (r.unit === "dBm") return around(carrier, bandwidth);
   const limit = c.limits.find((l) => l.key === r.key);
-  if (!limit || limit.measurement_bandwidth_hz === null || limit.offset_from_hz === null) return null;
-  // TS 38.104 6.6.3.2: the offset counts from the carrier centre.
-  const offset = limit.side === "lower" ? -limit.offset_from_hz : limit.offset_from_hz;
-  return around(carrier + offset, limit.measurement_bandwidth_hz);
+  if (!limit && r.unit === "dBm" && !c.conditions.carriers?.length) return around(c.conditions.carrier_hz, c.conditions.bandwidth_hz);
+  if (!limit || limit.frequency_from_hz === null || limit.frequency_to_hz === null) return null;
+  if (r.unit === "dBm") return { from: limit.frequency_from_hz, to: limit.frequency_to_hz };
+  // Of a ratio these are the centre of the channel that it is taken in.
+  return limit.measurement_bandwidth_hz === null ? null : around(limit.frequency_from_hz, limit.measurement_bandwidth_hz);
 }
 
 function around(centre: number, width: number): Span {

@@ -1,14 +1,14 @@
 // What stands over the trace, painted on the canvas of the plot.
 import type uPlot from "uplot";
-import type { Piece, Shade } from "./mask";
+import type { Piece, Shade, Span } from "./mask";
 import { figure } from "./words";
-import type { Conditions, Series } from "./wire";
+import type { Series } from "./wire";
 
 const MHZ = 1e6;
 
 /** Everything of a plot that is not the trace. */
 export interface Scene {
-  carrier: Conditions;
+  channels: Span[];
   masks: Piece[];
   shades: Shade[];
   series: Series[];
@@ -61,16 +61,21 @@ function paintShades(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): vo
   const g = u.ctx;
   g.font = `${12 * px}px system-ui`;
   g.textAlign = "center";
-  for (const shade of scene.shades) {
-    const left = x(shade.from);
-    const width = x(shade.to) - left;
-    g.fillStyle = ink.shade;
-    g.fillRect(left, u.bbox.top, width, u.bbox.height);
+  g.fillStyle = ink.shade;
+  for (const shade of scene.shades) g.fillRect(x(shade.from), u.bbox.top, x(shade.to) - x(shade.from), u.bbox.height);
+  const written: Span[] = [];
+  // Where shades crowd, the least margin is written; the table below has all.
+  for (const shade of [...scene.shades].sort((a, b) => a.margin - b.margin)) {
+    const middle = (x(shade.from) + x(shade.to)) / 2;
+    const half = Math.max(...shade.words.map((words) => g.measureText(words).width)) / 2 + 4 * px;
+    const place = { from: middle - half, to: middle + half };
+    if (written.some((w) => w.from < place.to && place.from < w.to)) continue;
+    written.push(place);
     g.fillStyle = shade.failed ? ink.fail : ink.ink;
     g.strokeStyle = ink.sheet; // keeps the words apart from the lines they stand on
     g.lineWidth = 3 * px;
     shade.words.forEach((words, i) => {
-      const at = [left + width / 2, u.bbox.top + (16 + 16 * i) * px] as const;
+      const at = [middle, u.bbox.top + (16 + 16 * i) * px] as const;
       g.strokeText(words, ...at);
       g.fillText(words, ...at);
     });
@@ -79,12 +84,11 @@ function paintShades(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): vo
 
 function paintEdges(u: uPlot, scene: Scene, ink: Ink, x: Place, px: number): void {
   const g = u.ctx;
-  const half = scene.carrier.bandwidth_hz / 2;
   g.strokeStyle = ink.edge;
   g.lineWidth = px;
   g.setLineDash([2 * px, 4 * px]);
   g.beginPath();
-  for (const at of [scene.carrier.carrier_hz - half, scene.carrier.carrier_hz + half]) {
+  for (const at of scene.channels.flatMap((c) => [c.from, c.to])) {
     g.moveTo(x(at), u.bbox.top);
     g.lineTo(x(at), u.bbox.top + u.bbox.height);
   }
@@ -110,7 +114,7 @@ function paintMasks(g: CanvasRenderingContext2D, scene: Scene, ink: Ink, x: Plac
   let end: Piece | undefined;
   for (const piece of scene.masks) {
     // Neighbouring pieces are joined by a riser; a gap in the mask stays a gap.
-    if (end && Math.abs(end.to - piece.from) < 0.05 * (piece.to - piece.from)) g.lineTo(x(piece.from), y(piece.atFrom));
+    if (end && (end.key === piece.key || Math.abs(end.to - piece.from) < 0.05 * piece.width)) g.lineTo(x(piece.from), y(piece.atFrom));
     else g.moveTo(x(piece.from), y(piece.atFrom));
     g.lineTo(x(piece.to), y(piece.atTo));
     end = piece;

@@ -2,7 +2,7 @@
 // filters they are held against, and the point with the least margin.
 import uPlot from "uplot";
 import { readInk, type Ink, paint, type Scene } from "./paint";
-import { masksOf, shadesOf, spanOf, traceOf, worstOf, type Span } from "./mask";
+import { channelsOf, countLimits, masksOf, shadesOf, spanOf, traceOf, worstOf, type Span } from "./mask";
 import { figure, hertz, margin } from "./words";
 import { fetchCase, fetchSeries, fetchTogether, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
 
@@ -91,7 +91,7 @@ class Plot {
     // A mask is a limit of levels over frequency; the limit of a single figure is none.
     const judged = new Set(all.map((s) => s.key));
     this.scene = {
-      carrier: c.conditions, masks: masksOf(c.limits.filter((l) => judged.has(l.key)), span), shades: shadesOf(c, judged), series,
+      channels: channelsOf(c.conditions), masks: masksOf(c.limits.filter((l) => judged.has(l.key)), span), shades: shadesOf(c, judged), series,
       worst: mark && judged.has(mark.key) && mark.at_hz !== null ? { at: mark.at_hz, level: mark.value, verdict: mark.verdict } : undefined,
     };
     this.draw(levels);
@@ -143,9 +143,9 @@ class Plot {
     text(this.root, ".plot-note", `Thin line: levels ${place} in a resolution bandwidth of ${resolutions}.` +
       (bandwidths ? ` Strong line: the same referred to the measurement bandwidth of the limit, ${bandwidths}.` : "") +
       (this.scene?.masks.length ? " Dashed line: test requirement." : "") +
-      (holdsEdge(c, spanOf(traces)) ? " Dotted lines: edges of the channel." : "") + " Drag to zoom, double-click to see all.");
+      (holdsEdge(c, spanOf(traces)) ? " Dotted lines: edges of the channels." : "") + " Drag to zoom, double-click to see all.");
     const readout = part(this.root, ".plot-worst");
-    this.root.dataset.masks = String(this.scene?.masks.length ?? 0);
+    this.root.dataset.masks = String(countLimits(this.scene?.masks ?? []));
     this.root.dataset.shades = String(this.scene?.shades.length ?? 0);
     if (!worst) {
       readout.textContent = "";
@@ -180,8 +180,7 @@ function titleOf(c: Case, trace: Trace): string {
 }
 
 function holdsEdge(c: Case, span: Span): boolean {
-  const { carrier_hz: carrier, bandwidth_hz: bandwidth } = c.conditions;
-  return [carrier - bandwidth / 2, carrier + bandwidth / 2].some((f) => span.from < f && f < span.to);
+  return channelsOf(c.conditions).flatMap((k) => [k.from, k.to]).some((f) => span.from < f && f < span.to);
 }
 
 function inside(s: Series, span: Span): boolean {

@@ -5,6 +5,13 @@ export interface Conditions {
   carrier_hz: number;
   bandwidth_hz: number;
   connector: number;
+  /** All carriers of a configuration; absent where there is one. */
+  carriers?: Transmitted[];
+}
+
+export interface Transmitted {
+  center_hz: number;
+  bandwidth_hz: number;
 }
 
 export interface Result {
@@ -35,6 +42,13 @@ export interface Limit {
   offset_to_hz: number | null;
   frequency_from_hz: number | null;
   frequency_to_hz: number | null;
+  /** Both sides of a sub-block gap, whose power sum is the limit; else empty. */
+  sum: Curve[];
+}
+
+/** A level over frequency, straight between its points and held beyond them. */
+export interface Curve {
+  points: { frequency_hz: number; level_dbm: number }[];
 }
 
 export interface Trace {

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"benchyard/document"
+	"benchyard/instruments/document"
 )
 
 // level reads itself, as the quantities of the trade do.

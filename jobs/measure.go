@@ -1,0 +1,126 @@
+package jobs
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"benchyard/jobs/conformance"
+	"benchyard/jobs/plan"
+	"benchyard/jobs/procedure"
+	"benchyard/jobs/results"
+)
+
+// taken is a case while it is measured.
+type taken struct {
+	plan.Case
+	record results.Case
+	setup  procedure.Setup
+	traces []procedure.Trace
+	muted  []procedure.Planned // still to be swept, with the unit muted
+	judged bool
+	failed error
+}
+
+// takeAll takes what the cases of a segment need the carrier for, and judges
+// those that need no more. It returns the cases it came to.
+func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
+	var all []taken
+	for i, c := range s.cases {
+		if err := t.interrupted(ctx); err != nil {
+			return all, err
+		}
+		t.setActivity(ctx, Measuring, s.doing("case", i), &s.run)
+		k := taken{Case: c}
+		if err := t.sweepCase(ctx, s, &k); err != nil {
+			return all, fmt.Errorf("%s: %w", c.Key, err)
+		}
+		all = append(all, k)
+	}
+	return all, nil
+}
+
+// doing says what is measured of a case of the segment.
+func (s *segment) doing(what string, i int) string {
+	c := s.cases[i]
+	return fmt.Sprintf("%s %d of %d: %s %s %s %s, connector %d", what, s.first+i, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
+}
+
+// takeFloors sweeps the noise floors that cases wait for and judges these. The
+// one it fails at becomes an error; others keep what they have.
+func (t *tenure) takeFloors(ctx context.Context, s *segment, all []taken) error {
+	for i := range all {
+		k := &all[i]
+		if k.judged {
+			continue
+		}
+		if err := t.interrupted(ctx); err != nil {
+			return err
+		}
+		t.setActivity(ctx, Measuring, s.doing("noise floor of case", i), &s.run)
+		start := time.Now()
+		floor, err := t.rig.acquireFloor(ctx, s.mount, k.muted)
+		if err == nil {
+			k.traces = append(k.traces, floor...)
+			err = k.judge(s.plan.Rule)
+		}
+		if k.record.Duration += time.Since(start); err != nil {
+			k.failed = fmt.Errorf("%s: %w", k.Key, err)
+			return k.failed
+		}
+	}
+	return nil
+}
+
+// sweepCase tunes and sweeps one case; it judges the case unless a floor is missing.
+func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
+	start := time.Now()
+	k.record = describe(k.Case)
+	k.record.MeasuredAt = t.agent.Clock()
+	var err error
+	if k.setup, err = s.mount.setup(k.Case); err != nil {
+		return err
+	}
+	if err := t.rig.tune(ctx, s, k.Case, k.setup); err != nil {
+		return err
+	}
+	planned, err := procedure.Plan(k.Clause, k.setup)
+	if err != nil {
+		return err
+	}
+	n := 0
+	for n < len(planned) && !planned[n].Muted {
+		n++
+	}
+	k.muted = planned[n:]
+	if k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n]); err != nil {
+		return err
+	}
+	if len(k.muted) == 0 {
+		err = k.judge(s.plan.Rule)
+	}
+	k.record.Duration = time.Since(start)
+	return err
+}
+
+// judge computes and judges what was swept.
+func (k *taken) judge(rule conformance.DecisionRule) error {
+	found, err := judge(k.Clause, k.setup, k.traces, rule)
+	if err != nil {
+		return err
+	}
+	k.record.Results, k.record.Traces, k.record.Verdict = found, evidence(k.traces), worst(found)
+	k.judged = true
+	return nil
+}
+
+// recordOf is the record of a case; one whose floor was not reached is not run.
+func (t *tenure) recordOf(k taken) results.Case {
+	switch {
+	case k.judged:
+		return k.record
+	case k.failed != nil:
+		return t.unmeasured(k.Case, conformance.ErrorVerdict, k.failed.Error())
+	}
+	return t.unmeasured(k.Case, conformance.NotRun, "")
+}
