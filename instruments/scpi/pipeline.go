@@ -77,11 +77,7 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 	if err != nil {
 		return nil, err
 	}
-	texts := make([]string, len(answers))
-	for i, a := range answers {
-		texts[i] = string(a)
-	}
-	return texts, nil
+	return texts(answers), nil
 }
 
 // standsAlone reports a query that waits, starts something, or transfers much.
