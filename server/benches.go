@@ -73,10 +73,14 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 	if err != nil {
 		return nil, err
 	}
+	asked, err := s.openPrompts(ctx)
+	if err != nil {
+		return nil, err
+	}
 	benches := make([]api.Bench, 0, len(found))
 	for _, b := range found {
 		w := benchToWire(b)
-		w.Next = next[b.Name]
+		w.Next, w.Prompt = next[b.Name], asked[b.Name]
 		if inventory != nil {
 			w.Calibration = soonest(inventory, b.Name, lab.DateOf(time.Now().In(s.location)))
 			w.Simulated = inventory.Simulated
@@ -194,7 +198,7 @@ func (s *Server) boardFragments(ctx context.Context) ([]fragment, error) {
 	}
 	parts := []part{{"queue", "queue", d}}
 	for _, b := range d.Benches {
-		parts = append(parts, part{"bench", "bench-" + slug(b.Name), b})
+		parts = append(parts, part{"asking", "ask-" + slug(b.Name), asking{b.Prompt, fromBoard}}, part{"bench", "bench-" + slug(b.Name), b})
 	}
 	return s.fragments("board", parts...)
 }

@@ -130,6 +130,7 @@ func functions(zone *time.Location) template.FuncMap {
 		"when":  func(t any) string { return whenText(t, zone) },
 		"clock": func(t any) string { return clockText(t, zone) },
 	}
+	maps.Copy(fm, promptFunctions())
 	maps.Copy(fm, figureFunctions())
 	maps.Copy(fm, drawingFunctions())
 	maps.Copy(fm, limitFunctions())

@@ -66,6 +66,11 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		return api.RunDetail{}, err
 	}
 	d.Judgements = runJudgementsToWire(again)
+	asked, err := jobs.PromptsOf(ctx, s.pool, id)
+	if err != nil {
+		return api.RunDetail{}, err
+	}
+	d.Prompts = PromptsToWire(asked)
 	stored, err := results.RunCases(ctx, s.pool, id)
 	if err != nil {
 		return api.RunDetail{}, err
@@ -195,7 +200,7 @@ func (s *Server) runFragments(ctx context.Context, id uuid.UUID, show string) ([
 		return nil, err
 	}
 	v := runView(d, show)
-	return s.fragments("run", part{"run-state", "run-state", d}, part{"run-worst", "run-worst", v}, part{"run-cases", "run-cases", v})
+	return s.fragments("run", part{"asking", "run-ask", asking{openPromptOf(d.Prompts), fromRun}}, part{"run-state", "run-state", d}, part{"run-worst", "run-worst", v}, part{"run-cases", "run-cases", v})
 }
 
 func (s *Server) getCampaignRuns(c echo.Context) error {

@@ -219,7 +219,8 @@ const shortestEnd = 4
 // refused turns an error that the person can mend into bad input.
 func refused(err error) error {
 	var r *jobs.RefusedError
-	if errors.As(err, &r) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
+	var reply *jobs.ReplyError
+	if errors.As(err, &r) || errors.As(err, &reply) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
 		return &badInput{err}
 	}
 	return err

@@ -5,12 +5,13 @@ import "time"
 // Bench is one measuring place and what it does now.
 type Bench struct {
 	Name        string       `json:"name"`
-	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, safe, alarm
+	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, waiting, safe, alarm
 	Doing       string       `json:"doing"`    // one line for people
 	Hold        string       `json:"hold"`     // why it takes no work; empty: free to work
 	Alarm       string       `json:"alarm"`    // what could not be confirmed; empty: none
 	Now         *BenchWork   `json:"now"`
 	Next        *BenchWork   `json:"next"`
+	Prompt      *Prompt      `json:"prompt"`  // what a person is asked to do now; null: nothing
 	Waiting     int          `json:"waiting"` // runs that wait for this bench
 	Lease       *Lease       `json:"lease"`   // null: nobody drives it
 	Calibration *Calibration `json:"calibration"`

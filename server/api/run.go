@@ -47,6 +47,7 @@ type RunDetail struct {
 	Provenance Provenance     `json:"provenance"`
 	Cases      []Case         `json:"cases"`
 	Judgements []RunJudgement `json:"judgements"` // of its traces judged again, newest first
+	Prompts    []Prompt       `json:"prompts"`    // what persons were asked to do for it, in order
 }
 
 // Provenance names everything a run depended on.
