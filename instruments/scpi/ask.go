@@ -27,10 +27,18 @@ func (s *Session) Batch(ctx context.Context, queries ...string) (answers []strin
 	return answers, err
 }
 
+// texts returns answers as strings that share one piece of memory.
 func texts(answers [][]byte) []string {
+	size := 0
+	for _, a := range answers {
+		size += len(a)
+	}
+	var joined strings.Builder
+	joined.Grow(size)
 	all := make([]string, len(answers))
 	for i, a := range answers {
-		all[i] = string(a)
+		joined.Write(a)
+		all[i] = joined.String()[joined.Len()-len(a):]
 	}
 	return all
 }

@@ -105,7 +105,7 @@ func (s *Session) talk(ctx context.Context, timeout time.Duration, m message) ([
 	if m.queries == 0 {
 		return nil, nil
 	}
-	line, err := s.link.read(s.config.MaxBlock, m.sink)
+	line, err := s.link.read(make([]byte, 0, 64), s.config.MaxBlock, m.sink)
 	if err != nil {
 		// An instrument that waits for its own operation would carry out the
 		// commands of a resync later, on top of newer ones. Only a device clear or

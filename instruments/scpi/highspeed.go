@@ -49,8 +49,8 @@ func (w *highSpeed) send(messages ...[]byte) (int, error) {
 
 // receive: what is left of a response can always be cleared, unless the channel
 // itself is lost.
-func (w *highSpeed) receive(limit int, _ sink) ([]byte, bool, error) {
-	response, err := w.Receive(nil, limit)
+func (w *highSpeed) receive(spare []byte, limit int, _ sink) ([]byte, bool, error) {
+	response, err := w.Receive(spare, limit)
 	var reported *hislip.Failure
 	switch {
 	case err == nil:
@@ -88,6 +88,8 @@ func unwrapped(response []byte) ([]byte, error) {
 	}
 	return response, nil
 }
+
+func (w *highSpeed) arrived() bool { return false }
 
 func (w *highSpeed) endless() bool { return true }
 

@@ -36,14 +36,16 @@ type carrier interface {
 	// send writes program messages, each with its terminator, in one write. It
 	// returns how many bytes went out.
 	send(messages ...[]byte) (n int, err error)
-	// receive reads one response of at most limit bytes and removes its
-	// terminator. Blocks may go to blocks, which may be nil, and leave taken in
-	// their place. After an error, intact says whether the connection still stands
-	// where it can be brought in step.
-	receive(limit int, blocks sink) (response []byte, intact bool, err error)
+	// receive reads one response of at most limit bytes into spare, which is empty
+	// and may be too small, and removes its terminator. Blocks may go to blocks,
+	// which may be nil, and leave taken in their place. After an error, intact says
+	// whether the connection still stands where it can be brought in step.
+	receive(spare []byte, limit int, blocks sink) (response []byte, intact bool, err error)
 	// pending looks at the connection without waiting: it reports bytes nobody
 	// asked for, and io.EOF or another error when the far end is gone.
 	pending() (bool, error)
+	// arrived reports whether the next response is known to be here already.
+	arrived() bool
 	// endless reports whether blocks of indefinite length can be told from what
 	// follows them.
 	endless() bool
@@ -85,9 +87,9 @@ func (l *link) unwatch() {
 	l.unhook = nil
 }
 
-// read reads one response of at most limit bytes.
-func (l *link) read(limit int, blocks sink) ([]byte, error) {
-	response, intact, err := l.receive(limit, blocks)
+// read reads one response of at most limit bytes, into spare where it fits.
+func (l *link) read(spare []byte, limit int, blocks sink) ([]byte, error) {
+	response, intact, err := l.receive(spare, limit, blocks)
 	if err != nil && !intact {
 		l.broken = true
 	}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 )
@@ -44,13 +43,16 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 	if len(queries) == 0 {
 		return nil, nil
 	}
-	messages, oneByOne := make([]message, 0, len(queries)), s.config.Sequential
+	messages, oneByOne := make([]message, 0, len(queries)+1), s.config.Sequential // room for the echo
+	text := make([]byte, 0, 32*len(queries))
 	for _, q := range queries {
 		unit, query, err := composeUnit(q, s.config.MaxMessage)
 		if err != nil || !query {
 			return nil, unsent(cmp.Or(err, fmt.Errorf("scpi: %.40q is a command, want a query", q)))
 		}
-		messages = append(messages, message{text: []byte(unit), queries: 1})
+		start := len(text)
+		text = append(text, unit...)
+		messages = append(messages, message{text: text[start:len(text):len(text)], queries: 1})
 		oneByOne = oneByOne || standsAlone(q)
 	}
 	if err := s.acquire(ctx); err != nil {
@@ -84,6 +86,9 @@ func (s *Session) Pipeline(ctx context.Context, queries ...string) ([]string, er
 func standsAlone(query string) bool {
 	header, _, _ := strings.Cut(strings.TrimSpace(query), "?")
 	for word := range strings.SplitSeq(header, ":") {
+		if word == "" || strings.IndexByte("*mMrRtTdDcC", word[0]) < 0 {
+			continue // most words
+		}
 		switch strings.ToUpper(strings.TrimRight(word, "0123456789")) {
 		case "*OPC", "*TST", "*CAL", "MEAS", "MEASURE", "READ", "TRAC", "TRACE", "DATA", "CAL", "CALIBRATION":
 			return true
@@ -120,7 +125,7 @@ func (s *Session) pipelines(ctx context.Context) (bool, error) {
 // tryPipeline sends messages whose answers all differ, and looks whether any was
 // lost.
 func (s *Session) tryPipeline(ctx context.Context) (allowed bool, err error) {
-	messages := make([]message, probeMessages)
+	messages := make([]message, probeMessages, probeMessages+1)
 	want := make([]string, probeMessages)
 	for i := range messages {
 		want[i] = fmt.Sprint(2 + (s.probes+i)%numbers)
@@ -157,8 +162,9 @@ func (s *Session) tryPipeline(ctx context.Context) (allowed bool, err error) {
 // instrument that waits for its answers to be read.
 func (s *Session) flow(ctx context.Context, messages []message) ([][]byte, error) {
 	probe, echo := s.probe()
-	f := flow{Session: s, echo: echo, answers: make([][]byte, 0, len(messages)),
-		messages: append(slices.Clip(messages), message{text: []byte(probe + ";*ESE 0"), queries: 2})}
+	f := flow{Session: s, echo: echo, answers: make([][]byte, 0, len(messages)), memory: make([]byte, 0, 32*len(messages)),
+		batch:    make([][]byte, 0, maxWindow),
+		messages: append(messages, message{text: []byte(probe + ";*ESE 0"), queries: 2})}
 	err := f.run(ctx)
 	if err == nil {
 		return f.answers, nil
@@ -184,6 +190,7 @@ type flow struct {
 	written  int      // messages sent
 	bytes    int      // of messages sent and not answered
 	batch    [][]byte // kept for its memory
+	memory   []byte   // of the answers
 	deadline time.Time
 }
 
@@ -201,7 +208,8 @@ func (f *flow) run(ctx context.Context) error {
 			return err
 		}
 		m := f.messages[len(f.answers)]
-		line, err := f.link.read(f.config.MaxBlock, nil)
+		start := len(f.memory)
+		line, err := f.link.read(f.memory[start:], f.config.MaxBlock, nil)
 		if err != nil {
 			return f.failed(ctx, m, f.config.Timeout, err)
 		}
@@ -212,10 +220,11 @@ func (f *flow) run(ctx context.Context) error {
 			}
 			return nil
 		}
-		if units, err := splitResponse(line, f.link.endless()); err != nil || len(units) != 1 || string(line) == f.echo {
+		if string(line) == f.echo || !isUnit(line, f.link.endless()) {
 			return f.failed(ctx, m, 0, fmt.Errorf("%w: %.80q as answer %d of %d", errCount, line, len(f.answers)+1, len(f.messages)-1))
 		}
-		f.answers = append(f.answers, line)
+		f.memory = append(f.memory, line...) // onto itself where it fitted
+		f.answers = append(f.answers, f.memory[start:len(f.memory):len(f.memory)])
 		f.bytes -= len(m.text) + 1
 		f.pipeline.longest = max(f.pipeline.longest, len(line))
 		f.pipeline.window = min(f.pipeline.window+1, maxWindow)
@@ -225,8 +234,11 @@ func (f *flow) run(ctx context.Context) error {
 	}
 }
 
-// extend gives the next answer its time, to a tenth of it.
+// extend gives the next answer its time, to a tenth of it, unless it is here already.
 func (f *flow) extend(ctx context.Context) error {
+	if f.link.arrived() {
+		return nil
+	}
 	deadline := time.Now().Add(f.config.Timeout)
 	if deadline.Sub(f.deadline) < f.config.Timeout/10 {
 		return nil
@@ -241,10 +253,11 @@ func (f *flow) extend(ctx context.Context) error {
 	return nil
 }
 
-// fill sends what may go, in one write, once half of the window is free.
+// fill sends what may go, in one write, once half of the window is free or all
+// that is left has room.
 func (f *flow) fill(ctx context.Context) error {
-	underway := f.written - len(f.answers)
-	if f.written == len(f.messages) || underway > f.pipeline.window/2 {
+	underway, left := f.written-len(f.answers), len(f.messages)-f.written
+	if left == 0 || underway > f.pipeline.window/2 && underway+left > f.pipeline.window {
 		return nil
 	}
 	f.batch = f.batch[:0]

@@ -28,6 +28,15 @@ func splitResponse(line []byte, endless bool) ([][]byte, error) {
 	return units, nil
 }
 
+// isUnit reports a response of one unit.
+func isUnit(line []byte, endless bool) bool {
+	if bytes.IndexAny(line, `;#"'`) < 0 {
+		return true
+	}
+	units, err := splitResponse(line, endless)
+	return err == nil && len(units) == 1
+}
+
 // SplitData splits a response unit at the ',' between data elements (488.2
 // 8.5). Separators inside strings and blocks do not count.
 func SplitData(unit []byte) ([][]byte, error) {

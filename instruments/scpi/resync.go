@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -140,8 +141,8 @@ func (s *Session) resync(ctx context.Context) ([]Error, error) {
 // echo. No pair comes twice within 64516 probes.
 func (s *Session) probe() (units, echo string) {
 	s.probes = (s.probes + 1) % (numbers * numbers)
-	a, b := 2+s.probes/numbers, 2+s.probes%numbers
-	return fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b), fmt.Sprintf("%d;%d", a, b)
+	a, b := strconv.Itoa(2+s.probes/numbers), strconv.Itoa(2+s.probes%numbers)
+	return "*ESE " + a + ";*ESE?;*ESE " + b + ";*ESE?", a + ";" + b
 }
 
 // clear throws away what is under way at both ends and stops what is running.

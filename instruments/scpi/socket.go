@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -63,10 +64,16 @@ func (w *socket) send(messages ...[]byte) (int, error) {
 
 // receive: a timeout between bytes of a line leaves lines, one inside a block
 // leaves nothing to go by.
-func (w *socket) receive(limit int, blocks sink) ([]byte, bool, error) {
+func (w *socket) receive(spare []byte, limit int, blocks sink) ([]byte, bool, error) {
 	m := framer{r: w.r, limit: limit, shape: w.shape, sink: blocks}
-	response, err := m.read(make([]byte, 0, 64))
+	response, err := m.read(spare)
 	return response, err == nil || !m.block && isTimeout(err), err
+}
+
+// arrived takes the first line feed for the end, as it is without blocks.
+func (w *socket) arrived() bool {
+	waiting, _ := w.r.Peek(w.r.Buffered())
+	return bytes.IndexByte(waiting, '\n') >= 0
 }
 
 func (w *socket) endless() bool { return w.shape.text }
