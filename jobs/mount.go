@@ -29,7 +29,7 @@ func findMount(l *lab.Lab, serial string) (*mount, error) {
 		return nil, fmt.Errorf("%s is not in the inventory of %s; add it under radio_units", serial, l.Name)
 	}
 	if !u.Mounted() {
-		return nil, fmt.Errorf("%s is on no bench; give it a bench, a slot and a resource in the inventory", serial)
+		return nil, fmt.Errorf("%s is on no bench; give it a bench, a slot and a resource in the inventory, and mount: by hand if it comes from the shelf", serial)
 	}
 	m := &mount{unit: u, lab: l}
 	if m.kind, ok = l.Type(u.Type); !ok {

@@ -37,7 +37,7 @@ func (t *tenure) mountByHand(ctx context.Context, s *segment) error {
 	if !u.ByHand() || there == u.Serial {
 		return nil
 	}
-	answer, err := t.ask(ctx, Prompt{Kind: MountUnit, Run: s.run, Text: mountText(u, there)})
+	answer, err := t.ask(ctx, Prompt{Kind: MountUnit, Run: s.run, Text: s.mount.mountText(there)})
 	if err != nil {
 		return err
 	}
@@ -54,13 +54,18 @@ func (t *tenure) mountByHand(ctx context.Context, s *segment) error {
 	return nil
 }
 
-func mountText(u lab.RadioUnit, there string) string {
-	var first string
+// mountText says which unit goes where, and what is connected to it.
+func (m *mount) mountText(there string) string {
+	u := m.unit
+	var first, paths string
 	if there != "" {
 		first = fmt.Sprintf("Take %s out of slot %d. ", there, u.Slot)
 	}
-	return fmt.Sprintf("%sPut %s (%s, board revision %s) into slot %d of %s and connect its supply, its reference and its control cable.",
-		first, u.Serial, u.Type, u.Revision, u.Slot, u.Bench)
+	if !m.bench.ByHand() { // otherwise the next prompt is about that
+		paths = fmt.Sprintf(" Connect its connectors 1 to %d to the cables of the switch matrix with the same numbers.", m.kind.Connectors)
+	}
+	return fmt.Sprintf("%sPut %s (%s, board revision %s) into slot %d of %s and connect its supply, its reference and its control cable.%s",
+		first, u.Serial, u.Type, u.Revision, u.Slot, u.Bench, paths)
 }
 
 // cable asks for the measuring cable on the connector of a segment, with every
@@ -95,7 +100,7 @@ func (m *mount) cableText(connector int) string {
 		return text
 	}
 	return fmt.Sprintf("%s Terminate connector %s, each with a load rated for more than %s. With your answer you confirm both.",
-		text, strings.Join(others, ", "), m.kind.RatedPower)
+		text, strings.Join(others, ", "), greatestPower(m.kind))
 }
 
 // slotUnits returns which unit that is mounted by hand was put into each slot last.
@@ -145,6 +150,11 @@ func (r *rig) units(bench string) []lab.RadioUnit {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return slices.DeleteFunc(all, func(u lab.RadioUnit) bool { return u.ByHand() && r.slots[u.Slot] != u.Serial })
+}
+
+// anyByHand reports whether a unit is on the bench that a person put there.
+func anyByHand(units []lab.RadioUnit) bool {
+	return slices.ContainsFunc(units, lab.RadioUnit.ByHand)
 }
 
 // awake reports whether every instrument of the bench and the unit answer, and

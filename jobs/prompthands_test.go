@@ -241,3 +241,23 @@ func TestMountedUnitIsMadeSafe(t *testing.T) {
 		t.Errorf("bench %+v", s)
 	}
 }
+
+// Between runs a unit that was mounted by hand has no DC, and whoever took it
+// away since left no alarm behind.
+func TestMountedUnitIsTakenAway(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	b.applyShelved("T4-0001")
+	b.operate("bob")
+	id := b.submit(strings.Replace(powerPlan, "[1, 2]", "[1]", 1), "T4-0001")["T4-0001"]
+	first := b.start("a", nil)
+	b.await(id)
+	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
+	b.stop(first)
+	b.inject("T4-0001", sim.Refused)
+	b.start("b", nil)
+	within(t, 20*time.Second, "a bench at rest", func() bool {
+		s := b.bench("bench-1")
+		return s.Holder == "b" && s.Activity == Idle && s.Alarm == ""
+	})
+	b.mustBeClean()
+}

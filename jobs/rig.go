@@ -357,7 +357,10 @@ func (r *rig) parts() safeBench {
 	if b.Generator != "" {
 		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
 	}
-	for _, u := range r.units(b.Name) {
+	units := r.units(b.Name)
+	// A person takes such a unit away when it has been measured.
+	s.cutSupply = s.cutSupply || anyByHand(units)
+	for _, u := range units {
 		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
 			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
 		})})

@@ -114,7 +114,9 @@ func TestPromptsAtTheCommandLine(t *testing.T) {
 			t.Errorf("a second answer says %q", stderr)
 		}
 	}
-	await(t, 60*time.Second, "the run to end", func() bool { return r.count(t, `SELECT count(*) FROM run WHERE state = 'done' AND verdict = 'pass'`) == 1 })
+	await(t, 60*time.Second, "the run to end", func() bool {
+		return r.count(t, `SELECT count(*) FROM run WHERE state = 'done' AND verdict = 'pass'`) == 1
+	})
 	var run string
 	if err := r.db.QueryRow(t.Context(), `SELECT id FROM run`).Scan(&run); err != nil {
 		t.Fatal(err)
