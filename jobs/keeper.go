@@ -261,7 +261,7 @@ func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, fun
 	ctx, cancel := context.WithCancelCause(ctx)
 	limit := newStopwatch(t.agent.Timings.Segment, func() { cancel(errTooLong) })
 	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
-	heed := t.watchEnd(ctx)
+	heed := t.watchEnd(ctx, stuckAfter)
 	t.work = &work{run: run, cancel: cancel, limit: limit}
 	idle := make(chan struct{})
 	t.idle = idle
@@ -278,12 +278,12 @@ func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, fun
 	}, true
 }
 
-// watchEnd gives the bench up when work goes on for stuckAfter after the end of
-// ctx. The function it returns says that the work has ended.
-func (t *tenure) watchEnd(ctx context.Context) (ended func()) {
+// watchEnd gives the bench up when work goes on for so long after the end of ctx.
+// The function it returns says that the work has ended.
+func (t *tenure) watchEnd(ctx context.Context, allowed time.Duration) (ended func()) {
 	done := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
-		late := time.NewTimer(stuckAfter)
+		late := time.NewTimer(allowed)
 		defer late.Stop()
 		select {
 		case <-done:

@@ -130,8 +130,12 @@ func (t *tenure) await(ctx context.Context, id uuid.UUID, p Prompt) (Answer, err
 			t.endPrompt(ctx, id, PromptWithdrawn, context.Cause(ctx).Error())
 			return Answer{}, context.Cause(ctx)
 		case <-t.parting:
-			t.endPrompt(ctx, id, PromptWithdrawn, errStopping.Error())
-			return Answer{}, errStopping
+			why := errStopping
+			if t.ctx.Err() != nil { // it parts because the lease is lost
+				why = context.Cause(t.ctx)
+			}
+			t.endPrompt(ctx, id, PromptWithdrawn, why.Error())
+			return Answer{}, why
 		case <-limit.C:
 			if t.endPrompt(ctx, id, PromptTimedOut, "") {
 				return Answer{}, benchFailure{&PromptError{p, PromptTimedOut, Answer{ID: id}}}
