@@ -46,6 +46,7 @@ func radioUnitRole() role {
 			asked("alarms", Number),
 			asked("supply_voltage", Number).of(Voltage),
 			asked("supply_current", Number).of(Current),
+			asked("uptime", Number).of(Time),
 		},
 	}
 }

@@ -131,6 +131,7 @@ const (
 	AlarmCount    Capability = "alarms"               // Alarms
 	ManyCarriers  Capability = "several carriers"     // ConfigureAll with more than one
 	CalibratedFor Capability = "calibrated frequency" // CalibratedAt
+	Clock         Capability = "uptime"               // Uptime
 )
 
 // words lists the entries of a table that a capability needs.
@@ -164,6 +165,8 @@ func (c Capability) words() []string {
 		return []string{"carrier_count"}
 	case CalibratedFor:
 		return []string{"calibration_frequency"}
+	case Clock:
+		return []string{"uptime"}
 	}
 	return nil
 }

@@ -3,6 +3,8 @@ package radiounit
 import (
 	"context"
 	"fmt"
+	"math"
+	"time"
 
 	"benchyard/instruments/scpi"
 )
@@ -46,4 +48,17 @@ func (u *RadioUnit) SupplyReading(ctx context.Context) (volts, amps float64, err
 		return 0, 0, err
 	}
 	return volts, amps, nil
+}
+
+// Uptime returns how long the unit has been running, by its own clock: the time
+// in which its calibrations go on.
+func (u *RadioUnit) Uptime(ctx context.Context) (time.Duration, error) {
+	if err := u.need(Clock); err != nil {
+		return 0, err
+	}
+	seconds, err := u.number(ctx, "uptime", nil)
+	if err == nil && !(seconds >= 0 && seconds < math.MaxInt64/float64(time.Second)) {
+		err = fmt.Errorf("radiounit: uptime: %w: %g s", scpi.ErrAnswer, seconds)
+	}
+	return time.Duration(seconds * float64(time.Second)), err
 }

@@ -63,6 +63,7 @@ func (r *radio) controlCommands() []command {
 		{notation: ":ROSCillator:PPS:LOCKed", get: answer(func() string { return digit(!u.troubles[LostPPS]) })},
 		{notation: ":SUPPly:VOLTage", get: answer(func() string { return fmt.Sprintf("%.3f", u.bench.rail.actual) })},
 		{notation: ":SUPPly:CURRent", get: answer(func() string { return fmt.Sprintf("%.3f", u.amperes()) })},
+		{notation: ":SYSTem:UPTime", get: answer(func() string { return fmt.Sprintf("%.3f", r.world.clock.now()-u.started) })},
 		{notation: ":ALARm:COUNt", get: answer(func() string { return strconv.Itoa(u.alarms()) })},
 	} {
 		list = append(list, r.guarded(c))

@@ -59,4 +59,5 @@ commands:
   alarms: {ask: read alarms, answer: 'alarms (\d+)$'}
   supply_voltage: {ask: read supply voltage, answer: 'voltage (\S+) V'}
   supply_current: {ask: read supply current, answer: 'current (\S+) A'}
+  uptime: {ask: read uptime, answer: 'uptime (\S+) s'}
 `

@@ -60,6 +60,7 @@ var readings = [...]reading{
 	{name: "alarms", header: ":ALARm:COUNt", kind: counted, fixed: true},
 	{name: "supply voltage", header: ":SUPPly:VOLTage", unit: "V", factor: 1, fixed: true},
 	{name: "supply current", header: ":SUPPly:CURRent", unit: "A", factor: 1, fixed: true},
+	{name: "uptime", header: ":SYSTem:UPTime", unit: "s", factor: 1, fixed: true},
 }
 
 // help prints every command.

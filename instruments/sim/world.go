@@ -72,6 +72,7 @@ type unit struct {
 	synthesis             synthesis
 	troubles              map[Trouble]bool
 	on                    bool
+	started               float64 // when it last had no supply, simulated seconds
 	heat                  thermal // of the amplifier: 0 cold, 1 warm
 	housing               thermal // of the housing, 0 to 1
 }
@@ -222,6 +223,7 @@ func (w *world) settle(b *bench) {
 				w.mute(u, "supply lost")
 			}
 			u.boot()
+			u.started = b.changed
 		}
 		w.load(b)
 	}
