@@ -93,7 +93,12 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 		n++
 	}
 	k.muted = planned[n:]
-	if k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n]); err != nil {
+	if conformance.IsHealth(k.Clause) {
+		k.traces, err = t.rig.acquireHealth(ctx, s.mount, k, planned)
+	} else {
+		k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n])
+	}
+	if err != nil {
 		return err
 	}
 	if len(k.muted) == 0 {

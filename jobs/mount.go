@@ -117,6 +117,7 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 		Subject:    subject,
 		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
 		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency, LessFloor: c.LessFloor,
+		Health: c.Health, PlanName: c.Plan,
 	}, nil
 }
 

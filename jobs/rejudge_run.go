@@ -267,7 +267,7 @@ func (m *mount) setupWith(c plan.Case, corrections *lab.Lab) (procedure.Setup, e
 func tracesOf(stored []results.Trace) []procedure.Trace {
 	traces := make([]procedure.Trace, len(stored))
 	for i, t := range stored {
-		traces[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum}
+		traces[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum, Unit: t.Unit}
 	}
 	return traces
 }

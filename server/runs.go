@@ -32,7 +32,7 @@ func runToWire(r jobs.RunSummary) api.Run {
 		CasesDone: r.CasesDone, CasesTotal: r.CasesTotal, Simulated: r.Simulated,
 		QueuedAt: r.QueuedAt, StartedAt: r.StartedAt, FinishedAt: r.FinishedAt, Clauses: []api.ClauseSummary{},
 	}
-	for _, clause := range conformance.Clauses() {
+	for _, clause := range conformance.MeasuredClauses() {
 		if k, ok := r.Clauses[clause]; ok {
 			w.Clauses = append(w.Clauses, api.ClauseSummary{
 				Clause: clause, Cases: k.Cases, Passed: k.Passed, Failed: k.Failed, Errors: k.Errors,

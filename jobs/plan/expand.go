@@ -49,6 +49,10 @@ type Case struct {
 	// and Configuration its name in the plan. Nil and empty for a single carrier.
 	Carriers      []conformance.Carrier
 	Configuration string
+	// Health is what a case of the transceiver health test measures, with limits of
+	// the plan called Plan; nil for clauses of the standard.
+	Health *conformance.Health
+	Plan   string
 
 	shape string // carriers and gaps as the key has them
 }
@@ -105,10 +109,13 @@ func (p *Plan) casesAt(here on, place Case, t Target) []Case {
 	var cases []Case
 	for _, model := range p.modelsAt(here, place.Carrier.Channel) {
 		for connector := 1; connector <= t.Connectors; connector++ {
-			for _, clause := range conformance.Clauses() {
+			for _, clause := range conformance.MeasuredClauses() {
 				if t := p.asking(clause, here, place.Carrier.Channel, model, connector); t != nil {
 					c := place
 					c.Clause, c.Connector, c.TestModel, c.LessFloor = clause, connector, model, p.lessFloor(*t)
+					if conformance.IsHealth(clause) {
+						c.Health, c.Plan = t.Health, p.Name
+					}
 					c.Key = c.key()
 					cases = append(cases, c)
 				}

@@ -9,7 +9,6 @@ import (
 	"unicode/utf8"
 
 	"benchyard/instruments/document"
-	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 )
 
@@ -43,6 +42,7 @@ func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	c.warmUp()
 	c.repeated()
 	c.noiseFloor()
+	c.health()
 	c.targets(targets)
 	if err := d.Problems().Err(); err != nil {
 		return nil, err
@@ -161,7 +161,7 @@ func (c *checker) tests() {
 	}
 	for i, t := range c.plan.Tests {
 		path := at("tests[%d]", i)
-		c.OneOf(path+".clause", "clause", t.Clause, conformance.Clauses()...)
+		c.OneOf(path+".clause", "clause", t.Clause, conformance.MeasuredClauses()...)
 		words(c, path+".rf_channels", "RF channel", t.RFChannels, everyChannel())
 		words(c, path+".test_models", "test model", t.TestModels, TestModels())
 		c.connectors(path+".connectors", t.Connectors)
@@ -252,10 +252,10 @@ func (c *checker) targets(targets []Target) {
 	}
 }
 
-func join(list []rf.Hertz) string {
+func join[T any](list []T) string {
 	parts := make([]string, len(list))
-	for i, f := range list {
-		parts[i] = f.String()
+	for i, x := range list {
+		parts[i] = fmt.Sprint(x)
 	}
 	return strings.Join(parts, ", ")
 }

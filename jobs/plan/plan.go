@@ -82,6 +82,8 @@ type Test struct {
 	Configurations []string `json:",omitempty"`
 	// NoiseFloor is for this test alone; empty takes that of the plan.
 	NoiseFloor string `json:",omitempty"`
+	// Health is what a test of the transceiver health test measures, and its limits.
+	Health *conformance.Health `json:",omitempty"`
 }
 
 // Connectors lists connectors of a radio unit, from 1. Nil means all it has.
@@ -171,6 +173,8 @@ func rfChannels(clause string) []conformance.RFChannel {
 		return []conformance.RFChannel{conformance.Middle}
 	case conformance.SpuriousEmissionsClause:
 		return []conformance.RFChannel{conformance.Bottom, conformance.Top}
+	case conformance.FlatnessClause, conformance.LinearityClause, conformance.OutputClause:
+		return []conformance.RFChannel{conformance.Middle}
 	}
 	return everyChannel()
 }
