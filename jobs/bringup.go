@@ -14,6 +14,7 @@ import (
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
 	"benchyard/instruments/supply"
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 
@@ -264,24 +265,8 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 		return fmt.Errorf("the unit in %s slot %d says it is %s %s with build %s, want %s %s with build %s",
 			s.mount.unit.Bench, s.mount.unit.Slot, id.Type, id.Serial, id.Build, s.mount.unit.Type, s.mount.unit.Serial, s.build)
 	}
-	return sound(ctx, u, s.mount.unit.Serial)
-}
-
-// sound checks what a unit reports of itself: synthesiser in lock, no alarm.
-func sound(ctx context.Context, u *radiounit.RadioUnit, serial string) error {
-	locked, err := u.Locked(ctx)
-	if err != nil {
-		return fmt.Errorf("%s: %w", serial, err)
-	}
-	if !locked {
-		return fmt.Errorf("%s: the synthesiser is not locked to the reference", serial)
-	}
-	alarms, err := u.Alarms(ctx)
-	if err != nil {
-		return fmt.Errorf("%s: %w", serial, err)
-	}
-	if alarms > 0 {
-		return fmt.Errorf("%s: the unit reports %d alarms", serial, alarms)
+	if err := bringup.Sound(ctx, u); err != nil {
+		return fmt.Errorf("%s: %w", s.mount.unit.Serial, err)
 	}
 	return nil
 }

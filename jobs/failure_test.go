@@ -118,7 +118,7 @@ func TestWarmUp(t *testing.T) {
 		rule    string
 		verdict conformance.Verdict
 	}{
-		{"warm_up: {minimum: 50ms, limit: 30s, slope: 0.05dB, interval: 20ms}", conformance.Pass},
+		{"warm_up: {minimum: 50ms, limit: 30s, slope: 0.05dB, interval: 20ms, temperature_slope: 100K/min}", conformance.Pass},
 		{"warm_up: {minimum: 50ms, limit: 300ms, slope: 0.000000001dB, interval: 20ms}", conformance.ErrorVerdict},
 	} {
 		b := newTestBed(t, 1, nil)

@@ -81,7 +81,7 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	if k.setup, err = s.mount.setup(k.Case); err != nil {
 		return err
 	}
-	if err := t.rig.tune(ctx, s, k.Case, k.setup); err != nil {
+	if err := t.tune(ctx, s, k.Case, k.setup); err != nil {
 		return err
 	}
 	planned, err := procedure.Plan(k.Clause, k.setup)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"runtime/debug"
 
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/results"
@@ -29,9 +30,10 @@ type segment struct {
 	plan     *plan.Plan
 	mount    *mount
 	cases    []plan.Case
-	rest     []plan.Segment // those after this one
-	first    int            // position of the first case among all
-	total    int            // cases of the run
+	rest     []plan.Segment   // those after this one
+	first    int              // position of the first case among all
+	total    int              // cases of the run
+	steps    []bringup.Record // of this attempt, in their order
 }
 
 // work is one ticket: claim its segment, measure it, store it. It returns when
@@ -110,6 +112,7 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 		}
 	}()
 	t.rig.transcript.reset()
+	s.steps = nil
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}

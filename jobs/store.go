@@ -81,6 +81,9 @@ func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, tr
 	if err := writeTranscript(ctx, tx, s, transcript); err != nil {
 		return err
 	}
+	if err := writeSteps(ctx, tx, s); err != nil {
+		return err
+	}
 	if err := endSegment(ctx, tx, s.run, s.number, o.err); err != nil {
 		return err
 	}
@@ -180,6 +183,9 @@ func (t *tenure) retry(ctx context.Context, s *segment, cause error) error {
 	}
 	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
 		if err := writeTranscript(ctx, tx, s, body); err != nil {
+			return err
+		}
+		if err := writeSteps(ctx, tx, s); err != nil {
 			return err
 		}
 		err := tx.QueryRow(ctx, `UPDATE run_segment SET attempts = attempts + 1, error = $3 WHERE run_id = $1 AND number = $2 RETURNING attempts`,

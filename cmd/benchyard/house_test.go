@@ -29,6 +29,7 @@ var mayImport = map[string][]string{
 	"server/api":                {},
 	"jobs":                      {"jobs/*", "instruments/*"},
 	"instruments/document":      {},
+	"jobs/bringup":              {"instruments/radiounit", "instruments/scpi", "instruments/rf"},
 	"jobs/plan":                 {"instruments/document", "jobs/conformance", "instruments/rf"},
 	"jobs/lab":                  {"instruments/document", "instruments/dialect", "instruments/scpi", "instruments/rf"},
 	"jobs/procedure":            {"jobs/conformance", "jobs/uncertainty", "jobs/dsp", "instruments/rf", "instruments/nr"},

@@ -153,5 +153,14 @@ func (a *Analyzer) Protect(ctx context.Context) error {
 	return nil
 }
 
+// Attenuation asks for the input attenuation in force.
+func (a *Analyzer) Attenuation(ctx context.Context) (rf.DB, error) {
+	x, err := a.line.Number(ctx, "attenuation", nil)
+	if err != nil {
+		return 0, fmt.Errorf("analyzer: attenuation: %w", err)
+	}
+	return rf.DB(x), nil
+}
+
 // forget drops what is known of the settings.
 func (a *Analyzer) forget() { a.set = setup{} }

@@ -64,6 +64,46 @@ func (w *Switcher) Connect(ctx context.Context, route string) error {
 	return nil
 }
 
+// Connected confirms that of all known routes just the one is closed, without moving
+// anything.
+func (w *Switcher) Connected(ctx context.Context, route string) error {
+	channel, err := ParseRoute(route)
+	if err != nil {
+		return err
+	}
+	channels, unreadable := w.known()
+	if unreadable != nil {
+		return unreadable
+	}
+	if !slices.Contains(channels, channel) {
+		channels = append(channels, channel)
+	}
+	for some := range slices.Chunk(channels, max(1, int(w.line.Table.Limits["channels_at_once"]))) {
+		query, err := w.line.Table.Ask("closed", dialect.Values{"channels": dialect.Channels(some)})
+		if err != nil {
+			return err
+		}
+		answer, err := w.line.Session.Query(ctx, query)
+		if err != nil {
+			return fmt.Errorf("switcher: route %s: %w", route, err)
+		}
+		fields := strings.Split(answer, ",")
+		if len(fields) != len(some) {
+			return fmt.Errorf("switcher: route %s: %w: %.40q for %d channels", route, scpi.ErrAnswer, answer, len(some))
+		}
+		for i, f := range fields {
+			closed, err := w.line.Table.Bool("closed", []byte(f))
+			if err != nil {
+				return fmt.Errorf("switcher: route %s: %w", route, err)
+			}
+			if closed != (some[i] == channel) {
+				return fmt.Errorf("switcher: channel %d closed: %t, with route %s wanted alone: %w", some[i], closed, route, scpi.ErrUnconfirmed)
+			}
+		}
+	}
+	return nil
+}
+
 // Terminate opens every path, so that each input ends in its termination. It
 // returns nil only when every known route reads back open: those of Routes and
 // those connected before. With none known, only the acceptance of the command

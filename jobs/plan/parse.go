@@ -222,6 +222,9 @@ func (c *checker) warmUp() {
 	if !(w.Slope > 0 && w.Slope <= 10) {
 		c.Report("warm_up.slope", "slope %s: want above 0 and at most 10 dB between two readings", w.Slope)
 	}
+	if c.Has("warm_up.temperature_slope") && !(w.TemperatureSlope > 0) {
+		c.Report("warm_up.temperature_slope", "slope of temperature %s: want above 0 K/min", w.TemperatureSlope)
+	}
 	if w.Limit == 0 {
 		c.Report("warm_up", "a warm-up needs a limit, the longest time to wait; leave warm_up out to wait for nothing")
 		return
