@@ -38,7 +38,8 @@ type Health struct {
 
 	// health.tone: most that a line may have, over the tone, after the initial
 	// calibration alone and with tracking calibrations converged; and how long
-	// tracking may take until image and leakage are within After for good.
+	// tracking may take until those of image and leakage that After limits are
+	// within 1 dB of where they end, for good.
 	Before, After *Lines
 	Settle        time.Duration // zero: not judged
 
@@ -156,7 +157,7 @@ func (h Health) Check(clause string) []HealthProblem {
 		report("", "a time, a slope error or an efficiency is outside of what there can be")
 	}
 	if h.Settle > 0 && (h.After == nil || h.After.Image == nil && h.After.Leakage == nil) {
-		report("settle", "settle needs what image or leakage have to settle below, under after")
+		report("settle", "settle needs what is to settle: image or leakage, under after")
 	}
 	if len(h.limits(clause)) == 0 {
 		report("", "%s without any limit: there would be nothing to judge", clause)

@@ -207,13 +207,11 @@ func (s Setup) course(traces []Trace, product string, times rf.Hertz) (course, e
 // settledWithin is how near to its final value a product has to stay, dB.
 const settledWithin = 1.0
 
-// settled returns between which times a product came below its limit and near its
-// final value for good. An image that ends above its limit never does: its limit
-// says so already, and its time is that of being near its final value.
-func (c course) settled(final, limit float64) (after, before float64) {
-	limit = max(limit, final+settledWithin)
+// settled returns between which times a product came near its final value for
+// good. What it has to be below in the end its own limit says.
+func (c course) settled(final float64) (after, before float64) {
 	i := len(c.level)
-	for i > 0 && c.level[i-1] <= min(limit, final+settledWithin) {
+	for i > 0 && c.level[i-1] <= final+settledWithin {
 		i--
 	}
 	switch {
@@ -233,8 +231,7 @@ func (s Setup) settlingReading(traces []Trace) (conformance.Reading, error) {
 	var worst conformance.Reading
 	found := false
 	for _, x := range products {
-		limit := s.settledBelow(x.name)
-		if limit == nil {
+		if !s.settles(x.name) {
 			continue
 		}
 		c, err := s.course(traces, x.name, x.times)
@@ -245,7 +242,7 @@ func (s Setup) settlingReading(traces []Trace) (conformance.Reading, error) {
 		if err != nil {
 			return worst, err
 		}
-		after, before := c.settled(final.Value, float64(*limit))
+		after, before := c.settled(final.Value)
 		if math.IsInf(before, 1) {
 			return worst, fmt.Errorf("procedure: the %s was still beside its final value of %.1f dB when tracking had converged by what the unit says: take the case again", x.name, final.Value)
 		}
