@@ -86,6 +86,9 @@ func ParseTouchstone(file string, data []byte, stated rf.DB) (rf.Correction, doc
 	return c, nil
 }
 
+// maxLoss, in dB: nothing is measured behind more, and no inventory takes it.
+const maxLoss = 150
+
 // maxUncertainty, in dB, is where a level is no measurement any more.
 const maxUncertainty = 10
 
@@ -227,6 +230,10 @@ func decibels(s complex128) float64 { return 20 * math.Log10(cmplx.Abs(s)) }
 // passive refuses what no path of cables, pads and couplers can be.
 func (t *touchstone) passive() {
 	for _, r := range t.rows {
+		if loss := -decibels(r.s[s21]); loss > maxLoss {
+			t.report(r.line, r.column, "S21 is %.2f dB at %s: want a loss up to %d dB", -loss, r.frequency, maxLoss)
+			return
+		}
 		for i, s := range r.s {
 			if cmplx.Abs(s) > slack {
 				t.report(r.line, r.column, "%s is %.2f dB at %s: a passive path has no gain", parameters[i], decibels(s), r.frequency)

@@ -2,6 +2,7 @@ package lab
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 
@@ -197,17 +198,24 @@ func (c *checker) accuracy(path, key string, v rf.DB) {
 	}
 }
 
-// wrongPoint says what is wrong with a correction row alone, nothing when all is well.
-func wrongPoint(p rf.CorrectionPoint) string {
+// wrongPoint says what is wrong with a correction row alone, and with which of
+// frequency, loss and uncertainty, counted from 0; nothing when all is well.
+func wrongPoint(p rf.CorrectionPoint) (value int, why string) {
 	switch {
 	case p.Frequency < 0:
-		return fmt.Sprintf("frequency %s is negative", p.Frequency)
-	case p.Loss < 0 || p.Loss > maxLoss:
-		return fmt.Sprintf("loss %s: want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
-	case p.Uncertainty < 0 || p.Uncertainty > maxLoss:
-		return fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
+		return 0, fmt.Sprintf("frequency %s is negative", p.Frequency)
+	case math.IsInf(float64(p.Frequency), 0):
+		return 0, "the frequency is endless"
+	case p.Loss < 0:
+		return 1, fmt.Sprintf("loss %s is a gain; want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
+	case p.Loss > maxLoss:
+		return 1, fmt.Sprintf("loss %s: want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
+	case p.Uncertainty < 0:
+		return 2, fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
+	case p.Uncertainty > maxUncertainty:
+		return 2, fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), up to %d dB; is it the loss, the columns swapped?", p.Uncertainty, maxUncertainty)
 	}
-	return ""
+	return 0, ""
 }
 
 // names lists what can be referred to, each name once.

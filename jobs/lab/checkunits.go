@@ -69,7 +69,7 @@ func (c *checker) correction(path string, p Path) {
 				c.Report(row+"."+key, "missing key %q", key)
 			}
 		}
-		if why := wrongPoint(point); why != "" {
+		if _, why := wrongPoint(point); why != "" {
 			c.Report(row, "%s", why)
 		}
 		if i > 0 && point.Frequency <= p.Correction[i-1].Frequency {

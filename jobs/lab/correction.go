@@ -48,7 +48,7 @@ func ParseCorrection(file string, data []byte) (rf.Correction, document.Problems
 		if header {
 			header = false
 			if !slices.Equal(trimmed(fields), correctionHeader[:]) {
-				report(line, 1, "want the header %s", strings.Join(correctionHeader[:], ","))
+				report(line, wrongColumn(r, fields), "want the header %s", strings.Join(correctionHeader[:], ","))
 				return nil, problems
 			}
 			continue
@@ -63,6 +63,28 @@ func ParseCorrection(file string, data []byte) (rf.Correction, document.Problems
 		report(1, 1, "no rows; want the header %s and one row for each frequency", strings.Join(correctionHeader[:], ","))
 	}
 	return rows, problems
+}
+
+// wrongColumn is where a first row stops being the header.
+func wrongColumn(r *csv.Reader, fields []string) int {
+	for i, field := range trimmed(fields) {
+		if i == len(correctionHeader) || field != correctionHeader[i] {
+			_, column := r.FieldPos(i)
+			return column
+		}
+	}
+	return 1 // columns are missing at its end
+}
+
+// FormatCorrection writes rows as the CSV that ParseCorrection reads, every
+// value so that it reads back as the same value.
+func FormatCorrection(rows rf.Correction) []byte {
+	var text bytes.Buffer
+	text.WriteString(strings.Join(correctionHeader[:], ",") + "\n")
+	for _, p := range rows {
+		fmt.Fprintf(&text, "%s,%s,%s\n", number(float64(p.Frequency)), number(float64(p.Loss)), number(float64(p.Uncertainty)))
+	}
+	return text.Bytes()
 }
 
 func correctionRow(r *csv.Reader, fields []string, report func(int, int, string, ...any)) (rf.CorrectionPoint, bool) {
@@ -83,9 +105,9 @@ func correctionRow(r *csv.Reader, fields []string, report func(int, int, string,
 		v[i] = n
 	}
 	point := rf.CorrectionPoint{Frequency: rf.Hertz(math.Round(v[0]*1e3) / 1e3), Loss: rf.DB(v[1]), Uncertainty: rf.DB(v[2])}
-	if why := wrongPoint(point); ok && why != "" {
-		line, _ := r.FieldPos(0)
-		report(line, 1, "%s", why)
+	if value, why := wrongPoint(point); ok && why != "" {
+		line, column := r.FieldPos(value)
+		report(line, column, "%s", why)
 	}
 	return point, ok
 }

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -223,6 +224,24 @@ func FuzzParse(f *testing.F) {
 // onlyRead hides all but Open, as the file system of a stored document might.
 type onlyRead struct{ fs.FS }
 
+// What is wrong with a row is reported where it stands.
+func TestRefusedCorrection(t *testing.T) {
+	const header = "frequency_hz,loss_db,uncertainty_db\n"
+	for text, want := range map[string]string{
+		"frequency_hz,uncertainty_db,loss_db\n1,0.2,40\n": "f.csv:1:14: want the header",
+		"frequency_hz,loss_db\n1,40\n":                    "f.csv:1:1: want the header",
+		header + "1e9,-0.5,0.2\n":                         "f.csv:2:5: loss -0.50 dB is a gain",
+		header + "1e9,40,0.2\n2e9,151,0.2\n":              "f.csv:3:5: loss 151.00 dB: want 0 to 150 dB",
+		header + "1e9,0.2,40\n":                           "f.csv:2:9: uncertainty 40.00 dB",
+		header + "1e9,40,-1\n":                            "f.csv:2:8: uncertainty -1.00 dB",
+		header + "1e306,40,0.2\n":                         "f.csv:2:1: the frequency is endless",
+	} {
+		if rows, problems := lab.ParseCorrection("f.csv", []byte(text)); problems == nil || !strings.Contains(problems.Error(), want) {
+			t.Errorf("%q: got %v, %v; want %q", text, rows, problems, want)
+		}
+	}
+}
+
 func FuzzParseCorrection(f *testing.F) {
 	f.Add([]byte("frequency_hz,loss_db,uncertainty_db\n9000,40,0.2\n1e9,41,0.2\n"))
 	f.Add([]byte("\"frequency_hz\",loss_db\n"))
@@ -234,6 +253,9 @@ func FuzzParseCorrection(f *testing.F) {
 		}
 		if err := rows.Validate(); err != nil {
 			t.Error(err)
+		}
+		if again, problems := lab.ParseCorrection("f.csv", lab.FormatCorrection(rows)); problems != nil || !slices.Equal(again, rows) {
+			t.Errorf("%v became %v, %v", rows, again, problems)
 		}
 	})
 }
