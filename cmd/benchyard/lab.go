@@ -53,15 +53,8 @@ type labShow struct{ output }
 
 // Run prints the inventory in force.
 func (c *labShow) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	l, id, err := labInForce(ctx, p)
 	if err != nil {
-		return err
-	}
-	defer db.Close()
-	l, id, err := lab.Load(ctx, db.Pool, 0)
-	if errors.Is(err, lab.ErrNoLab) {
-		return &badInput{err}
-	} else if err != nil {
 		return err
 	}
 	if c.Format == "table" {
@@ -90,6 +83,20 @@ func (c *labShow) Run(ctx context.Context, p *program) error {
 		}
 	}
 	return c.print(p.stdout, t)
+}
+
+// labInForce loads the inventory in force and its version.
+func labInForce(ctx context.Context, p *program) (*lab.Lab, int64, error) {
+	db, err := p.open(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer db.Close()
+	l, id, err := lab.Load(ctx, db.Pool, 0)
+	if errors.Is(err, lab.ErrNoLab) {
+		err = &badInput{err}
+	}
+	return l, id, err
 }
 
 // readLab reads an inventory and the files it names.

@@ -23,7 +23,7 @@ import (
 // Exit codes, the same for every command.
 const (
 	exitDone   = 0 // done, and nothing failed
-	exitFailed = 1 // a unit failed, an instrument reported an error
+	exitFailed = 1 // a unit failed, an instrument reported an error, two corrections disagree
 	exitUsage  = 2 // wrong use or bad input
 	exitError  = 3 // bench, network or database
 )
@@ -41,6 +41,7 @@ type commandLine struct {
 	Sim      simCommand      `cmd:"" help:"Serve a simulated lab on TCP ports."`
 	Scpi     scpiCommand     `cmd:"" help:"A console for one instrument: messages, answers, error queue."`
 	Lab      labCommand      `cmd:"" help:"The inventory: benches, instruments, paths, units."`
+	Path     pathCommand     `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
@@ -59,7 +60,8 @@ type program struct {
 	log         *slog.Logger
 }
 
-// failedUnits says that the work is done and at least one unit failed.
+// failedUnits says that the work is done and at least one unit, or what stands
+// in its place, failed.
 type failedUnits struct{ text string }
 
 func (e *failedUnits) Error() string { return e.text }
