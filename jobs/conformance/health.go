@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"benchyard/instruments/rf"
@@ -153,15 +154,51 @@ func (h Health) Check(clause string) []HealthProblem {
 	} else if clause == LinearityClause && len(full.Attenuations()) < 3 {
 		report("step", "attenuation up to %s in steps of %s: a straight line and what lies beside it take three points", full.Attenuation, full.Step)
 	}
-	if h.Settle < 0 || h.SlopeError < 0 || h.SlopeError >= 1 || h.Efficiency < 0 || h.Efficiency > 100 {
-		report("", "a time, a slope error or an efficiency is outside of what there can be")
+	for _, l := range h.impossible() {
+		report(l.Key, "%s", l.Text)
 	}
-	if h.Settle > 0 && (h.After == nil || h.After.Image == nil && h.After.Leakage == nil) {
+	if clause == ToneClause && h.Settle > 0 && (h.After == nil || h.After.Image == nil && h.After.Leakage == nil) {
 		report("settle", "settle needs what is to settle: image or leakage, under after")
 	}
 	if len(h.limits(clause)) == 0 {
 		report("", "%s without any limit: there would be nothing to judge", clause)
 	}
+	return found
+}
+
+// impossible returns the limits that nothing or everything would keep: mostly a
+// sign or a percent that slipped.
+func (h Health) impossible() []HealthProblem {
+	var found []HealthProblem
+	check := func(key string, possible bool, said any, want string) {
+		if !possible {
+			found = append(found, HealthProblem{key, fmt.Sprintf("%s %v: want %s", key[strings.LastIndex(key, ".")+1:], said, want)})
+		}
+	}
+	for _, stage := range []struct {
+		key   string
+		lines *Lines
+	}{{"before", h.Before}, {"after", h.After}} {
+		if stage.lines == nil {
+			continue
+		}
+		for _, x := range stage.lines.each() {
+			if x.most != nil {
+				check(stage.key+"."+x.key, *x.most < 0, *x.most, "below 0 dB: it is over the tone")
+			}
+		}
+	}
+	for _, x := range []struct {
+		key   string
+		limit *rf.DB
+	}{{"flatness", h.Flatness}, {"deviation", h.Deviation}, {"leakage_ratio", h.LeakageRatio}} {
+		if x.limit != nil {
+			check(x.key, *x.limit > 0, *x.limit, "above 0 dB")
+		}
+	}
+	check("settle", h.Settle >= 0, h.Settle, "above 0s")
+	check("slope_error", h.SlopeError >= 0 && h.SlopeError < 1, h.SlopeError, "above 0 and below 1 dB per dB")
+	check("efficiency", h.Efficiency >= 0 && h.Efficiency <= 100, h.Efficiency, "above 0 and at most 100 percent")
 	return found
 }
 
@@ -218,15 +255,22 @@ func (l *Lines) limits(stage, when string) []healthLimit {
 		return nil
 	}
 	var list []healthLimit
-	for _, x := range []struct {
-		key, title string
-		most       *rf.DB
-	}{{"leakage", "LO leakage", l.Leakage}, {"image", "image", l.Image}, {"third", "third-order baseband product", l.Third}} {
+	for _, x := range l.each() {
 		if x.most != nil {
 			list = append(list, atMost(stage+"/"+x.key, x.title+" over the tone, "+when, x.title, "dB", float64(*x.most)))
 		}
 	}
 	return list
+}
+
+// lineLimit is the limit of one line; nil where there is none.
+type lineLimit struct {
+	key, title string
+	most       *rf.DB
+}
+
+func (l *Lines) each() []lineLimit {
+	return []lineLimit{{"leakage", "LO leakage", l.Leakage}, {"image", "image", l.Image}, {"third", "third-order baseband product", l.Third}}
 }
 
 // Requirements returns the limits that a plan of that name sets for a clause of
