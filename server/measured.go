@@ -129,11 +129,7 @@ func (m measuredWith) series(clause string, traces []results.Trace) ([]api.Serie
 	if !m.known || len(traces) == 0 {
 		return list, nil
 	}
-	taken := make([]procedure.Trace, len(traces))
-	for i, t := range traces {
-		taken[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum, Unit: t.Unit}
-	}
-	readings, err := procedure.Analyze(clause, m.setup, taken)
+	readings, err := procedure.Analyze(clause, m.setup, takenTraces(traces))
 	if err != nil {
 		return nil, err
 	}

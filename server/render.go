@@ -137,5 +137,6 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, judgementFunctions())
 	maps.Copy(fm, explanationFunctions())
 	maps.Copy(fm, populationFunctions())
+	maps.Copy(fm, curveFunctions())
 	return fm
 }

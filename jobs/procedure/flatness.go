@@ -96,7 +96,7 @@ func (s Setup) flatnessCurve(traces []Trace) ([]Curve, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := Curve{Title: "power over the tuning range", XName: "tone at", XUnit: "MHz", YName: "power", YUnit: "dBm", Y: power}
+	c := Curve{Title: "Power over the tuning range", XName: "tone at", XUnit: "MHz", YName: "power", YUnit: "dBm", Y: power}
 	for _, f := range at {
 		c.X = append(c.X, f/1e6)
 	}
@@ -201,10 +201,10 @@ func (s Setup) linearityCurves(traces []Trace) ([]Curve, error) {
 	if err != nil {
 		return nil, err
 	}
-	deviation := Curve{Title: "what lies beside the straight line", XName: "attenuation", XUnit: "dB", YName: "deviation", YUnit: "dB", X: l.x, Y: l.beside()}
+	deviation := Curve{Title: "What lies beside the straight line", XName: "attenuation", XUnit: "dB", YName: "deviation", YUnit: "dB", X: l.x, Y: l.beside()}
 	if d := s.Health.Deviation; d != nil {
 		low, high := -float64(*d), float64(*d)
 		deviation.Lower, deviation.Upper = &low, &high
 	}
-	return []Curve{{Title: "power against attenuation", XName: "attenuation", XUnit: "dB", YName: "power", YUnit: "dBm", X: l.x, Y: l.y}, deviation}, nil
+	return []Curve{{Title: "Power against attenuation", XName: "attenuation", XUnit: "dB", YName: "power", YUnit: "dBm", X: l.x, Y: l.y}, deviation}, nil
 }

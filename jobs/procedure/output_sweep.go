@@ -161,9 +161,9 @@ func (s Setup) efficiencyReading(o operated) (conformance.Reading, error) {
 const decibelShare = 0.23025850929940458
 
 func (s Setup) outputCurves(traces []Trace) ([]Curve, error) {
-	ratio := Curve{Title: "leakage ratio against output power", XName: "output power", XUnit: "dBm", YName: "leakage ratio", YUnit: "dB"}
-	efficiency := Curve{Title: "efficiency against output power, one connector on", XName: "output power", XUnit: "dBm", YName: "efficiency", YUnit: "%"}
-	supply := Curve{Title: "supply power against output power", XName: "output power", XUnit: "dBm", YName: "supply power", YUnit: "W"}
+	ratio := Curve{Title: "Leakage ratio against output power", XName: "output power", XUnit: "dBm", YName: "leakage ratio", YUnit: "dB"}
+	efficiency := Curve{Title: "Efficiency against output power, one connector on", XName: "output power", XUnit: "dBm", YName: "efficiency", YUnit: "%"}
+	supply := Curve{Title: "Supply power against output power", XName: "output power", XUnit: "dBm", YName: "supply power", YUnit: "W"}
 	if l := s.Health.LeakageRatio; l != nil {
 		least := float64(*l)
 		ratio.Lower = &least

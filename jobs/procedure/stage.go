@@ -119,6 +119,10 @@ func Curves(clause string, s Setup, traces []Trace) ([]Curve, error) {
 	if !conformance.IsHealth(clause) || s.Health == nil {
 		return nil, nil
 	}
+	s, err := s.withDuplex()
+	if err != nil {
+		return nil, err
+	}
 	switch clause {
 	case conformance.ToneClause:
 		return s.settlingCurves(traces)

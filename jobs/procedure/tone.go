@@ -281,7 +281,7 @@ func (s Setup) settlingCurves(traces []Trace) ([]Curve, error) {
 		}
 		most := float64(*limit)
 		curve := Curve{
-			Title: "settling of the " + x.name, XName: "time since tracking began, by the clock of the " + c.clock, XUnit: "s",
+			Title: "Settling of the " + x.name, XName: "time since tracking began, by the clock of the " + c.clock, XUnit: "s",
 			YName: x.name + " over the tone", YUnit: "dB", Y: c.level, Upper: &most,
 		}
 		for i := range c.level {
