@@ -279,8 +279,9 @@ func (u orderedUnit) queue(batch *pgx.Batch, campaign uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds())
+	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s, golden) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds(),
+		u.mount.bench.GoldenUnit == u.mount.unit.Serial)
 	for _, s := range u.segments {
 		batch.Queue(`INSERT INTO run_segment (run_id, number, title, cases) VALUES ($1, $2, $3, $4)`, run, s.Number, s.Title, len(s.Cases))
 	}

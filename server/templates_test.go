@@ -127,7 +127,7 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 	}{
 		{"board", "content", boardData{}},
 		{"board", "bench", api.Bench{Name: "b", Activity: "offline"}},
-		{"board", "bench", api.Bench{Name: "b", Hold: "h", Alarm: "a", Now: &api.BenchWork{}, Next: &api.BenchWork{}, Waiting: 3, Lease: &api.Lease{}, Calibration: &api.Calibration{DaysLeft: -1}}},
+		{"board", "bench", api.Bench{Name: "b", Hold: "h", Alarm: "a", Now: &api.BenchWork{}, Next: &api.BenchWork{}, Waiting: 3, Lease: &api.Lease{}, Calibration: &api.Calibration{DaysLeft: -1}, Golden: &api.GoldenUnit{Due: &time.Time{}, Overdue: true}}},
 		{"campaigns", "content", []api.Campaign{{}}},
 		{"campaign", "content", campaignData{}},
 		{"campaign", "content", matrix(api.Campaign{}, []api.Run{{Clauses: []api.ClauseSummary{{Clause: "6.2"}}}})},

@@ -45,6 +45,7 @@ type commandLine struct {
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
+	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
 	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`
 	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
 	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`

@@ -153,6 +153,7 @@ func (c *checker) benches() {
 			c.Report(path+".supply_amps", "supply_amps %g: want above 0 and at most %d", a, maxAmps)
 		}
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
+		c.golden(path, b)
 	}
 	for n, i := range c.lab.Instruments {
 		if i.Name != "" && usedBy[i.Name] == "" {

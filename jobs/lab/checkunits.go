@@ -216,6 +216,26 @@ func (c *checker) units() {
 	}
 }
 
+// golden checks the unit that a bench is compared with over time.
+func (c *checker) golden(path string, b Bench) {
+	unit, every := path+".golden_unit", path+".golden_every"
+	if c.Has(every) && !c.Has(unit) {
+		c.Report(every, "golden_every without golden_unit; say which unit on bench %q is measured again", b.Name)
+	} else if c.Has(every) && b.GoldenEvery <= 0 {
+		c.Report(every, "golden_every %s: want above 0, such as 24h", b.GoldenEvery)
+	}
+	if !c.Has(unit) {
+		return
+	}
+	u, ok := c.lab.Unit(b.GoldenUnit)
+	switch {
+	case !ok:
+		c.OneOf(unit, "radio unit", b.GoldenUnit, names(c.lab.Units, func(u RadioUnit) string { return u.Serial })...)
+	case u.Bench != b.Name:
+		c.Report(unit, "radio unit %q is not mounted on bench %q; a golden unit tells of the bench it is on", u.Serial, b.Name)
+	}
+}
+
 // owner names whose address a resource is: those mounted by hand share that of
 // their slot.
 func (u RadioUnit) owner() string {

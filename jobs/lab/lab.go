@@ -23,6 +23,8 @@
 package lab
 
 import (
+	"time"
+
 	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
 )
@@ -105,6 +107,11 @@ type Bench struct {
 	SupplyVolts float64 `document:"required"` // set before the output is switched on
 	SupplyAmps  float64 `document:"required"` // current limit
 	IdleSupply  string  // "keep" or "off"
+
+	// GoldenUnit is the serial number of the unit on this bench whose runs tell of
+	// the bench and not of the unit; empty: none.
+	GoldenUnit  string
+	GoldenEvery time.Duration // how often it is due; zero: whenever somebody queues it
 }
 
 // Path is the way from one connector of the unit in one slot to the analyzer.

@@ -15,6 +15,7 @@ type Bench struct {
 	Waiting     int          `json:"waiting"` // runs that wait for this bench
 	Lease       *Lease       `json:"lease"`   // null: nobody drives it
 	Calibration *Calibration `json:"calibration"`
+	Golden      *GoldenUnit  `json:"golden"` // null: the bench has no golden unit
 	Simulated   bool         `json:"simulated"`
 	UpdatedAt   time.Time    `json:"updated_at"`
 }
@@ -37,6 +38,14 @@ type BenchWork struct {
 type Lease struct {
 	Holder string `json:"holder"`
 	Token  int64  `json:"token"` // grows with every holder
+}
+
+// GoldenUnit is the unit on a bench whose runs tell of the bench, and when it is
+// to be measured again.
+type GoldenUnit struct {
+	Serial  string     `json:"serial"`
+	Due     *time.Time `json:"due"`     // null: without a schedule, or never measured
+	Overdue bool       `json:"overdue"` // with a schedule and never measured too
 }
 
 // Calibration is the instrument or path of a bench whose validity ends first.
