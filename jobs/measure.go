@@ -14,6 +14,7 @@ import (
 // taken is a case while it is measured.
 type taken struct {
 	plan.Case
+	doing  string // for people
 	record results.Case
 	setup  procedure.Setup
 	traces []procedure.Trace
@@ -30,8 +31,7 @@ func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
 		if err := t.interrupted(ctx); err != nil {
 			return all, err
 		}
-		t.setActivity(ctx, Measuring, s.doing("case", i), &s.run)
-		k := taken{Case: c}
+		k := taken{Case: c, doing: s.doing("case", i)}
 		if err := t.sweepCase(ctx, s, &k); err != nil {
 			return all, fmt.Errorf("%s: %w", c.Key, err)
 		}
@@ -84,6 +84,7 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	if err := t.tune(ctx, s, k.Case, k.setup); err != nil {
 		return err
 	}
+	t.setActivity(ctx, Measuring, k.doing, &s.run)
 	planned, err := procedure.Plan(k.Clause, k.setup)
 	if err != nil {
 		return err

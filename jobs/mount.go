@@ -94,7 +94,7 @@ func (m *mount) levels(connector int, power rf.DBm) (lab.Path, procedure.Levels,
 		return path, procedure.Levels{}, err
 	}
 	levels, err := procedure.Budget(procedure.Drive{
-		RatedPower: power, Transmit: transmit, Correction: path.Correction, GreatestSafe: m.analyzer.MaxInput,
+		RatedPower: power, Transmit: transmit, Correction: path.Correction, Bypassable: path.Bypassable, GreatestSafe: m.analyzer.MaxInput,
 	})
 	if err != nil {
 		return path, levels, fmt.Errorf("%s slot %d connector %d: %w", m.unit.Bench, m.unit.Slot, connector, err)

@@ -19,7 +19,7 @@ type Timings struct {
 	Margin time.Duration // kept back at the end of a lease, twice; 3 s
 	Grace  time.Duration // a new holder waits this long before it touches the bench; 5 s
 
-	SafeStep  time.Duration // longest time for one step of the safe state; 2 s
+	SafeStep  time.Duration // longest time for one step of the safe state; 1 s, so that DC is gone within 2 s from a unit that does not answer
 	SafeRetry time.Duration // between attempts on a bench in alarm; 10 s
 	Exchange  time.Duration // longest exchange with an instrument; 5 s
 	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
@@ -39,7 +39,7 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Renew, 5*time.Second)
 	fill(&t.Margin, 3*time.Second)
 	fill(&t.Grace, 5*time.Second)
-	fill(&t.SafeStep, 2*time.Second)
+	fill(&t.SafeStep, time.Second)
 	fill(&t.SafeRetry, 10*time.Second)
 	fill(&t.Exchange, 5*time.Second)
 	fill(&t.Boot, 2*time.Minute)

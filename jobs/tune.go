@@ -53,8 +53,11 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	now.on, now.carriers, now.connector = false, nil, 0
 	ctx, stay := t.staying(ctx)
 	defer stay()
-	records, err := bringup.Run(ctx, steps, u.Has, func(step string) {
-		t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", now.unit, step), &s.run)
+	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
+		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", now.unit)
+		if step.Waits {
+			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", now.unit, step.Name), &s.run)
+		}
 	})
 	s.steps = append(s.steps, records...)
 	if errors.Is(err, bringup.ErrUnsafe) {

@@ -71,6 +71,11 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		return api.RunDetail{}, err
 	}
 	d.Prompts = PromptsToWire(asked)
+	steps, err := jobs.StepsOf(ctx, s.pool, id)
+	if err != nil {
+		return api.RunDetail{}, err
+	}
+	d.Steps = StepsToWire(steps)
 	stored, err := results.RunCases(ctx, s.pool, id)
 	if err != nil {
 		return api.RunDetail{}, err
@@ -79,6 +84,18 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		d.Cases = append(d.Cases, caseToWire(c, d.Run))
 	}
 	return d, nil
+}
+
+// StepsToWire translates steps of bring-up for programs.
+func StepsToWire(steps []jobs.RunStep) []api.Step {
+	list := make([]api.Step, 0, len(steps))
+	for _, s := range steps {
+		list = append(list, api.Step{
+			Segment: s.Segment, Attempt: s.Attempt, Number: s.Number, Name: s.Name, Outcome: s.Outcome, Detail: s.Detail,
+			Tries: s.Tries, BeganAt: s.BeganAt, DurationS: s.Duration,
+		})
+	}
+	return list
 }
 
 // runData is what the page of one run shows.

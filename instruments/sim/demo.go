@@ -15,12 +15,13 @@ const (
 )
 
 // The two unit types of the invented lab: a TDD type in n78 with four
-// connectors of 37 dBm, and an FDD type in n1 with two of 46 dBm.
+// connectors of 37 dBm, which wants to be told every step of its bring-up, and an FDD
+// type in n1 with two of 46 dBm, which goes through them by itself.
 var demoTypes = []TypeConfig{
 	{
 		Name: "RU-T4", Maker: "Imagined Radio", Connectors: 4, Class: "medium-range", Category: "A", Type: "1-C", Rated: 37,
 		Band: "n78", Duplex: "TDD", Downlink: rf.Range{Low: 3300e6, High: 3800e6}, Bandwidth: 100e6, SCS: 30e3,
-		Compression: 40.5, Linearization: 16.2, Noise: -95, Second: -72, Third: -78, SelfTuning: true,
+		Compression: 40.5, Linearization: 16.2, Noise: -95, Second: -72, Third: -78,
 	},
 	{
 		Name: "RU-F2", Maker: "Imagined Radio", Connectors: 2, Class: "wide-area", Category: "A", Type: "1-C", Rated: 46,

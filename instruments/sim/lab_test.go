@@ -50,11 +50,12 @@ func (b *buffer) kinds(t *testing.T, instrument string) []string {
 	return out
 }
 
-// startLab runs a lab for one test, fast enough that nobody waits.
+// startLab runs a lab for one test, fast enough that nobody waits. Its units tune
+// themselves unless the test wants it otherwise.
 func startLab(t *testing.T, change func(*Config)) (*Lab, *buffer) {
 	t.Helper()
 	c := Demo(1)
-	c.Speed = 2000
+	c.Speed, c.Types[0].SelfTuning = 2000, true
 	if change != nil {
 		change(&c)
 	}

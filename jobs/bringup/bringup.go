@@ -79,10 +79,10 @@ func (e *StepError) Error() string { return fmt.Sprintf("bringup: %s: %v", e.Ste
 func (e *StepError) Unwrap() error { return e.Err }
 
 // Run takes the steps in their order until one fails. has tells what the unit can be
-// told; say is called before every step that takes long. The records are of the
+// told; say is called before every step that the unit needs. The records are of the
 // steps it came to, the one that failed included. When ctx ends, the error is its
 // cause.
-func Run(ctx context.Context, steps []Step, has func(radiounit.Capability) bool, say func(step string)) ([]Record, error) {
+func Run(ctx context.Context, steps []Step, has func(radiounit.Capability) bool, say func(Step)) ([]Record, error) {
 	var records []Record
 	for _, s := range steps {
 		if ctx.Err() != nil {
@@ -93,9 +93,7 @@ func Run(ctx context.Context, steps []Step, has func(radiounit.Capability) bool,
 		if lacks(s, has) {
 			r.Outcome = Itself
 		} else {
-			if s.Waits {
-				say(s.Name)
-			}
+			say(s)
 			r.Outcome = Done
 			err = s.take(ctx, &r)
 		}

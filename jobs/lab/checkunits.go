@@ -46,6 +46,9 @@ func (c *checker) paths() {
 		c.correction(path, p)
 		c.swr(path+".swr", p.SWR)
 		c.accuracy(path, "repeatability", p.Repeatability)
+		if !(p.Bypassable >= 0 && p.Bypassable <= 200) {
+			c.Report(path+".bypassable", "bypassable %s: want the loss that could be left out of the path, 0 dB or more", p.Bypassable)
+		}
 		if c.Has(path+".repeats") && (p.Repeats < 2 || !c.Has(path+".repeatability")) {
 			c.Report(path+".repeats", "repeats %d: want the number of connections, 2 or more, that repeatability was seen in", p.Repeats)
 		}

@@ -124,6 +124,10 @@ type Path struct {
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
 
+	// Bypassable is loss of the path that a person could leave out, such as a pad that
+	// is screwed on; without it the analyzer must still stand the unit.
+	Bypassable rf.DB
+
 	// What is known of the connection for the uncertainty; zero where it is part
 	// of the uncertainty of the correction.
 	SWR           float64 `yaml:"swr"` // standing wave ratio of both ends

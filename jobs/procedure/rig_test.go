@@ -65,6 +65,9 @@ func startLab(t *testing.T, seed uint64) *sim.Lab {
 	t.Helper()
 	config := sim.Demo(seed)
 	config.Speed = speed
+	for i := range config.Types { // the bring-up is not what is tested here
+		config.Types[i].SelfTuning = true
+	}
 	lab, err := sim.Start(t.Context(), config, nil)
 	if err != nil {
 		t.Fatal(err)
