@@ -288,7 +288,7 @@ func TestAnalyzeBadInput(t *testing.T) {
 		{good, n1("--rbw", "50kHz", "--option", "coexistence:n999"), "n999"},
 		{good, n1("--rbw", "50kHz", "--limits", filepath.Join(dir, "none.yaml")), "none.yaml"},
 		{good, n1("--rbw", "50kHz", "--limits", file("bad.yaml", "limits: [\n")), "bad.yaml"},
-		{good, n1("--rbw", "50kHz", "--transmit-units", "9"), "9 transmitter units"},
+		{good, n1("--rbw", "50kHz", "--type", "1-H", "--transmit-units", "9"), "9 transmitter units"},
 		{good, n1("--rbw", "50kHz", "--environment", "lunar", "--clause", "6.2"), "lunar"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded"), "guard band factor"},
 		{good, n1("--rbw", "50kHz", "--rule", "guarded", "--guard-band-factor", "1", "--clause", "6.2"), "no uncertainty"},
