@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math"
 	"net/http"
 	"strings"
@@ -157,7 +158,13 @@ func TestWrongQuestionsForLimits(t *testing.T) {
 		"NRTC1 is contiguous": func(q *api.LimitQuery) {
 			q.Carrier, q.Bandwidth, q.Gap, q.TestConfiguration = nil, []string{"20MHz", "20MHz"}, []string{"8MHz"}, "NRTC1"
 		},
-		"a configuration has 2 to 16 carriers":  func(q *api.LimitQuery) { q.Carrier, q.Gap = nil, []string{"8MHz"} },
+		"a configuration has 2 to 16 carriers": func(q *api.LimitQuery) { q.Carrier, q.Gap = nil, []string{"8MHz"} },
+		"2 to 16 carriers, not 17": func(q *api.LimitQuery) {
+			q.Bandwidth, q.Carrier = []string{"10MHz"}, nil
+			for n := range 17 {
+				q.Carrier = append(q.Carrier, fmt.Sprintf("%.2fMHz", 3310.02+15*float64(n)))
+			}
+		},
 		"6.5.3 is judged one carrier at a time": func(q *api.LimitQuery) { q.Clause = "6.5.3" },
 		"no requirements for clause":            func(q *api.LimitQuery) { q.Carrier, q.Clause = nil, "9.9" },
 		"n78 has no 7 MHz channel at 30 kHz":    func(q *api.LimitQuery) { q.Bandwidth = []string{"7MHz"} },
