@@ -92,9 +92,9 @@ func prepare(l *lab.Lab, s Submission) *order {
 		return o
 	}
 	o.plan = p
-	for what, text := range map[string]string{"campaign": s.Name, "person who asks": s.By} {
-		if n := utf8.RuneCountInString(text); n > longestName {
-			o.refuse(fmt.Errorf("the name of the %s has %d characters; up to %d are kept", what, n, longestName))
+	for _, named := range []struct{ what, text string }{{"campaign", s.Name}, {"person who asks", s.By}} {
+		if n := utf8.RuneCountInString(named.text); n > longestName {
+			o.refuse(fmt.Errorf("the name of the %s has %d characters; up to %d are kept", named.what, n, longestName))
 		}
 	}
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
