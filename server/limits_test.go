@@ -144,7 +144,7 @@ func TestWrongQuestionsForLimits(t *testing.T) {
 	client := limitsClient(t)
 	for want, change := range map[string]func(*api.LimitQuery){
 		"scs: 3 values for 2 carriers":          func(q *api.LimitQuery) { q.SCS = []string{"30kHz", "30kHz", "30kHz"} },
-		"carrier: 1 values for 2 carriers":      func(q *api.LimitQuery) { q.Bandwidth, q.Carrier = []string{"20MHz", "20MHz"}, []string{"3.50001GHz"} },
+		"carrier: 1 value for 2 carriers":       func(q *api.LimitQuery) { q.Bandwidth, q.Carrier = []string{"20MHz", "20MHz"}, []string{"3.50001GHz"} },
 		"transmit_units: it is of type 1-H":     func(q *api.LimitQuery) { q.TransmitUnits = "4" },
 		"intra_system_level: it is of type 1-H": func(q *api.LimitQuery) { q.IntraSystemLevel = "12dBm" },
 		"gap: carriers stand where":             func(q *api.LimitQuery) { q.Gap = []string{"5MHz"} },
@@ -175,7 +175,7 @@ func TestWrongQuestionsForLimits(t *testing.T) {
 		change(&q)
 		_, err := client.Limits(t.Context(), q)
 		var problem *api.Problem
-		if !errors.As(err, &problem) || problem.Status != http.StatusBadRequest || !strings.Contains(problem.Detail, want) || want == "carrier: 1 values for 2 carriers" && strings.Contains(problem.Detail, "for all") {
+		if !errors.As(err, &problem) || problem.Status != http.StatusBadRequest || !strings.Contains(problem.Detail, want) || want == "carrier: 1 value for 2 carriers" && strings.Contains(problem.Detail, "for all") {
 			t.Errorf("%v, want %q", err, want)
 		}
 	}

@@ -170,7 +170,7 @@ func frequencies(name string, texts []string, n int) ([]rf.Hertz, error) {
 		if name == "carrier" {
 			or = ""
 		}
-		return nil, &ParameterError{name, fmt.Errorf("%d values for %d carriers; give one for each, rising by frequency%s", len(texts), n, or)}
+		return nil, &ParameterError{name, fmt.Errorf("%s for %s; give one for each, rising by frequency%s", amountText(len(texts), "value"), amountText(n, "carrier"), or)}
 	}
 	list := make([]rf.Hertz, n)
 	for i := range list {

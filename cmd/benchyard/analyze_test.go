@@ -274,7 +274,7 @@ func TestAnalyzeBadInput(t *testing.T) {
 		{good, n1("--rbw", "50kHz", "--clause", "6.2", "--clause", "6.2"), "stands twice"},
 		{good, n1("--rbw", "fast"), "--rbw"},
 		{good, n1("--rbw", "-1kHz"), "--rbw"},
-		{good, n1("--rbw", "50kHz", "--rbw", "10kHz", "--rbw", "1kHz"), "--rbw stands 3 times for 1 files"},
+		{good, n1("--rbw", "50kHz", "--rbw", "10kHz", "--rbw", "1kHz"), "--rbw: the number of values is 3, that of files 1"},
 		{good, n1(), "--rbw"},
 		{good, n1("--rbw", "50kHz", "--noise-factor", "10"), "--noise-factor"},
 		{good, n1("--rbw", "50kHz", "--loss", "NaN"), "--loss"},
