@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode/utf8"
 
 	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
@@ -93,17 +94,29 @@ func AskJudgement(ctx context.Context, pool *pgxpool.Pool, ask Rejudge) (results
 	return results.JudgementByID(ctx, pool, id)
 }
 
+// What people write beside verdicts and into lists has an end, in characters.
+const (
+	longestReason = 500
+	longestName   = 200
+)
+
 // check turns the request into a judgement, everything but its runs.
 func (ask Rejudge) check(ctx context.Context, db DB) (results.Judgement, results.JudgementTexts, error) {
 	j := results.Judgement{AskedBy: ask.By, Reason: strings.TrimSpace(ask.Reason), LimitsFile: ask.LimitsFile, Rule: ask.Rule,
 		LabFile: ask.LabFile, Program: ask.Program}
 	var texts results.JudgementTexts
 	var problems []string
-	if j.Reason == "" {
+	switch n := utf8.RuneCountInString(j.Reason); {
+	case n == 0:
 		problems = append(problems, "no reason is given; say why, others will want to know")
+	case n > longestReason || strings.ContainsAny(j.Reason, "\n\r"):
+		problems = append(problems, fmt.Sprintf("the reason stands beside every verdict: one line of up to %d characters, not %d", longestReason, n))
 	}
-	if j.AskedBy == "" {
+	switch n := utf8.RuneCountInString(j.AskedBy); {
+	case n == 0:
 		problems = append(problems, "nobody is named who asks")
+	case n > longestName:
+		problems = append(problems, fmt.Sprintf("who asks has a name of %d characters; up to %d are kept", n, longestName))
 	}
 	if ask.LabVersion != 0 && ask.LabFile != "" {
 		problems = append(problems, "corrections of an inventory version and of a file at once; choose one")

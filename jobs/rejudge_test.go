@@ -272,6 +272,8 @@ func TestRequestsThatMakeNoSense(t *testing.T) {
 	}{
 		"nothing chosen":    {Rejudge{Reason: "r"}, "name runs"},
 		"two ways":          {Rejudge{Reason: "r", Runs: []uuid.UUID{measured}, All: true}, "name runs"},
+		"no end of reasons": {Rejudge{Reason: strings.Repeat("ü", 501), All: true}, "one line of up to 500 characters, not 501"},
+		"two lines":         {Rejudge{Reason: "a\nb", All: true}, "one line"},
 		"no reason":         {Rejudge{Reason: " ", Runs: []uuid.UUID{measured}}, "reason"},
 		"unknown run":       {Rejudge{Reason: "r", Runs: []uuid.UUID{measured, unknown}}, unknown.String() + " is not known"},
 		"open run":          {Rejudge{Reason: "r", Runs: []uuid.UUID{open}}, "is queued"},

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
@@ -91,6 +92,11 @@ func prepare(l *lab.Lab, s Submission) *order {
 		return o
 	}
 	o.plan = p
+	for _, named := range []struct{ what, text string }{{"campaign", s.Name}, {"person who asks", s.By}} {
+		if n := utf8.RuneCountInString(named.text); n > longestName {
+			o.refuse(fmt.Errorf("the name of the %s has %d characters; up to %d are kept", named.what, n, longestName))
+		}
+	}
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
 	if s.Build != "" && len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
 		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))

@@ -87,6 +87,7 @@ func TestSubmitRefusesWithEveryProblem(t *testing.T) {
 		{"unknown unit and build", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-9999"}, Build: "9.9.9"}, []string{"T4-9999", "9.9.9"}},
 		{"unit on the shelf", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-0002"}}, []string{"T4-0002 is on no bench"}},
 		{"same unit twice", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-0001", "T4-0001"}}, []string{"twice"}},
+		{"name without end", paperLab(40, "26.5GHz"), Submission{Name: strings.Repeat("ü", 201)}, []string{"the name of the campaign has 201 characters; up to 200 are kept"}},
 		{"unknown type", paperLab(40, "26.5GHz"), Submission{Types: []string{"RU-X"}}, []string{"RU-X"}},
 		{"carrier of another type", paperLab(40, "26.5GHz"), Submission{PlanDocument: []byte(strings.ReplaceAll(strings.ReplaceAll(shortPlan, "n78", "n1"), "100MHz", "20MHz"))}, []string{"RU-T4"}},
 		{"unknown option", bytes.Replace(paperLab(40, "26.5GHz"), []byte("type: 1-C, "), []byte("type: 1-C, options: [\"coexistence:n999\"], "), 1), Submission{},

@@ -201,7 +201,7 @@ func requirementFacts(x api.Explanation) []api.ExplanationFact {
 			fineText(r.Uncertainty, unit), fineText(r.MaxUncertainty, unit))
 		t.say("Limit in force", "%s", boundsText(r.Lower, r.Upper, r.Unit))
 	}
-	t.say("Note", "%s", minus(r.Note))
+	t.say("Note", "%s", minuses(r.Note))
 	return t
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -35,7 +36,7 @@ func figureFunctions() template.FuncMap {
 		"json":        func(raw []byte) string { return string(raw) },
 		"lasting":     lastingText,
 		"amount":      amountText,
-		"minus":       minus,
+		"minuses":     minuses,
 		"default": func(fallback, s string) string {
 			if s == "" {
 				return fallback
@@ -130,6 +131,12 @@ func marginText(v any, unit string) string {
 
 // minus sets the typographic sign, which is as wide as a plus.
 func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
+
+// signBefore is a sign before a number; hyphens in words and dates are none.
+var signBefore = regexp.MustCompile(`(^|[ (])-(\d)`)
+
+// minuses is minus for every number of a text.
+func minuses(s string) string { return signBefore.ReplaceAllString(s, "$1−$2") }
 
 func percentText(v any) string {
 	x, ok := number(v)

@@ -29,6 +29,7 @@ func TestFiguresCarryTheirUnit(t *testing.T) {
 		{percentText((*float64)(nil)), "no data"},
 		{percentText(0.9583), "95.8 %"},
 		{pointsText(-0.3333), "−33.3"},
+		{minuses("-1.00 dB, co-existence of 2026-11: from -38.11 dBm (-60 dBm)"), "−1.00 dB, co-existence of 2026-11: from −38.11 dBm (−60 dBm)"},
 		{pointsText(0.041), "+4.1"},
 		{pointsText(-0.0004), "0.0"},
 		{pointsText((*float64)(nil)), "–"},

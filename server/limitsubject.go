@@ -44,7 +44,7 @@ func SubjectOf(set *conformance.Set, q api.LimitQuery) (conformance.Subject, err
 
 func declaredIn(q api.LimitQuery) (d conformance.Declaration, err error) {
 	d.Options = q.Option
-	return d, firstOf(
+	err = firstOf(
 		read("class", cmp.Or(q.Class, string(conformance.WideArea)), conformance.ParseClass, &d.Class),
 		read("category", cmp.Or(q.Category, "A"), conformance.ParseCategory, &d.Category),
 		read("type", cmp.Or(q.Type, string(conformance.Type1C)), conformance.ParseType, &d.Type),
@@ -54,6 +54,15 @@ func declaredIn(q api.LimitQuery) (d conformance.Declaration, err error) {
 		readOptional("total_power", q.TotalPower, &d.TotalPower),
 		readOptional("intra_system_level", q.IntraSystemLevel, &d.IntraSystemLevel),
 	)
+	only := errors.New("it is of type 1-H only, where several connectors make one cell")
+	switch {
+	case err != nil || d.Type == conformance.Type1H:
+	case d.TransmitUnits > 1:
+		err = &ParameterError{"transmit_units", only}
+	case d.IntraSystemLevel != nil:
+		err = &ParameterError{"intra_system_level", only}
+	}
+	return d, err
 }
 
 // firstOf returns the first error: those that follow it are often its children.
@@ -157,7 +166,11 @@ func placedAt(set *conformance.Set, q api.LimitQuery, widths, spacings []rf.Hert
 // frequencies reads n values: one for each carrier, or one for all of them.
 func frequencies(name string, texts []string, n int) ([]rf.Hertz, error) {
 	if len(texts) != n && len(texts) != 1 || name == "carrier" && len(texts) != n {
-		return nil, &ParameterError{name, fmt.Errorf("%d values for %d carriers; give one for each, rising by frequency, or one for all", len(texts), n)}
+		or := ", or one for all"
+		if name == "carrier" {
+			or = ""
+		}
+		return nil, &ParameterError{name, fmt.Errorf("%s for %s; give one for each, rising by frequency%s", amountText(len(texts), "value"), amountText(n, "carrier"), or)}
 	}
 	list := make([]rf.Hertz, n)
 	for i := range list {

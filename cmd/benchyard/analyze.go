@@ -191,7 +191,7 @@ func (c *spectrumCommand) floors(ctx context.Context, traces []procedure.Externa
 		return nil
 	}
 	if len(c.Floor) != len(traces) {
-		return fmt.Errorf("--floor stands %d times for %d files; each trace has a noise floor of its own", len(c.Floor), len(traces))
+		return fmt.Errorf("--floor: the number of floors is %d, that of traces %d; each trace has a noise floor of its own", len(c.Floor), len(traces))
 	}
 	for i, name := range c.Floor {
 		if name == "-" && (slices.Contains(c.Floor[:i], name) || slices.Contains(c.Files, name)) {
@@ -229,7 +229,7 @@ func oneFor[T any](values []T, i, n int, flag string) (T, error) {
 		return values[i], nil
 	}
 	var none T
-	return none, fmt.Errorf("%s stands %d times for %d files; give it once, or once for each file", flag, len(values), n)
+	return none, fmt.Errorf("%s: the number of values is %d, that of files %d; give it once, or once for each file", flag, len(values), n)
 }
 
 // called is the name of a file in messages.

@@ -8,25 +8,25 @@ import (
 	"testing"
 )
 
-// What the analyzer adds is taken out: flat -60 dBm over a floor of -64 dBm is
-// -62.2048 dBm (facts/metrology.md 4.8: D = 4 dB, amount 2.205 dB, sensitivity
-// 1/(1 - 10^-0.4) = 1.6614), and 30 kHz to 100 kHz is +5.2288 dB, to 1 MHz
+// What the analyzer adds is taken out: flat -60 dBm over a floor of -66 dBm is
+// -61.2563 dBm (facts/metrology.md 4.8: D = 6 dB, amount 1.256 dB, sensitivity
+// 1/(1 - 10^-0.6) = 1.3354), and 30 kHz to 100 kHz is +5.2288 dB, to 1 MHz
 // +15.2288 dB. The occupied bandwidth stays.
 func TestAnalyzeLessFloor(t *testing.T) {
 	level := traceFile(t, 2140e6, 10e3, 10001, func(float64) float64 { return -60 })
-	floor := traceFile(t, 2140e6, 10e3, 10001, func(float64) float64 { return -64 })
+	floor := traceFile(t, 2140e6, 10e3, 10001, func(float64) float64 { return -66 })
 	args := wideN1("20MHz", "--rbw", "30kHz", "--noise-factor", "1", "--uncertainty", "0.5dB", "--clause", "6.6.2,6.6.4")
 	raw := analyzed(t, exitFailed, level, args) // as wide as the span, not as a channel
 	got := analyzed(t, exitFailed, level, append(args, "--floor", floor, "--floor-rbw", "30kHz"))
-	checkValue(t, "100 kHz", got["6.6.4/upper/2"], -62.2048+5.2288, 1e-4)
-	checkValue(t, "1 MHz", got["6.6.4/lower/3"], -62.2048+15.2288, 1e-4)
+	checkValue(t, "100 kHz", got["6.6.4/upper/2"], -61.2563+5.2288, 1e-4)
+	checkValue(t, "1 MHz", got["6.6.4/lower/3"], -61.2563+15.2288, 1e-4)
 	note, _ := got["6.6.4/upper/2"]["note"].(string)
-	for _, says := range []string{"noise floor taken off at the worst point: 2.20 dB from -54.77 dBm measured, 4.00 dB over the floor of -58.77 dBm", "detector, averages, attenuation and reference level"} {
+	for _, says := range []string{"noise floor taken off at the worst point: 1.26 dB from -54.77 dBm measured, 6.00 dB over the floor of -60.77 dBm", "detector, averages, attenuation and reference level"} {
 		if !strings.Contains(note, says) {
 			t.Errorf("note %q does not say %q", note, says)
 		}
 	}
-	if u, _ := got["6.6.4/upper/2"]["uncertainty"].(float64); math.Abs(u-0.5*1.6614) > 1e-4 {
+	if u, _ := got["6.6.4/upper/2"]["uncertainty"].(float64); math.Abs(u-0.5*1.3354) > 1e-4 {
 		t.Errorf("uncertainty %v", u)
 	}
 	was, is := raw["6.6.2"], got["6.6.2"]
@@ -80,8 +80,8 @@ func TestAnalyzeBadFloor(t *testing.T) {
 		{[]string{"--floor", traceFile(t, centre, 2*step, 501, flat(-70))}, "in 501 points, the level from 2.13 GHz to 2.15 GHz in 1001"},
 		{[]string{"--floor", floor, "--floor-rbw", "30kHz"}, "it was measured through a filter of 30 kHz, the level through 50 kHz"},
 		{[]string{"--floor", floor, "--floor-rbw", "slow"}, `--floor-rbw "slow"`},
-		{[]string{"--floor", floor, "--floor-rbw", "50kHz", "--floor-rbw", "50kHz"}, "--floor-rbw stands 2 times for 1 files"},
-		{[]string{"--floor", floor, "--floor", floor}, "--floor stands 2 times for 1 files"},
+		{[]string{"--floor", floor, "--floor-rbw", "50kHz", "--floor-rbw", "50kHz"}, "--floor-rbw: the number of values is 2, that of files 1"},
+		{[]string{"--floor", floor, "--floor", floor}, "--floor: the number of floors is 2, that of traces 1"},
 		{[]string{"--floor-rbw", "50kHz"}, "no --floor file"},
 		{[]string{"--floor", filepath.Join(t.TempDir(), "none.csv")}, "none.csv"},
 		{[]string{"--floor", good}, "in 1001"},

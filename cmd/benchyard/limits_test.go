@@ -103,7 +103,7 @@ func TestLimitsOfSeveralCarriers(t *testing.T) {
 		args []string
 		want string
 	}{
-		{[]string{"--bandwidth", "100MHz,40MHz", "--gap", "1MHz,2MHz"}, "2 carriers have gaps in 1 places"},
+		{[]string{"--bandwidth", "100MHz,40MHz", "--gap", "1MHz,2MHz"}, "2 carriers want a gap for each step from one to the next, 1 in all, not 2"},
 		{[]string{"--bandwidth", "100MHz,40MHz", "--gap", "wide"}, "--gap"},
 		{[]string{"--bandwidth", "100MHz,40MHz", "--carrier", "3.40002GHz,3.6GHz", "--gap", "1MHz"}, "--gap: carriers stand where their frequencies say"},
 		{[]string{"--bandwidth", "100MHz,40MHz,40MHz", "--carrier", "3.40002GHz,3.6GHz"}, "--carrier: 2 values for 3 carriers"},

@@ -3,6 +3,7 @@ package conformance
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"benchyard/jobs/uncertainty"
 )
@@ -60,8 +61,8 @@ func (s *FloorShare) note(req Requirement) string {
 	switch {
 	case s.Taken == 0:
 		return fmt.Sprintf("noise floor not taken off%s: %.2f dBm measured, %s", where, s.Measured, stands)
-	case s.Taken == float64(uncertainty.MostFloorCorrection):
-		where += ", the most that is taken off"
+	case math.Abs(s.Excess-s.Taken-float64(uncertainty.LeastOverFloor)) < 1e-9:
+		where += ", down to the least distance from the floor"
 	}
 	return fmt.Sprintf("noise floor taken off%s: %.2f dB from %.2f dBm measured, %s", where, s.Taken, s.Measured, stands)
 }

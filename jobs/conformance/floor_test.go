@@ -11,14 +11,14 @@ func TestNoiseFloorStandsBesideAFigure(t *testing.T) {
 	upper := -50.0
 	req := Requirement{Key: "k", Quantity: unwantedEmission, Unit: "dBm", Upper: &upper, MeasurementBandwidth: 1e6}
 	req.Frequencies.Low, req.Frequencies.High = 1e9, 1.002e9
-	r := Reading{Key: "k", Series: &Series{Frequencies: []float64{1e9, 1.001e9, 1.002e9}, Levels: []float64{-80.2048, -82, -90}},
-		Floor: &FloorTaken{Measured: []float64{-78, -79, -90}, Floor: []float64{-82, -82, -91}, Taken: []float64{2.2048, 3, 0}}}
+	r := Reading{Key: "k", Series: &Series{Frequencies: []float64{1e9, 1.001e9, 1.002e9}, Levels: []float64{-77.2563, -79, -90}},
+		Floor: &FloorTaken{Measured: []float64{-76, -78, -90}, Floor: []float64{-82, -82, -91}, Taken: []float64{1.2563, 1, 0}}}
 	for worst, want := range map[int]struct {
 		share FloorShare
 		says  string
 	}{
-		0: {FloorShare{-78, -82, 4, 2.2048}, "noise floor taken off at the worst point: 2.20 dB from -78.00 dBm measured, 4.00 dB over the floor of -82.00 dBm"},
-		1: {FloorShare{-79, -82, 3, 3}, "at the worst point, the most that is taken off: 3.00 dB"},
+		0: {FloorShare{-76, -82, 6, 1.2563}, "noise floor taken off at the worst point: 1.26 dB from -76.00 dBm measured, 6.00 dB over the floor of -82.00 dBm"},
+		1: {FloorShare{-78, -82, 4, 1}, "at the worst point, down to the least distance from the floor: 1.00 dB"},
 		2: {FloorShare{-90, -91, 1, 0}, "noise floor not taken off at the worst point: -90.00 dBm measured, 1.00 dB over"},
 	} {
 		levels := []float64{-95, -95, -95}

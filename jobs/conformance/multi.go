@@ -100,6 +100,9 @@ func (l *Set) checkConfiguration(s Subject) error {
 	if len(s.Carriers) == 0 {
 		return nil
 	}
+	if n := len(s.Carriers); n > mostCarriers {
+		return fmt.Errorf("conformance: a configuration has 2 to %d carriers, not %d", mostCarriers, n)
+	}
 	if s.Carriers[0] != s.Carrier {
 		return fmt.Errorf("conformance: the carrier of a configuration is its lowest, at %s, not the one at %s", s.Carriers[0].Center, s.Carrier.Center)
 	}

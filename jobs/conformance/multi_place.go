@@ -45,7 +45,7 @@ func (c Configuration) Validate() error {
 	case n < 2 || n > mostCarriers:
 		return fmt.Errorf("conformance: a configuration has 2 to %d carriers, not %d", mostCarriers, n)
 	case c.Gaps != nil && len(c.Gaps) != n-1:
-		return fmt.Errorf("conformance: %d carriers have gaps in %d places, not in %d; a gap of 0 Hz says that channels touch", n, n-1, len(c.Gaps))
+		return fmt.Errorf("conformance: %d carriers want a gap for each step from one to the next, %d in all, not %d; a gap of 0 Hz says that channels touch", n, n-1, len(c.Gaps))
 	}
 	for i, g := range c.Gaps {
 		if !(g >= 0) || math.IsInf(float64(g), 0) || g > 0 && g <= 2*touching {

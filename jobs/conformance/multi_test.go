@@ -307,7 +307,7 @@ func TestPlaceConfigurationRefuses(t *testing.T) {
 		c    conformance.Configuration
 	}{
 		{"2 to 16 carriers", conformance.Configuration{Carriers: pair[:1]}},
-		{"2 carriers have gaps in 1 places", conformance.Configuration{Carriers: pair, Gaps: []rf.Hertz{1e6, 1e6}}},
+		{"2 carriers want a gap for each step from one to the next, 1 in all, not 2", conformance.Configuration{Carriers: pair, Gaps: []rf.Hertz{1e6, 1e6}}},
 		{"neither nothing nor wider", conformance.Configuration{Carriers: pair, Gaps: []rf.Hertz{10e3}}},
 		{"neither nothing nor wider", conformance.Configuration{Carriers: pair, Gaps: []rf.Hertz{rf.Hertz(math.NaN())}}},
 		{"no room for a configuration of 65 MHz", conformance.Configuration{Carriers: pair, Gaps: []rf.Hertz{25e6}}},

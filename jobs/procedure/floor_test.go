@@ -20,34 +20,34 @@ func budgetOf(t *testing.T) *uncertainty.Budget {
 	return &b
 }
 
-// facts/metrology.md 4.8: M -78.0, N -82.0 -> -80.2048 dBm; the sensitivity at
-// D = 4 dB is 1/(1 - 10^-0.4) = 1.6614. Nearer than 3 dB nothing is taken off.
+// facts/metrology.md 4.8: at D = 6 dB 1.256 dB are taken off with a sensitivity of
+// 1/(1 - 10^-0.6) = 1.3354. Nearer than 3 dB nothing is taken off.
 func TestFloorOfALevel(t *testing.T) {
-	r := conformance.Reading{Key: "6.2", Value: -78, CarrierPower: -78, Uncertainty: 0.5, Budget: budgetOf(t)}
+	r := conformance.Reading{Key: "6.2", Value: -76, CarrierPower: -76, Uncertainty: 0.5, Budget: budgetOf(t)}
 	noise := conformance.Reading{Key: "6.2", Value: -82, CarrierPower: -82}
 	got, err := CorrectFloor("6.2", Measured{Readings: []conformance.Reading{r}}, Measured{Readings: []conformance.Reading{noise}})
 	must(t, err)
-	near(t, "level", got[0].Value, -80.2048, 5e-5)
-	near(t, "uncertainty", got[0].Uncertainty, 0.5*1.6614, 5e-5)
-	near(t, "budget", got[0].Budget.Expanded, 0.5*1.6614, 5e-5)
-	near(t, "taken", got[0].Floor.Taken[0], 2.2048, 5e-5)
-	if got[0].Floor.Measured[0] != -78 || got[0].Floor.Floor[0] != -82 || r.Floor != nil || r.Budget.Expanded != 0.5 {
+	near(t, "level", got[0].Value, -77.2563, 5e-5)
+	near(t, "uncertainty", got[0].Uncertainty, 0.5*1.3354, 5e-5)
+	near(t, "budget", got[0].Budget.Expanded, 0.5*1.3354, 5e-5)
+	near(t, "taken", got[0].Floor.Taken[0], 1.2563, 5e-5)
+	if got[0].Floor.Measured[0] != -76 || got[0].Floor.Floor[0] != -82 || r.Floor != nil || r.Budget.Expanded != 0.5 {
 		t.Errorf("kept %+v, handed in %+v", got[0].Floor, r)
 	}
-	noise.Value = -80.9
+	noise.Value = -78.9
 	got, err = CorrectFloor("6.2", Measured{Readings: []conformance.Reading{r}}, Measured{Readings: []conformance.Reading{noise}})
 	must(t, err)
-	if got[0].Value != -78 || got[0].Uncertainty != 0.5 || got[0].Floor.Taken[0] != 0 {
+	if got[0].Value != -76 || got[0].Uncertainty != 0.5 || got[0].Floor.Taken[0] != 0 {
 		t.Errorf("2.9 dB over the floor: %+v", got[0])
 	}
 }
 
 // The table of facts/metrology.md 4.8 over a series, amount by D; 1 and 2 dB are
-// below the least excess, 3 dB is held at 3 dB of correction (house rule). The
+// below the least excess, and 3 and 4 dB are not corrected to less than that. The
 // uncertainty of every point is at least its own and at most a tenth more; the
 // sensitivities are those of the same table.
 func TestFloorOfASeries(t *testing.T) {
-	rows := [][2]float64{{1, 0}, {2, 0}, {3, 3}, {4, 2.205}, {5, 1.651}, {6, 1.256}, {8, 0.749}, {10, 0.458}, {12, 0.283}, {15, 0.140}, {20, 0.044}, {30, 0.004}}
+	rows := [][2]float64{{1, 0}, {2, 0}, {3, 0}, {4, 1}, {5, 1.651}, {6, 1.256}, {8, 0.749}, {10, 0.458}, {12, 0.283}, {15, 0.140}, {20, 0.044}, {30, 0.004}}
 	r := conformance.Reading{Key: "6.6.5/1", Series: &conformance.Series{}, Spans: []conformance.Span{{To: 5.5e6, Budget: budgetOf(t)}, {To: 20e6, Budget: budgetOf(t)}}}
 	noise := conformance.Reading{Key: r.Key, Series: &conformance.Series{}}
 	for i, row := range rows {

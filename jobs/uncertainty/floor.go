@@ -8,15 +8,14 @@ import (
 	"benchyard/instruments/rf"
 )
 
-const (
-	// LeastOverFloor is how far a level must stand above the floor to be
-	// corrected at all: nearer to it the correction is worth less than the
-	// scatter that it multiplies.
-	LeastOverFloor rf.DB = 3
-	// MostFloorCorrection is what is taken off at most, so that a verdict never
-	// rests on noise that was computed away.
-	MostFloorCorrection rf.DB = 3
-)
+// LeastOverFloor is how far a level must stand above the floor to be corrected
+// at all: nearer to it the correction is worth less than the scatter that it
+// multiplies. No level is corrected to less than that either. A level just below
+// the bound keeps its value; were the one just above it to lose its 3 dB, a
+// reading that got worse would get a better verdict. The correction is thus 1.76 dB
+// at most, below the cap of 2 to 3 dB that holds for verdicts
+// (facts/metrology.md 4.8, house rule).
+const LeastOverFloor rf.DB = 3
 
 // ErrFloor says that a level cannot be corrected for the noise floor.
 var ErrFloor = errors.New("uncertainty: no correction for the noise floor")
@@ -33,10 +32,10 @@ type FloorCorrected struct {
 	Measured    rf.DBm
 	Floor       rf.DBm
 	Excess      rf.DB  // Measured over Floor
-	Correction  rf.DB  // taken off, never above MostFloorCorrection
+	Correction  rf.DB  // taken off
 	Corrected   rf.DBm // Measured less Correction
 	Sensitivity float64
-	Capped      bool // the formula wanted to take off more
+	Capped      bool // the formula wanted to take off more, see LeastOverFloor
 }
 
 // FloorShare returns by how much noise raises a level that reads excess above
@@ -68,7 +67,8 @@ func CorrectFloor(measured, floor Level) (FloorCorrected, error) {
 		return FloorCorrected{}, fmt.Errorf("%w: %.2f dBm stands %.2f dB above the floor of %.2f dBm; want %.0f dB or more", ErrFloor, float64(c.Measured), float64(c.Excess), float64(c.Floor), float64(LeastOverFloor))
 	}
 	whole := FloorShare(c.Excess)
-	c.Correction, c.Capped = min(whole, MostFloorCorrection), whole > MostFloorCorrection
+	most := c.Excess - LeastOverFloor
+	c.Correction, c.Capped = min(whole, most), whole > most
 	c.Corrected, c.Sensitivity = c.Measured.Add(-c.Correction), FloorSensitivity(c.Excess)
 	return c, nil
 }

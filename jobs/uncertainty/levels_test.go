@@ -87,23 +87,42 @@ func TestFloorTables(t *testing.T) {
 	for _, row := range [][2]float64{{0, 3.010}, {3, 1.764}, {6, 0.973}, {10, 0.414}, {15, 0.135}, {20, 0.043}} {
 		near(t, "indicated excess", float64(RaisedByNoise(rf.DB(row[0]))), row[1], 5.1e-4)
 	}
+	// The sheet's example, -78 over -82 dBm, by the formula; a verdict keeps 3 dB.
+	near(t, "formula", -78-float64(FloorShare(4)), -80.2048083, 5e-8)
 	c, err := CorrectFloor(Level{Value: -78}, Level{Value: -82})
-	if err != nil {
-		t.Fatal(err)
+	if err != nil || c.Corrected != -79 || c.Measured != -78 || c.Floor != -82 || c.Excess != 4 || !c.Capped {
+		t.Errorf("%+v, %v", c, err)
 	}
-	near(t, "corrected", float64(c.Corrected), -80.2048083, 5e-8)
-	near(t, "amount kept", float64(c.Correction), 2.2048083, 5e-8)
-	if c.Measured != -78 || c.Floor != -82 || c.Excess != 4 || c.Capped {
-		t.Errorf("%+v", c)
+	c, err = CorrectFloor(Level{Value: -76}, Level{Value: -82})
+	near(t, "corrected", float64(c.Corrected), -77.256, 5.1e-4) // 6 dB: 1.256 dB
+	if err != nil || c.Capped {
+		t.Errorf("%+v, %v", c, err)
 	}
 }
 
-// The house rule of fact sheet metrology 4.8: not below 3 dB, not more than
-// 3 dB, not with a floor of other settings.
+// A reading that gets worse never gives a better figure, not even where the
+// correction begins.
+func TestFloorCorrectionIsMonotone(t *testing.T) {
+	before := math.Inf(-1)
+	for i := range 3000 {
+		level := -82 + float64(i)/200 // 0 to 15 dB over the floor
+		figure := level
+		if c, err := CorrectFloor(Level{Value: rf.DBm(level)}, Level{Value: -82}); err == nil {
+			figure = float64(c.Corrected)
+		}
+		if figure < before-1e-12 {
+			t.Fatalf("%.3f dBm measured gives %.4f dBm, less than the %.4f dBm of a lower reading", level, figure, before)
+		}
+		before = figure
+	}
+}
+
+// The house rule of fact sheet metrology 4.8: not below 3 dB, at most 2 to 3 dB
+// taken off, not with a floor of other settings.
 func TestFloorLimits(t *testing.T) {
 	s := rf.Sweep{RBW: 1e5, VBW: 3e5, Attenuation: 10, ReferenceLevel: 0, Gate: &rf.Gate{Length: time.Millisecond}}
 	c, err := CorrectFloor(Level{-79, s}, Level{-82, s})
-	if err != nil || c.Correction != MostFloorCorrection || !c.Capped || c.Corrected != -82 {
+	if err != nil || c.Correction != 0 || !c.Capped || c.Corrected != -79 {
 		t.Errorf("at the limit: %+v, %v", c, err)
 	}
 	for name, change := range map[string]func(*Level){

@@ -1,7 +1,7 @@
 // Masks over absolute frequency, from limits that may slope with the offset
 // from the channel edge.
 import type { Case, Conditions, Curve, Limit, Result, Trace } from "./wire";
-import { figure } from "./words";
+import { figure, hertz } from "./words";
 
 /** One straight piece of a mask: hertz and dBm at both ends. */
 export interface Piece {
@@ -136,10 +136,28 @@ export function worstOf(results: Result[]): Result | undefined {
   return [...results].sort((a, b) => a.margin - b.margin)[0];
 }
 
+/** What stands before the role of a sweep that repeats another with the unit muted. */
+const FLOOR = "floor/";
+
+/** The sweeps that figures come from: those of the noise floor lie under them. */
+export function levelsOf(traces: Trace[]): Trace[] {
+  return traces.filter((t) => !t.role.startsWith(FLOOR));
+}
+
+/** Sweeps taken for one limit carry its key; people read its title. */
+export function titleOf(c: Case, trace: Trace): string {
+  const floor = trace.role.startsWith(FLOOR);
+  const role = floor ? trace.role.slice(FLOOR.length) : trace.role;
+  const title = c.results.find((r) => r.key === role)?.title;
+  const single = title && c.results.filter((r) => r.title === title).length === 1;
+  // The segments of a mask share their title.
+  return (floor ? "noise floor, " : "") + (single ? title : `${title ?? role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`);
+}
+
 /** The trace in which a figure was found: the narrowest that holds its place. */
 export function traceOf(c: Case, worst: Result | undefined): Trace | undefined {
   const at = worst?.at_hz ?? c.conditions.carrier_hz;
-  const holding = c.traces.filter((t) => t.start_hz <= at && at <= t.stop_hz);
+  const holding = levelsOf(c.traces).filter((t) => t.start_hz <= at && at <= t.stop_hz);
   holding.sort((a, b) => a.stop_hz - a.start_hz - (b.stop_hz - b.start_hz));
   return holding[0] ?? c.traces[0];
 }

@@ -2,8 +2,8 @@
 // filters they are held against, and the point with the least margin.
 import uPlot from "uplot";
 import { readInk, type Ink, paint, type Scene } from "./paint";
-import { channelsOf, countLimits, masksOf, shadesOf, spanOf, traceOf, worstOf, type Span } from "./mask";
-import { figure, hertz, margin } from "./words";
+import { channelsOf, countLimits, levelsOf, masksOf, shadesOf, spanOf, titleOf, traceOf, worstOf, type Span } from "./mask";
+import { figure, hertz, margin, minuses } from "./words";
 import { fetchCase, fetchSeries, fetchTogether, type Case, type Levels, type Result, type Series, type Trace } from "./wire";
 
 const MHZ = 1e6;
@@ -50,11 +50,12 @@ class Plot {
     if (c.traces.length === 0) throw new Error("this case has no trace");
     const choice = part<HTMLSelectElement>(this.root, ".plot-choice");
     const options = c.traces.map((t) => new Option(titleOf(c, t), String(t.number)));
-    if (c.traces.length > 1) options.unshift(new Option(`every sweep (${c.traces.length})`, ALL));
+    const levels = levelsOf(c.traces);
+    if (levels.length > 1) options.unshift(new Option(`every sweep (${levels.length})`, ALL));
     choice.replaceChildren(...options);
     choice.disabled = options.length < 2;
     choice.value = firstChoice(c, worst);
-    const show = () => this.show(c, c.traces.filter((t) => choice.value === ALL || choice.value === String(t.number)), series, worst);
+    const show = () => this.show(c, choice.value === ALL ? levels : c.traces.filter((t) => choice.value === String(t.number)), series, worst);
     choice.addEventListener("change", () => show().catch((reason: unknown) => this.fail(reason)));
     this.follow();
     await show();
@@ -155,13 +156,13 @@ class Plot {
     readout.dataset.hz = worst.at_hz === null ? "" : String(worst.at_hz);
     readout.dataset.margin = String(worst.margin);
     readout.textContent = `Least margin ${margin(worst.margin, worst.unit)}: ${figure(worst.value, worst.unit)}` +
-      (worst.at_hz === null ? "" : ` at ${hertz(worst.at_hz)}`) + (bound === null ? "" : `, limit ${figure(bound, worst.unit)}`) + ` (${worst.verdict}${worst.note ? `; ${worst.note.replace("-", "−")}` : ""})`;
+      (worst.at_hz === null ? "" : ` at ${hertz(worst.at_hz)}`) + (bound === null ? "" : `, limit ${figure(bound, worst.unit)}`) + ` (${worst.verdict}${worst.note ? `; ${minuses(worst.note)}` : ""})`;
   }
 }
 
 /** The sweeps of a mask belong together; those of the spurious range are too far apart. */
 function firstChoice(c: Case, worst: Result | undefined): string {
-  if (c.traces.length > 1 && c.clause !== "6.6.5") return ALL;
+  if (levelsOf(c.traces).length > 1 && c.clause !== "6.6.5") return ALL;
   return String(traceOf(c, worst)?.number ?? ALL);
 }
 
@@ -169,14 +170,6 @@ function firstChoice(c: Case, worst: Result | undefined): string {
 function nearest(r: Result): number | null {
   if (r.lower === null || r.upper === null) return r.upper ?? r.lower;
   return r.value - r.lower < r.upper - r.value ? r.lower : r.upper;
-}
-
-/** Sweeps taken for one limit carry its key; people read its title. */
-function titleOf(c: Case, trace: Trace): string {
-  const title = c.results.find((r) => r.key === trace.role)?.title;
-  if (title && c.results.filter((r) => r.title === title).length === 1) return title;
-  // The segments of a mask share their title.
-  return `${title ?? trace.role}, ${hertz(trace.start_hz)} to ${hertz(trace.stop_hz)}`;
 }
 
 function holdsEdge(c: Case, span: Span): boolean {

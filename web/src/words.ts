@@ -16,3 +16,8 @@ export function margin(v: number, unit: string): string {
   const text = unit === "Hz" ? hertz(Number(v.toPrecision(4))).replace("-", "−") : figure(v, unit === "dBm" ? "dB" : unit);
   return v >= 0 ? `+${text}` : text;
 }
+
+/** The text with a true minus before every number that has a sign. */
+export function minuses(text: string): string {
+  return text.replace(/(^|[ (])-(?=\d)/g, "$1−");
+}

@@ -4,7 +4,7 @@ import { test } from "node:test";
 import { build } from "esbuild";
 
 const bundled = await build({ entryPoints: [new URL("../src/mask.ts", import.meta.url).pathname], bundle: true, write: false, format: "esm" });
-const { channelsOf, countLimits, masksOf, shadesOf } = await import(`data:text/javascript,${encodeURIComponent(bundled.outputFiles[0].text)}`);
+const { channelsOf, countLimits, levelsOf, masksOf, shadesOf, titleOf, traceOf } = await import(`data:text/javascript,${encodeURIComponent(bundled.outputFiles[0].text)}`);
 
 const everywhere = { from: 0, to: 1e12 };
 
@@ -72,4 +72,15 @@ test("figures of several carriers are shaded where they were taken", () => {
   assert.deepEqual(shadesOf(c, new Set()).map((s) => [s.from, s.to]), [[1.995e9, 2.005e9], [2.02e9, 2.04e9], [2.00525e9, 2.00975e9]]);
   assert.deepEqual(channelsOf(conditions), [{ from: 1.995e9, to: 2.005e9 }, { from: 2.02e9, to: 2.04e9 }]);
   assert.deepEqual(channelsOf({ carrier_hz: 2e9, bandwidth_hz: 10e6 }), [{ from: 1.995e9, to: 2.005e9 }]);
+});
+
+test("sweeps of the noise floor are no levels, and say what they are", () => {
+  const sweep = (number, role, more) => ({ number, role, start_hz: 2e9, stop_hz: 2.01e9, ...more });
+  const traces = [sweep(1, "floor/6.6.4/lower/1"), sweep(2, "6.6.4/lower/1"), sweep(3, "6.6.4/lower/2", { start_hz: 2.01e9, stop_hz: 2.02e9 })];
+  const one = { traces, results: [{ key: "6.6.4/lower/1", title: "emissions below", at_hz: 2.005e9 }], conditions: { carrier_hz: 2e9 } };
+  assert.deepEqual(levelsOf(traces).map((t) => t.number), [2, 3]);
+  assert.equal(traceOf(one, one.results[0]).number, 2);
+  assert.equal(titleOf(one, traces[0]), "noise floor, emissions below");
+  assert.equal(titleOf(one, traces[1]), "emissions below");
+  assert.equal(titleOf(one, traces[2]), "6.6.4/lower/2, 2.01 GHz to 2.02 GHz");
 });
