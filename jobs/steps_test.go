@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"benchyard/instruments/scpi"
 	"benchyard/instruments/sim"
 	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
@@ -88,6 +89,8 @@ type tripwire struct {
 	slog.Handler
 	step string
 	act  func()
+	// atOnce holds the step up until act has returned.
+	atOnce bool
 
 	mu      sync.Mutex
 	tripped time.Time
@@ -110,7 +113,11 @@ func (w *tripwire) Handle(_ context.Context, r slog.Record) error {
 	r.Attrs(func(a slog.Attr) bool {
 		if a.Key == "step" && a.Value.String() == w.step && w.tripped.IsZero() {
 			w.tripped = time.Now()
-			go w.act() // owned by the test: it waits for what follows from it
+			if w.atOnce {
+				w.act()
+			} else {
+				go w.act() // owned by the test: it waits for what follows from it
+			}
 		}
 		return true
 	})
@@ -121,6 +128,40 @@ func (w *tripwire) times() (tripped, driven time.Time) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.tripped, w.driven
+}
+
+// Another path that somebody closes after the right one was read back is found right
+// before the unit would transmit, and it does not.
+func TestInterlockFindsAnotherPath(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	id := b.submit(onePlan, "T4-0001")["T4-0001"]
+	text, err := b.lab.Resource("bench-1-switcher")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resource, err := scpi.ParseResource(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &tripwire{Handler: slog.DiscardHandler, step: "interlocks", atOnce: true}
+	w.act = func() {
+		s, err := scpi.Dial(context.Background(), resource, scpi.Config{})
+		if err == nil {
+			err = s.Command(context.Background(), ":ROUT:OPEN:ALL", ":ROUT:CLOS (@102)")
+			_ = s.Close() // it has done what it was for
+		}
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	b.start("a", func(o *AgentOptions) { o.Logger = slog.New(w) })
+	if r := b.await(id); r.State != Error || !strings.Contains(r.Error, "nothing may transmit") || !strings.Contains(r.Error, "bench-1-switcher") {
+		t.Errorf("run %+v", r)
+	}
+	if n := len(b.journal.since(t, 0, "T4-0001", "transmit on")); n != 0 {
+		t.Errorf("it was on the air %d times", n)
+	}
+	b.mustBeClean()
 }
 
 // safeWithin is how fast a unit must be off the air in wall time.

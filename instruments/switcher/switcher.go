@@ -77,6 +77,7 @@ func (w *Switcher) Connected(ctx context.Context, route string) error {
 	}
 	if !slices.Contains(channels, channel) {
 		channels = append(channels, channel)
+		slices.Sort(channels)
 	}
 	for some := range slices.Chunk(channels, max(1, int(w.line.Table.Limits["channels_at_once"]))) {
 		query, err := w.line.Table.Ask("closed", dialect.Values{"channels": dialect.Channels(some)})

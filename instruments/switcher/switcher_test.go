@@ -52,6 +52,21 @@ func TestConnectAndTerminate(t *testing.T) {
 	}
 }
 
+// Nothing but the one route may be closed, and nothing moves when that is asked.
+func TestConnected(t *testing.T) {
+	const ask = ":ROUT:CLOS? (@101,102,201)"
+	for answer, fine := range map[string]bool{"0,1,0": true, "0,0,0": false, "1,1,0": false, "0,1": false, "0,1,2": false} {
+		w := open(t, Answer(ask, answer))
+		w.Routes = []string{"101", "201"}
+		if err := w.Connected(t.Context(), "102"); (err == nil) != fine {
+			t.Errorf("%s: %v", answer, err)
+		}
+	}
+	if err := open(t).Connected(t.Context(), "somewhere"); err == nil {
+		t.Error("a route that is none was confirmed")
+	}
+}
+
 func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 	w := open(t, blind(`-113,"Undefined header"`),
 		blind(NoError), closed("101", "0", `-221,"Settings conflict"`), opened("101", "1"), opened("101", "0,0"))
