@@ -5,7 +5,7 @@ WEB    := web/dist/manifest.json
 SOURCES := $(shell find cmd server jobs instruments migrations web -name '*.go' -o -name '*.sql' -o -name '*.tmpl' -o -name '*.html' -o -name '*.yaml' 2>/dev/null | grep -v node_modules)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test build web lint bench fuzz postgres chromium tools clean
+.PHONY: help demo test build web lint long bench fuzz postgres chromium tools clean
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -23,6 +23,9 @@ web: $(WEB) ## the browser bundle, into web/dist
 lint: tools ## formatting and vet
 	@test -z "$$(gofmt -l cmd server jobs instruments migrations web/*.go)" || { gofmt -l cmd server jobs instruments migrations web/*.go; echo "lint: run gofmt on the files above"; exit 1; }
 	$(GO) vet ./...
+
+long: tools postgres ## the safe state at each step in real time, damage over 200,000 labs
+	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestNothingAcceptedDamages' ./jobs
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run
 	$(GO) test -run '^$$' -bench . -benchtime 2s ./...

@@ -52,7 +52,7 @@ func driver[T any](t *testing.T, lab *sim.Lab, name string, role instruments.Rol
 	if err != nil {
 		t.Fatal(err)
 	}
-	i, err := instruments.Open(t.Context(), role, resource, "", config)
+	i, err := instruments.Open(t.Context(), role, resource, "", config, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

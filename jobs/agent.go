@@ -92,13 +92,13 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 		// of the one before: it must be shorter than any segment.
 		FetchCooldown:     2 * time.Millisecond,
 		FetchPollInterval: 5 * time.Second,
-		// A segment ends by its own limit; River's comes after it and its safe state.
+		// A segment ends by its own limit, see segmentWorker.Timeout; others by this one.
 		JobTimeout:           o.Timings.Segment + time.Minute,
 		RescueStuckJobsAfter: o.Timings.Segment + 5*time.Minute,
 		MaxAttempts:          3,
 		RetryPolicy:          quickRetry{},
 		SoftStopTimeout:      o.Timings.SoftStop,
-		JobStuckHandler:      a.stuck,
+		JobStuckHandler:      a.jobStuck,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("jobs: starting the queue: %w", err)
@@ -153,19 +153,23 @@ func (a *Agent) Stop(ctx context.Context) error {
 // close; the leases run out and another agent makes the benches safe.
 func (a *Agent) Failed() <-chan error { return a.failed }
 
-// stuck is River's report of a job that did not return. The bench is given up:
-// its lease is not renewed, so that another agent may take it over.
-func (a *Agent) stuck(ctx context.Context, p river.JobStuckHandlerParams) river.JobStuckHandlerResult {
-	err := fmt.Errorf("jobs: job %d in queue %s did not end; exit this process", p.ID, p.Queue)
-	a.log.ErrorContext(ctx, "segment is stuck", "queue", p.Queue, "job", p.ID)
-	if k := a.keeperOfQueue(p.Queue); k != nil {
+// jobStuck is River's report of a job that did not return.
+func (a *Agent) jobStuck(_ context.Context, p river.JobStuckHandlerParams) river.JobStuckHandlerResult {
+	a.stuck(a.keeperOfQueue(p.Queue), fmt.Errorf("jobs: job %d in queue %s did not end; exit this process", p.ID, p.Queue))
+	return river.JobStuckHandlerResult{}
+}
+
+// stuck gives up a bench, nil for none, whose work does not end: its lease is not
+// renewed, so that another agent may take it over.
+func (a *Agent) stuck(k *keeper, err error) {
+	a.log.Error("work is stuck", "error", err)
+	if k != nil {
 		k.surrender(err)
 	}
 	select {
 	case a.failed <- err:
 	default:
 	}
-	return river.JobStuckHandlerResult{}
 }
 
 // followLab starts a keeper for every bench of the newest inventory, and ends

@@ -53,6 +53,7 @@ func (t *tenure) makeSafe(reason string) error {
 	if t.rig.isSafe() {
 		return nil
 	}
+	t.log.InfoContext(ctx, "driving the bench to its safe state", "reason", reason)
 	report := t.rig.makeSafe(ctx)
 	err := report.Err()
 	if errors.Is(t.lease.guardSafe(), errFenced) {

@@ -14,6 +14,7 @@ import (
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
 	"benchyard/instruments/supply"
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 
@@ -42,7 +43,9 @@ type tuning struct {
 // a failure of the bench: nothing is known about the unit yet.
 func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if t.rig.set != nil && t.rig.set.run == s.run {
-		return nil
+		if err := t.cable(ctx, s); err != nil || t.rig.set != nil {
+			return err
+		}
 	}
 	t.setActivity(ctx, BringUp, fmt.Sprintf("%s: preparing for build %s", s.mount.unit.Serial, s.build), &s.run)
 	if err := t.preflight(ctx, s); err != nil {
@@ -51,6 +54,9 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	t.rig.unsafe()
 	if err := t.makeSafe("start of run"); err != nil {
 		return benchFailure{err}
+	}
+	if err := t.hands(ctx, s); err != nil {
+		return err
 	}
 	t.rig.fix()
 	t.rig.unsafe()
@@ -202,7 +208,7 @@ func (r *rig) power(ctx context.Context, b lab.Bench) (started bool, err error) 
 func (r *rig) muteAll(ctx context.Context, bench string) error {
 	ctx, cancel := context.WithTimeout(ctx, r.agent.Timings.Boot)
 	defer cancel()
-	units := r.inventory().UnitsOn(bench)
+	units := r.units(bench)
 	problems := make([]error, len(units))
 	var wait sync.WaitGroup
 	for i, u := range units {
@@ -237,7 +243,7 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 		return err
 	}
 	// Whoever was here last may have left it loading a build, deaf to commands.
-	if err := u.Session().Wait(ctx, r.agent.Timings.Segment); err != nil {
+	if err := u.Idle(ctx, r.agent.Timings.Segment); err != nil {
 		return fmt.Errorf("%s: waiting until it is idle: %w", s.mount.unit.Serial, err)
 	}
 	id, err := u.Identity(ctx)
@@ -259,24 +265,8 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 		return fmt.Errorf("the unit in %s slot %d says it is %s %s with build %s, want %s %s with build %s",
 			s.mount.unit.Bench, s.mount.unit.Slot, id.Type, id.Serial, id.Build, s.mount.unit.Type, s.mount.unit.Serial, s.build)
 	}
-	return sound(ctx, u, s.mount.unit.Serial)
-}
-
-// sound checks what a unit reports of itself: synthesiser in lock, no alarm.
-func sound(ctx context.Context, u *radiounit.RadioUnit, serial string) error {
-	locked, err := u.Locked(ctx)
-	if err != nil {
-		return fmt.Errorf("%s: %w", serial, err)
-	}
-	if !locked {
-		return fmt.Errorf("%s: the synthesiser is not locked to the reference", serial)
-	}
-	alarms, err := u.Alarms(ctx)
-	if err != nil {
-		return fmt.Errorf("%s: %w", serial, err)
-	}
-	if alarms > 0 {
-		return fmt.Errorf("%s: the unit reports %d alarms", serial, alarms)
+	if err := bringup.Sound(ctx, u); err != nil {
+		return fmt.Errorf("%s: %w", s.mount.unit.Serial, err)
 	}
 	return nil
 }

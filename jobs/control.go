@@ -83,8 +83,8 @@ func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, er
 			return err
 		}
 		_, err = tx.Exec(ctx, `
-			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s)
-			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, bench, cases, estimate_s FROM run WHERE id = $1`, run, next)
+			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s, golden)
+			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, bench, cases, estimate_s, golden FROM run WHERE id = $1`, run, next)
 		if err != nil {
 			return err
 		}
@@ -151,17 +151,23 @@ func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
 
 func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
 	err := transact(ctx, db, func(tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, sql, bench, value)
+		c, err := writeBench(ctx, tx, bench, sql, value, body)
 		if err != nil {
 			return err
 		}
-		if tag.RowsAffected() == 0 {
-			return ErrNotFound
-		}
-		return emit(ctx, tx, change{kind: benchEvent, bench: bench, body: body})
+		return emit(ctx, tx, c)
 	})
 	if err != nil {
 		return fmt.Errorf("jobs: bench %s: %w", bench, err)
 	}
 	return nil
+}
+
+// writeBench is setBench inside a transaction whose events are still to come.
+func writeBench(ctx context.Context, tx pgx.Tx, bench, sql, value string, body eventBody) (change, error) {
+	tag, err := tx.Exec(ctx, sql, bench, value)
+	if err == nil && tag.RowsAffected() == 0 {
+		err = ErrNotFound
+	}
+	return change{kind: benchEvent, bench: bench, body: body}, err
 }

@@ -24,7 +24,7 @@ func newID(t *testing.T) uuid.UUID {
 	return id
 }
 
-func mustExec(t *testing.T, db DB, sql string, args ...any) {
+func mustExec(t testing.TB, db DB, sql string, args ...any) {
 	t.Helper()
 	if _, err := db.Exec(t.Context(), sql, args...); err != nil {
 		t.Fatalf("%s: %v", sql, err)

@@ -88,7 +88,7 @@ func (a *Agent) tenureOf(bench string) *tenure {
 func TestStuckSegmentIsGivenUp(t *testing.T) {
 	b := newTestBed(t, 1, slow)
 	a, id := b.midRun(longPlan)
-	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	a.jobStuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
 	select {
 	case err := <-a.Failed():
 		if !strings.Contains(err.Error(), "exit this process") {
@@ -110,6 +110,33 @@ func TestStuckSegmentIsGivenUp(t *testing.T) {
 	b.mustBeClean()
 }
 
+// Work that goes on after its end is noticed without River, whose time-out is
+// longer than any wait for a person; work that ends in time is not.
+func TestWorkThatIgnoresItsEndIsNoticed(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	a := b.start("a", nil)
+	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
+	tn := a.tenureOf("bench-1")
+	ctx, cancel := context.WithCancel(t.Context())
+	tn.watchEnd(ctx, time.Minute)() // ended before its end
+	ended := tn.watchEnd(ctx, time.Minute)
+	stuck := tn.watchEnd(ctx, 50*time.Millisecond)
+	defer stuck()
+	cancel()
+	ended()
+	select {
+	case err := <-a.Failed():
+		if !strings.Contains(err.Error(), "work on bench-1 did not end") {
+			t.Errorf("failure %v", err)
+		}
+	case <-time.After(10 * time.Second):
+		t.Fatal("nobody noticed")
+	}
+	if !tn.surrendered() {
+		t.Error("the bench is not given up")
+	}
+}
+
 // Work that cannot be interrupted does not keep the process from exiting.
 func TestAgentStopsWithoutAStuckSegment(t *testing.T) {
 	b := newTestBed(t, 1, nil)
@@ -120,7 +147,7 @@ func TestAgentStopsWithoutAStuckSegment(t *testing.T) {
 		t.Fatal("the bench takes no work")
 	}
 	defer end()
-	a.stuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
+	a.jobStuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})
 	stopped := make(chan struct{})
 	go func() {
 		defer close(stopped)

@@ -13,6 +13,7 @@
 //	segment       the checkpoint: its cases are stored in one fenced transaction
 //	safe state    nothing transmits, the analyzer is protected, and both are
 //	              confirmed; it needs neither server nor database
+//	prompt        work waits for a person, with the bench confirmed quiet
 //	event         one row per change, for pages and watchers
 //
 // Measured figures, verdicts and the inventory live in the packages below
@@ -84,4 +85,5 @@ const (
 	Measuring  Activity = "measuring"
 	Safe       Activity = "safe" // going to, or kept in, safe state
 	Alarm      Activity = "alarm"
+	Waiting    Activity = "waiting" // for a person, see Prompt
 )

@@ -37,7 +37,7 @@ func worst(found []conformance.Result) conformance.Verdict {
 func evidence(traces []procedure.Trace) []results.Trace {
 	kept := make([]results.Trace, len(traces))
 	for i, t := range traces {
-		kept[i] = results.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum}
+		kept[i] = results.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum, Unit: t.Unit}
 	}
 	return kept
 }

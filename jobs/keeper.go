@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"sync"
 	"time"
@@ -25,6 +26,8 @@ type keeper struct {
 	bench string
 	log   *slog.Logger
 	wake  chan struct{}
+	// answered wakes work that waits for a person.
+	answered chan struct{}
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
@@ -40,6 +43,8 @@ type tenure struct {
 	// ctx ends, with the reason as its cause, when work must not go on.
 	ctx context.Context
 	end context.CancelCauseFunc
+	// parting is closed when no new segment begins: nobody is waited for any more.
+	parting chan struct{}
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -57,10 +62,15 @@ type tenure struct {
 type work struct {
 	run    uuid.UUID
 	cancel context.CancelCauseFunc
+	limit  *stopwatch
 }
 
+// stuckAfter is how long after its end work may take to make the bench safe and
+// to store what is known. Work that takes longer does not heed its end.
+const stuckAfter = 70 * time.Second
+
 func newKeeper(a *Agent, bench string) *keeper {
-	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), gone: make(chan struct{})}
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), gone: make(chan struct{})}
 }
 
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
@@ -82,7 +92,7 @@ func (k *keeper) run(ctx context.Context) {
 
 // serve holds the bench until the lease is lost or ctx ends.
 func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
-	t := &tenure{keeper: k, lease: l, idle: make(chan struct{})}
+	t := &tenure{keeper: k, lease: l, idle: make(chan struct{}), parting: make(chan struct{})}
 	close(t.idle)
 	t.ctx, t.end = context.WithCancelCause(k.agent.hard)
 	renewing, stopRenewing := context.WithCancel(context.WithoutCancel(ctx))
@@ -102,6 +112,13 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 		}
 	}
 	t.rig = newRig(k.agent, l)
+	var err error
+	if t.rig.slots, err = slotUnits(ctx, k.agent.Pool, k.bench); err != nil {
+		// Who does not know what stands on the bench cannot make it safe.
+		k.log.WarnContext(ctx, "the bench is left alone", "error", err)
+		l.giveUp()
+		return
+	}
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")
@@ -138,6 +155,7 @@ func (t *tenure) leave(ctx context.Context) {
 	t.leaving = true
 	idle := t.idle
 	t.mu.Unlock()
+	close(t.parting)
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
 	defer timer.Stop()
 	select {
@@ -232,29 +250,51 @@ func (k *keeper) setTenure(t *tenure) {
 
 // begin makes the tenure busy with a run, unless it takes no more work. The
 // context it returns ends with the tenure, with the ticket, when the run is
-// cancelled and when the segment takes too long.
+// cancelled and when the segment takes too long, waits for persons not counted.
+// Work that goes on long after that gives the bench up.
 func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, func(), bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && run != uuid.Nil {
 		return nil, nil, false
 	}
-	ctx, limit := context.WithTimeoutCause(ctx, t.agent.Timings.Segment, errTooLong)
 	ctx, cancel := context.WithCancelCause(ctx)
+	limit := newStopwatch(t.agent.Timings.Segment, func() { cancel(errTooLong) })
 	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
-	t.work = &work{run: run, cancel: cancel}
+	heed := t.watchEnd(ctx, stuckAfter)
+	t.work = &work{run: run, cancel: cancel, limit: limit}
 	idle := make(chan struct{})
 	t.idle = idle
 	return ctx, func() {
 		release()
+		heed()
+		limit.stop()
 		cancel(nil)
-		limit()
 		t.mu.Lock()
 		t.work, t.idleFrom = nil, time.Now()
 		t.mu.Unlock()
 		close(idle)
 		poke(t.wake)
 	}, true
+}
+
+// watchEnd gives the bench up when work goes on for so long after the end of ctx.
+// The function it returns says that the work has ended.
+func (t *tenure) watchEnd(ctx context.Context, allowed time.Duration) (ended func()) {
+	done := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		late := time.NewTimer(allowed)
+		defer late.Stop()
+		select {
+		case <-done:
+		case <-late.C:
+			t.agent.stuck(t.keeper, fmt.Errorf("jobs: work on %s did not end; exit this process", t.bench))
+		}
+	})
+	return func() {
+		stop()
+		close(done)
+	}
 }
 
 // interrupted reports, between two cases, whether work should end here.

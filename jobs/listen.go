@@ -82,6 +82,8 @@ func (a *Agent) wakeFor(e Event) {
 	case e.Kind == runEvent && (body.State == Queued || body.State == Cancelled),
 		e.Kind == benchEvent && body.Text != "": // held, released, alarm cleared
 		a.wakeBench(e.Bench)
+	case e.Kind == promptEvent:
+		a.wakeAsker(e.Bench)
 	case e.Kind != benchEvent && e.Kind != runEvent && e.Kind != segmentEvent:
 		poke(a.labWake)
 	}
@@ -95,11 +97,21 @@ func (a *Agent) wakeBench(bench string) {
 	}
 }
 
+// wakeAsker wakes work that waits for a person at the bench.
+func (a *Agent) wakeAsker(bench string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if k := a.keepers[bench]; k != nil {
+		poke(k.answered)
+	}
+}
+
 func (a *Agent) wakeAll() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for _, k := range a.keepers {
 		poke(k.wake)
+		poke(k.answered)
 	}
 	poke(a.labWake)
 }

@@ -14,6 +14,7 @@ import (
 // taken is a case while it is measured.
 type taken struct {
 	plan.Case
+	doing  string // for people
 	record results.Case
 	setup  procedure.Setup
 	traces []procedure.Trace
@@ -30,8 +31,7 @@ func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
 		if err := t.interrupted(ctx); err != nil {
 			return all, err
 		}
-		t.setActivity(ctx, Measuring, s.doing("case", i), &s.run)
-		k := taken{Case: c}
+		k := taken{Case: c, doing: s.doing("case", i)}
 		if err := t.sweepCase(ctx, s, &k); err != nil {
 			return all, fmt.Errorf("%s: %w", c.Key, err)
 		}
@@ -81,9 +81,10 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	if k.setup, err = s.mount.setup(k.Case); err != nil {
 		return err
 	}
-	if err := t.rig.tune(ctx, s, k.Case, k.setup); err != nil {
+	if err := t.tune(ctx, s, k.Case, k.setup); err != nil {
 		return err
 	}
+	t.setActivity(ctx, Measuring, k.doing, &s.run)
 	planned, err := procedure.Plan(k.Clause, k.setup)
 	if err != nil {
 		return err
@@ -93,7 +94,12 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 		n++
 	}
 	k.muted = planned[n:]
-	if k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n]); err != nil {
+	if conformance.IsHealth(k.Clause) {
+		k.traces, err = t.rig.acquireHealth(ctx, s.mount, k, planned)
+	} else {
+		k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n])
+	}
+	if err != nil {
 		return err
 	}
 	if len(k.muted) == 0 {

@@ -29,7 +29,7 @@ func findMount(l *lab.Lab, serial string) (*mount, error) {
 		return nil, fmt.Errorf("%s is not in the inventory of %s; add it under radio_units", serial, l.Name)
 	}
 	if !u.Mounted() {
-		return nil, fmt.Errorf("%s is on no bench; give it a bench, a slot and a resource in the inventory", serial)
+		return nil, fmt.Errorf("%s is on no bench; give it a bench, a slot and a resource in the inventory, and mount: by hand if it comes from the shelf", serial)
 	}
 	m := &mount{unit: u, lab: l}
 	if m.kind, ok = l.Type(u.Type); !ok {
@@ -66,6 +66,13 @@ func transmitRanges(t lab.RadioUnitType) ([]rf.Range, error) {
 	return ranges, nil
 }
 
+// target tells a plan what it must know of the unit and its place.
+func (m *mount) target() plan.Target {
+	target := targetOf(m.kind)
+	target.ByHand = m.bench.ByHand()
+	return target
+}
+
 // greatestPower is the most that a type is rated for at a connector, with
 // however many carriers.
 func greatestPower(t lab.RadioUnitType) rf.DBm {
@@ -87,7 +94,7 @@ func (m *mount) levels(connector int, power rf.DBm) (lab.Path, procedure.Levels,
 		return path, procedure.Levels{}, err
 	}
 	levels, err := procedure.Budget(procedure.Drive{
-		RatedPower: power, Transmit: transmit, Correction: path.Correction, GreatestSafe: m.analyzer.MaxInput,
+		RatedPower: power, Transmit: transmit, Correction: path.Correction, Bypassable: path.Bypassable, GreatestSafe: m.analyzer.MaxInput,
 	})
 	if err != nil {
 		return path, levels, fmt.Errorf("%s slot %d connector %d: %w", m.unit.Bench, m.unit.Slot, connector, err)
@@ -110,6 +117,7 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 		Subject:    subject,
 		Correction: path.Correction, Accuracy: m.accuracy(path), Attenuation: levels.Attenuation, ReferenceLevel: levels.ReferenceLevel,
 		Duplex: band.Duplex, AnalyzerRange: m.analyzer.Frequency, LessFloor: c.LessFloor,
+		Health: c.Health, PlanName: c.Plan,
 	}, nil
 }
 

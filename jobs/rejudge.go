@@ -7,8 +7,8 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/results"
 

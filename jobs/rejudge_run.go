@@ -8,8 +8,8 @@ import (
 	"strings"
 	"sync"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
@@ -219,7 +219,7 @@ func (r *rejudger) recall(ctx context.Context, m measuredRun) (recalled, error) 
 	if k.mount, err = findMount(l, m.Serial); err != nil {
 		return k, unjudgeable{err}
 	}
-	cases, err := plan.Expand(p, targetOf(k.mount.kind))
+	cases, err := plan.Expand(p, k.mount.target())
 	if err != nil {
 		return k, unjudgeable{err}
 	}
@@ -267,7 +267,7 @@ func (m *mount) setupWith(c plan.Case, corrections *lab.Lab) (procedure.Setup, e
 func tracesOf(stored []results.Trace) []procedure.Trace {
 	traces := make([]procedure.Trace, len(stored))
 	for i, t := range stored {
-		traces[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum}
+		traces[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum, Unit: t.Unit}
 	}
 	return traces
 }

@@ -93,6 +93,11 @@ func (t *tenure) obstacle(ctx context.Context, c candidate) (string, error) {
 		return fmt.Sprintf("%s is mounted on %s slot %d now, it was on %s slot %d: cancel this run and submit a new campaign",
 			c.Serial, is.Bench, is.Slot, was.Bench, was.Slot), nil
 	}
+	if before, ok := frozen.Bench(was.Bench); ok {
+		if b, ok := newest.Bench(t.bench); ok && b.ByHand() != before.ByHand() {
+			return fmt.Sprintf("%s got or lost its switch matrix: cancel this run and submit a new campaign", t.bench), nil
+		}
+	}
 	if err := calibrated(newest, t.bench, now); err != nil {
 		return err.Error(), nil
 	}

@@ -5,12 +5,16 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"reflect"
+	"slices"
 	"sync"
 	"time"
 
 	"benchyard/instruments"
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/generator"
+	"benchyard/instruments/powermeter"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
@@ -35,7 +39,10 @@ type rig struct {
 	fixed bool     // it stays in force until the bench has been driven to its safe state
 	links map[string]*link
 	safe  bool
-	cut   bool // see safeBench.wasCut
+	cut   bool           // see safeBench.wasCut
+	slots map[int]string // units that were put into their slots by hand
+
+	cabled cabling // what a person confirmed last
 }
 
 // link is one instrument or radio unit, open or not.
@@ -43,6 +50,9 @@ type link struct {
 	role     instruments.Role
 	resource string
 	identity string
+	table    *dialect.Table
+	control  lab.Control // of a radio unit
+	hostKeys []string    // of a radio unit over SSH
 	open     *instruments.Instrument
 	opening  sync.Mutex
 }
@@ -54,8 +64,8 @@ func newRig(a *Agent, l *lease) *rig {
 // inventory returns the inventory in force for the bench: the newest one, but
 // from bring-up to safe state the one it was brought up with. What transmits
 // must be taken off the air by the names under which it was put there, even if
-// it has left the inventory since. A link whose address or identity changed is
-// closed first.
+// it has left the inventory since. A link whose address, identity or dialect
+// changed is closed first.
 func (r *rig) inventory() *lab.Lab {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -65,7 +75,7 @@ func (r *rig) inventory() *lab.Lab {
 	}
 	r.lab = newest
 	for name, l := range r.links {
-		if wanted, err := describeLink(newest, name); err != nil || wanted.resource != l.resource || wanted.identity != l.identity {
+		if wanted, err := describeLink(newest, name); err != nil || !wanted.same(l) {
 			l.close()
 			delete(r.links, name)
 		}
@@ -97,18 +107,51 @@ func (r *rig) reach(name string) (*link, error) {
 }
 
 // describeLink looks an instrument or a radio unit up in the inventory.
-func describeLink(l *lab.Lab, name string) (*link, error) {
+func describeLink(l *lab.Lab, name string) (described *link, err error) {
+	var spoken string
 	if i, ok := l.Instrument(name); ok {
-		return &link{role: instruments.Role(i.Role), resource: i.Resource, identity: i.Identity}, nil
-	}
-	if u, ok := l.Unit(name); ok {
+		described, spoken = &link{role: instruments.Role(i.Role), resource: i.Resource, identity: i.Identity}, i.Dialect
+	} else if u, ok := l.Unit(name); ok {
 		kind, ok := l.Type(u.Type)
 		if !ok {
 			return nil, fmt.Errorf("%s has the type %s, which is not in the inventory", name, u.Type)
 		}
-		return &link{role: instruments.RadioUnit, resource: u.Resource, identity: kind.Maker + "," + u.Type + "," + u.Serial}, nil
+		described = &link{
+			role: instruments.RadioUnit, resource: u.Resource, identity: kind.Maker + "," + u.Type + "," + u.Serial,
+			control: kind.Control, hostKeys: u.HostKeys,
+		}
+		spoken = kind.Dialect
+	} else {
+		return nil, fmt.Errorf("%q is not in the inventory of %s", name, l.Name)
 	}
-	return nil, fmt.Errorf("%q is not in the inventory of %s", name, l.Name)
+	if described.table, err = l.Table(string(described.role), spoken); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return described, nil
+}
+
+// same reports whether two descriptions lead to the same instrument in the same words.
+func (l *link) same(o *link) bool {
+	return l.role == o.role && l.resource == o.resource && l.identity == o.identity && reflect.DeepEqual(l.table, o.table) &&
+		l.control == o.control && slices.Equal(l.hostKeys, o.hostKeys)
+}
+
+// dial connects to what the link describes.
+func (l *link) dial(ctx context.Context, config scpi.Config) (*instruments.Instrument, error) {
+	if l.control.CommandLine() {
+		return instruments.OpenCommandLine(ctx, l.resource, l.identity, Login(l.control, l.hostKeys), config, l.table)
+	}
+	return instruments.Open(ctx, l.role, l.resource, l.identity, config, l.table)
+}
+
+// Connect opens an instrument or a radio unit of an inventory by its name or serial
+// number, in its dialect and over the control that its type has.
+func Connect(ctx context.Context, l *lab.Lab, name string, config scpi.Config) (*instruments.Instrument, error) {
+	described, err := describeLink(l, name)
+	if err != nil {
+		return nil, err
+	}
+	return described.dial(ctx, config)
 }
 
 func (l *link) close() {
@@ -122,7 +165,7 @@ func (l *link) close() {
 
 // driver is what the roles of a bench come down to.
 type driver interface {
-	*analyzer.Analyzer | *generator.Generator | *supply.Supply | *switcher.Switcher | *radiounit.RadioUnit
+	*analyzer.Analyzer | *generator.Generator | *powermeter.PowerMeter | *supply.Supply | *switcher.Switcher | *radiounit.RadioUnit
 }
 
 // open returns the instrument of a name, connected if need be.
@@ -134,7 +177,7 @@ func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, e
 	l.opening.Lock()
 	defer l.opening.Unlock()
 	if l.open == nil {
-		l.open, err = instruments.Open(ctx, l.role, l.resource, l.identity, scpi.Config{
+		l.open, err = l.dial(ctx, scpi.Config{
 			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guardWork, Transcript: r.transcript.of(name),
 		})
 		if err != nil {
@@ -152,6 +195,12 @@ func (r *rig) configure(name string, driver any) {
 	case *analyzer.Analyzer:
 		if i, ok := inventory.Instrument(name); ok && i.NoiseFactor > 0 {
 			d.NoiseFactor = i.NoiseFactor
+		}
+	case *radiounit.RadioUnit:
+		if u, ok := inventory.Unit(name); ok {
+			if kind, ok := inventory.Type(u.Type); ok {
+				d.Connectors = kind.Connectors
+			}
 		}
 	case *switcher.Switcher:
 		for _, p := range inventory.Paths {
@@ -297,16 +346,21 @@ func (r *rig) parts() safeBench {
 	s := safeBench{
 		analyzer:  lateAnalyzer{r, b.Analyzer},
 		supply:    lateSupply{r, b.Supply},
-		switcher:  terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) }),
 		cutSupply: b.IdleSupply != lab.KeepSupply,
 	}
 	r.mu.Lock()
 	s.wasCut = r.cut
 	r.mu.Unlock()
+	if !b.ByHand() {
+		s.switcher = terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) })
+	}
 	if b.Generator != "" {
 		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
 	}
-	for _, u := range inventory.UnitsOn(b.Name) {
+	units := r.units(b.Name)
+	// A person takes such a unit away when it has been measured.
+	s.cutSupply = s.cutSupply || anyByHand(units)
+	for _, u := range units {
 		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
 			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
 		})})

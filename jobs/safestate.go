@@ -94,7 +94,8 @@ func (r SafetyReport) Err() error {
 // before. The order protects what stands downstream: first the transmitters,
 // then the generator, then the analyzer, then a look at what is left, then DC,
 // and the switches last because switching under power wears them out. DC is cut
-// whatever the policy when a transmitter was not confirmed off or power was seen.
+// whatever the policy when power was seen, and at once when a transmitter was not
+// confirmed off.
 func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
 	var r SafetyReport
 	r.Steps = b.mute(ctx, limit)
@@ -105,6 +106,9 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 			}
 		}
 	}
+	if b.supply != nil && r.Err() != nil { // it may be on the air: nothing else is waited for
+		r.cut(ctx, limit, b.supply)
+	}
 	if b.generator != nil {
 		r.take(ctx, limit, "generator output off", b.generator.Off)
 	}
@@ -114,17 +118,22 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 	}
 	quiet := r.Err() == nil
 	switch {
-	case b.supply == nil:
+	case b.supply == nil || r.Cut:
 	case b.cutSupply && quiet:
 		r.take(ctx, limit, "supply output off", b.supply.Off)
 	case !quiet:
-		r.Cut = true
-		r.take(ctx, limit, "supply output off, because the transmitters are not confirmed off", b.supply.Off)
+		r.cut(ctx, limit, b.supply)
 	}
 	if b.switcher != nil {
 		r.take(ctx, limit, "switches terminated", b.switcher.Terminate)
 	}
 	return r
+}
+
+// cut takes DC from the units because something is not confirmed.
+func (r *SafetyReport) cut(ctx context.Context, limit time.Duration, supply dcSupply) {
+	r.Cut = true
+	r.take(ctx, limit, "supply output off, because the transmitters are not confirmed off", supply.Off)
 }
 
 // take runs one step within its limit and writes down how it ended.

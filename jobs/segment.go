@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"runtime/debug"
 
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/results"
@@ -29,9 +30,10 @@ type segment struct {
 	plan     *plan.Plan
 	mount    *mount
 	cases    []plan.Case
-	rest     []plan.Segment // those after this one
-	first    int            // position of the first case among all
-	total    int            // cases of the run
+	rest     []plan.Segment   // those after this one
+	first    int              // position of the first case among all
+	total    int              // cases of the run
+	steps    []bringup.Record // of this attempt, in their order
 }
 
 // work is one ticket: claim its segment, measure it, store it. It returns when
@@ -78,7 +80,7 @@ func (t *tenure) measure(ctx context.Context, s *segment) {
 		case errors.Is(err, errStopping) || cause != nil && !errors.Is(cause, errTooLong):
 			t.putBack(ctx, s)
 			return
-		case cause == nil && try < s.plan.Retries:
+		case cause == nil && try < s.plan.Retries && !notDone(err):
 			t.log.WarnContext(ctx, "segment failed, trying again", "run", s.run, "segment", s.number, "error", err)
 			if t.retry(ctx, s, err) == nil {
 				continue
@@ -110,6 +112,7 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 		}
 	}()
 	t.rig.transcript.reset()
+	s.steps = nil
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}
@@ -257,7 +260,7 @@ func (t *tenure) expand(ctx context.Context, s *segment, row claimed) error {
 	if s.mount, err = findMount(l, row.Serial); err != nil {
 		return err
 	}
-	cases, err := plan.Expand(s.plan, targetOf(s.mount.kind))
+	cases, err := plan.Expand(s.plan, s.mount.target())
 	if err != nil {
 		return err
 	}

@@ -12,7 +12,7 @@ import (
 // BenchStatus is one line of the bench board.
 type BenchStatus struct {
 	Name      string
-	Hold      string // why a person keeps the bench from new runs; empty: free to work
+	Hold      string // why a person, or its golden unit, keeps the bench from new runs; empty: free to work
 	Activity  Activity
 	Doing     string // one line for people
 	Alarm     string // what could not be confirmed; empty: none

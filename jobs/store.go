@@ -81,6 +81,9 @@ func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, tr
 	if err := writeTranscript(ctx, tx, s, transcript); err != nil {
 		return err
 	}
+	if err := writeSteps(ctx, tx, s); err != nil {
+		return err
+	}
 	if err := endSegment(ctx, tx, s.run, s.number, o.err); err != nil {
 		return err
 	}
@@ -104,7 +107,7 @@ func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, tr
 	if err != nil {
 		return err
 	}
-	return emit(ctx, tx, append(changes, closed)...)
+	return emit(ctx, tx, append(changes, closed...)...)
 }
 
 // mountSerial is the serial number, where the segment got as far as knowing it.
@@ -145,11 +148,12 @@ func endSegment(ctx context.Context, tx pgx.Tx, run uuid.UUID, number int, why s
 }
 
 // closeRun counts the run and ends it. A run with a case in error is itself in
-// error: it says nothing about the unit.
-func closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) (change, error) {
+// error: it says nothing about the unit. A done run of the golden unit of the
+// bench may hold the bench.
+func closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) ([]change, error) {
 	verdict, err := results.CloseRun(ctx, tx, run)
 	if err != nil {
-		return change{}, err
+		return nil, err
 	}
 	c := change{kind: runEvent, run: &run, campaign: new(uuid.UUID), bench: bench, body: eventBody{Verdict: string(verdict)}}
 	err = tx.QueryRow(ctx, `
@@ -158,9 +162,10 @@ func closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) (chan
 		WHERE id = $1 RETURNING campaign_id, serial, state, verdict`, run, verdict).
 		Scan(c.campaign, &c.body.Serial, &c.body.State, &c.body.Verdict)
 	if err != nil {
-		return c, fmt.Errorf("jobs: closing run %s: %w", run, err)
+		return nil, fmt.Errorf("jobs: closing run %s: %w", run, err)
 	}
-	return c, nil
+	held, err := checkGolden(ctx, tx, run, bench)
+	return append([]change{c}, held...), err
 }
 
 // closeRun ends a run whose last segment is stored already.
@@ -169,7 +174,7 @@ func (t *tenure) closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	return emit(ctx, tx, closed)
+	return emit(ctx, tx, closed...)
 }
 
 // retry keeps what was said in a failed attempt and counts the next one.
@@ -180,6 +185,9 @@ func (t *tenure) retry(ctx context.Context, s *segment, cause error) error {
 	}
 	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
 		if err := writeTranscript(ctx, tx, s, body); err != nil {
+			return err
+		}
+		if err := writeSteps(ctx, tx, s); err != nil {
 			return err
 		}
 		err := tx.QueryRow(ctx, `UPDATE run_segment SET attempts = attempts + 1, error = $3 WHERE run_id = $1 AND number = $2 RETURNING attempts`,

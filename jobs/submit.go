@@ -9,8 +9,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
@@ -139,7 +139,7 @@ func (o *order) choose(s Submission) []*mount {
 	wanted := slices.Clone(s.Serials)
 	if len(wanted) == 0 {
 		for _, u := range o.lab.Units {
-			if u.Mounted() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
+			if u.Mounted() && !u.ByHand() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
 				wanted = append(wanted, u.Serial)
 			}
 		}
@@ -167,13 +167,12 @@ func (o *order) choose(s Submission) []*mount {
 
 // expand works out the cases of one type and checks every unit of it.
 func (o *order) expand(t *TypePreview, mounts []*mount) {
-	cases, err := plan.Expand(o.plan, targetOf(mounts[0].kind))
+	cases, err := plan.Expand(o.plan, mounts[0].target())
 	if err != nil {
 		o.refuse(err)
 		return
 	}
-	segments := plan.Segments(cases)
-	t.Segments = len(segments)
+	t.Segments = len(plan.Segments(cases))
 	for _, m := range mounts {
 		for _, problem := range m.check(cases) {
 			o.refuse(errors.New(problem))
@@ -183,8 +182,18 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 		t.Cases = append(t.Cases, previewCase(mounts[0], c))
 		t.Estimate += t.Cases[len(t.Cases)-1].Estimate
 	}
+	segments := map[bool][]plan.Segment{} // by hand, they come in another order
 	for _, m := range mounts {
-		o.units = append(o.units, orderedUnit{m, segments, len(cases), t.Estimate})
+		target := m.target()
+		if segments[target.ByHand] == nil {
+			own, err := plan.Expand(o.plan, target)
+			if err != nil {
+				o.refuse(err)
+				return
+			}
+			segments[target.ByHand] = plan.Segments(own)
+		}
+		o.units = append(o.units, orderedUnit{m, segments[target.ByHand], len(cases), t.Estimate})
 	}
 	t.Units = len(mounts)
 }
@@ -276,8 +285,9 @@ func (u orderedUnit) queue(batch *pgx.Batch, campaign uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds())
+	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s, golden) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds(),
+		u.mount.bench.GoldenUnit == u.mount.unit.Serial)
 	for _, s := range u.segments {
 		batch.Queue(`INSERT INTO run_segment (run_id, number, title, cases) VALUES ($1, $2, $3, $4)`, run, s.Number, s.Title, len(s.Cases))
 	}

@@ -21,7 +21,7 @@ func (t *tenure) tick(ctx context.Context) error {
 	t.mu.Unlock()
 	switch {
 	case current != nil:
-		if row.run == nil || *row.run != current.run {
+		if current.run != uuid.Nil && (row.run == nil || *row.run != current.run) {
 			current.cancel(errCancelled)
 		}
 		return nil

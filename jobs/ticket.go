@@ -70,6 +70,14 @@ type segmentWorker struct {
 	agent *Agent
 }
 
+// ticketLife is longer than anything that a ticket may lead to, with all its
+// waits for persons. What River believes to be in work for longer is not.
+const ticketLife = 48 * time.Hour
+
+// Timeout returns when River may end a segment: never before the segment's own
+// limit, which does not count waits for persons.
+func (w *segmentWorker) Timeout(*river.Job[ticket]) time.Duration { return ticketLife }
+
 // Work returns nil whatever came of the segment: that stands in our tables. An
 // error would put a row back into the queue that a newer attempt may be working.
 func (w *segmentWorker) Work(ctx context.Context, job *river.Job[ticket]) error {

@@ -19,12 +19,13 @@ type Timings struct {
 	Margin time.Duration // kept back at the end of a lease, twice; 3 s
 	Grace  time.Duration // a new holder waits this long before it touches the bench; 5 s
 
-	SafeStep  time.Duration // longest time for one step of the safe state; 2 s
+	SafeStep  time.Duration // longest time for one step of the safe state; 1 s, so that DC is gone within 2 s from a unit that does not answer
 	SafeRetry time.Duration // between attempts on a bench in alarm; 10 s
 	Exchange  time.Duration // longest exchange with an instrument; 5 s
 	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
 	Segment   time.Duration // longest time for one segment; 45 min, for every clause with its noise floor sweeps 18
+	Answer    time.Duration // a person may take this long to do what a prompt asks; 8 h, a shift
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
 }
 
@@ -38,18 +39,19 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Renew, 5*time.Second)
 	fill(&t.Margin, 3*time.Second)
 	fill(&t.Grace, 5*time.Second)
-	fill(&t.SafeStep, 2*time.Second)
+	fill(&t.SafeStep, time.Second)
 	fill(&t.SafeRetry, 10*time.Second)
 	fill(&t.Exchange, 5*time.Second)
 	fill(&t.Boot, 2*time.Minute)
 	fill(&t.Poll, 5*time.Second)
 	fill(&t.Segment, 45*time.Minute)
+	fill(&t.Answer, 8*time.Hour)
 	fill(&t.SoftStop, 30*time.Second)
 	return t
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.SoftStop} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.SoftStop} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}

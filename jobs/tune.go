@@ -3,26 +3,29 @@ package jobs
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
+	"math"
 	"slices"
+	"sync"
 
 	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/switcher"
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
 )
 
-// sensible is how far below rated power a carrier still counts as there. A
-// unit whose power is set wrong by some decibels must be measured, and fail.
-const sensible rf.DB = 15
-
-// tune brings the carrier of a case to the analyzer. The unit is muted whenever
-// something changes: it cannot be retuned while it transmits, and switches
-// carry no power when they move. What stands already is left alone.
-func (r *rig) tune(ctx context.Context, s *segment, c plan.Case, setup procedure.Setup) error {
+// tune brings the carrier of a case to the analyzer, step by step as package bringup
+// has it, and keeps the records. What stands already is left alone: another connector
+// only needs the unit muted while the path changes. An agent that stops does not
+// wait for the end of it: nothing would be measured after it.
+func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup procedure.Setup) error {
+	r := t.rig
 	now := r.set
 	subject := setup.Subject
 	same := slices.Equal(now.carriers, subject.All()) && now.testModel == c.TestModel
@@ -33,41 +36,97 @@ func (r *rig) tune(ctx context.Context, s *segment, c plan.Case, setup procedure
 	if err != nil {
 		return err
 	}
-	now.on = false
-	if err := u.Mute(ctx); err != nil {
+	task := bringup.Task{Unit: u, Bench: r.surroundings(s.mount, c, setup)}
+	for _, k := range subject.All() {
+		task.Carriers = append(task.Carriers, radiounit.Carrier{
+			Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
+			TestModel: c.TestModel, Duplex: setup.Duplex, Power: subject.CarrierPower(),
+		})
+	}
+	steps := task.Tune()
+	if same {
+		steps = task.Reroute()
+	}
+	if !now.warm && s.plan.WarmUp.Limit > 0 {
+		steps = append(steps, t.warmUp(s, u, setup))
+	}
+	now.on, now.carriers, now.connector = false, nil, 0
+	ctx, stay := t.staying(ctx)
+	defer stay()
+	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
+		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", now.unit)
+		if step.Waits {
+			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", now.unit, step.Name), &s.run)
+		}
+	})
+	s.steps = append(s.steps, records...)
+	if errors.Is(err, bringup.ErrUnsafe) {
+		err = benchFailure{err}
+	}
+	if err != nil {
 		return fmt.Errorf("%s: %w", now.unit, err)
 	}
-	if !same {
-		var told []radiounit.Carrier
-		for _, k := range subject.All() {
-			told = append(told, radiounit.Carrier{
-				Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
-				TestModel: c.TestModel, Duplex: setup.Duplex, Power: subject.CarrierPower(),
-			})
-		}
-		if err := u.ConfigureAll(ctx, told); err != nil {
-			return fmt.Errorf("%s: %w", now.unit, err)
-		}
-		now.carriers, now.testModel = subject.All(), c.TestModel
-	}
-	if err := r.connect(ctx, s.mount, c.Connector); err != nil {
-		return err
-	}
-	now.connector = c.Connector
-	if err := u.Transmit(ctx); err != nil {
-		return fmt.Errorf("%s: %w", now.unit, err)
-	}
-	if err := r.verify(ctx, setup, s.mount.analyzer.Name); err != nil {
-		return err
-	}
-	now.on = true
-	return r.warmUp(ctx, s, setup)
+	now.carriers, now.testModel, now.connector = subject.All(), c.TestModel, c.Connector
+	now.on, now.warm = true, true
+	return nil
 }
 
-// connect closes the path of a connector.
+// staying returns a context that also ends when no new segment begins.
+func (t *tenure) staying(ctx context.Context) (context.Context, func()) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	done := make(chan struct{})
+	var watch sync.WaitGroup
+	watch.Go(func() {
+		select {
+		case <-t.parting:
+			cancel(errStopping)
+		case <-done:
+		}
+	})
+	return ctx, func() {
+		close(done)
+		watch.Wait()
+		cancel(nil)
+	}
+}
+
+// surroundings is the bench as a bring-up sees it, for one case.
+func (r *rig) surroundings(m *mount, c plan.Case, setup procedure.Setup) bringup.Bench {
+	return bringup.Bench{
+		Check: func(context.Context) error {
+			if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+				return err
+			}
+			return procedure.Coverage(conformance.OutputPowerClause, setup)
+		},
+		Quiet:   func(ctx context.Context) error { return r.quiet(ctx) },
+		Connect: func(ctx context.Context) error { return r.connect(ctx, m, c.Connector) },
+		Clear:   func(ctx context.Context) error { return r.clear(ctx, m, c.Connector, setup) },
+		Look:    func(ctx context.Context) (bringup.Sight, error) { return r.look(ctx, setup, m.analyzer.Name) },
+	}
+}
+
+// quiet confirms that nothing arrives at the analyzer.
+func (r *rig) quiet(ctx context.Context) error {
+	parts := r.parts()
+	for _, p := range parts.probes {
+		if err := p.look(ctx, parts.analyzer); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// connect closes the path of a connector. Where there is nothing to close it with,
+// a person has put the cable there, see tenure.cable.
 func (r *rig) connect(ctx context.Context, m *mount, connector int) error {
 	path, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)
-	if !ok {
+	switch {
+	case m.bench.ByHand() && r.cabled.connector == connector:
+		return nil
+	case m.bench.ByHand():
+		return fmt.Errorf("nobody has confirmed that the cable of %s is at connector %d", m.bench.Name, connector)
+	case !ok:
 		return fmt.Errorf("%s slot %d connector %d has no path", m.unit.Bench, m.unit.Slot, connector)
 	}
 	b, err := r.bench()
@@ -84,75 +143,41 @@ func (r *rig) connect(ctx context.Context, m *mount, connector int) error {
 	return nil
 }
 
-// verify looks whether something like the carrier arrives at the analyzer. An
-// overload is an error of the sweep itself.
-func (r *rig) verify(ctx context.Context, setup procedure.Setup, name string) error {
-	power, err := r.carrierPower(ctx, setup, name)
-	if err != nil {
-		return err
-	}
-	rated := setup.Subject.CarrierPower()
-	if power < rated-rf.DBm(sensible) {
-		return fmt.Errorf("%s at the connector where %s is rated: no carrier arrives; look at cable, switch and unit", power, rated)
-	}
-	return nil
-}
-
-// carrierPower reads the power of the carrier at the connector, of several that of
-// the weakest, quickly: one
-// sweep instead of the averages of a measurement.
-func (r *rig) carrierPower(ctx context.Context, setup procedure.Setup, name string) (rf.DBm, error) {
+// look measures the carriers at the connector quickly: one sweep of each instead of
+// the averages of a measurement. An overload is an error of the sweep itself.
+func (r *rig) look(ctx context.Context, setup procedure.Setup, name string) (bringup.Sight, error) {
 	setup.LessFloor = false // a look, not a figure
 	planned, err := procedure.Plan(conformance.OutputPowerClause, setup)
 	if err != nil {
-		return 0, err
+		return bringup.Sight{}, err
 	}
 	for i := range planned {
 		planned[i].Sweep.Averages = 1
 	}
 	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, name)
 	if err != nil {
-		return 0, err
+		return bringup.Sight{}, err
 	}
 	traces, err := procedure.Acquire(ctx, a, planned)
 	if err != nil {
-		return 0, err
+		return bringup.Sight{}, err
 	}
 	readings, err := procedure.Analyze(conformance.OutputPowerClause, setup, traces)
 	if err != nil {
-		return 0, err
+		return bringup.Sight{}, err
 	}
 	if len(readings) == 0 {
-		return 0, fmt.Errorf("no output power was found")
+		return bringup.Sight{}, fmt.Errorf("no output power was found")
 	}
 	weakest := slices.MinFunc(readings, func(a, b conformance.Reading) int { return cmp.Compare(a.Value, b.Value) })
-	return rf.DBm(weakest.Value), nil
-}
-
-// warmUp waits until the unit is steady, as the plan says, once after it was
-// switched on.
-func (r *rig) warmUp(ctx context.Context, s *segment, setup procedure.Setup) error {
-	w := s.plan.WarmUp
-	if r.set.warm || w.Limit == 0 {
-		return nil
-	}
-	limit, cancel := context.WithTimeoutCause(ctx, w.Limit, fmt.Errorf("%s is not warm after %s: its power still drifts", r.set.unit, w.Limit))
-	defer cancel()
-	pause(limit, nil, w.Minimum)
-	previous, err := r.carrierPower(limit, setup, s.mount.analyzer.Name)
-	for err == nil {
-		pause(limit, nil, w.Interval)
-		var power rf.DBm
-		if power, err = r.carrierPower(limit, setup, s.mount.analyzer.Name); err == nil && max(power.Sub(previous), previous.Sub(power)) < w.Slope {
-			r.set.warm = true
-			return nil
+	sight := bringup.Sight{Power: rf.DBm(weakest.Value)}
+	for i, c := range setup.Subject.All() { // the sweeps are in their order
+		off := float64((bringup.Middle(traces[i].Spectrum, c.Edges()) - c.Center) / c.Bandwidth)
+		if i == 0 || math.Abs(off) > math.Abs(sight.Off) {
+			sight.Off, sight.At = off, c.Center
 		}
-		previous = power
 	}
-	if limit.Err() != nil {
-		return context.Cause(limit)
-	}
-	return err
+	return sight, nil
 }
 
 // acquire takes sweeps of a case that need the carrier and checks that the unit
@@ -162,7 +187,10 @@ func (r *rig) acquire(ctx context.Context, m *mount, planned []procedure.Planned
 		if !on {
 			return fmt.Errorf("%s stopped transmitting during the measurement", m.unit.Serial)
 		}
-		return sound(ctx, u, m.unit.Serial)
+		if err := bringup.Sound(ctx, u); err != nil {
+			return fmt.Errorf("%s: %w", m.unit.Serial, err)
+		}
+		return nil
 	})
 }
 

@@ -73,13 +73,26 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 	if err != nil {
 		return nil, err
 	}
+	asked, err := s.openPrompts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var golden map[string]jobs.GoldenCheck
+	if inventory != nil {
+		if golden, err = jobs.GoldenChecks(ctx, s.pool, inventory); err != nil {
+			return nil, err
+		}
+	}
 	benches := make([]api.Bench, 0, len(found))
 	for _, b := range found {
 		w := benchToWire(b)
-		w.Next = next[b.Name]
+		w.Next, w.Prompt = next[b.Name], asked[b.Name]
 		if inventory != nil {
 			w.Calibration = soonest(inventory, b.Name, lab.DateOf(time.Now().In(s.location)))
 			w.Simulated = inventory.Simulated
+		}
+		if check, ok := golden[b.Name]; ok {
+			w.Golden = goldenToWire(check, time.Now())
 		}
 		if b.Run != nil {
 			if w.Now.Segment, err = s.runningSegment(ctx, *b.Run); err != nil {
@@ -104,6 +117,14 @@ func benchToWire(b jobs.BenchStatus) api.Bench {
 			RunID: b.Run.String(), CampaignID: idOrEmpty(b.Campaign), Campaign: b.Title, Serial: b.Serial, UnitType: b.UnitType,
 			Build: b.Build, CasesDone: b.CasesDone, CasesTotal: b.CasesTotal, StartedAt: b.StartedAt,
 		}
+	}
+	return w
+}
+
+func goldenToWire(c jobs.GoldenCheck, now time.Time) *api.GoldenUnit {
+	w := &api.GoldenUnit{Serial: c.Serial, Overdue: c.Overdue(now)}
+	if c.Last != nil {
+		w.Due = c.Due()
 	}
 	return w
 }
@@ -194,7 +215,7 @@ func (s *Server) boardFragments(ctx context.Context) ([]fragment, error) {
 	}
 	parts := []part{{"queue", "queue", d}}
 	for _, b := range d.Benches {
-		parts = append(parts, part{"bench", "bench-" + slug(b.Name), b})
+		parts = append(parts, part{"asking", "ask-" + slug(b.Name), asking{b.Prompt, fromBoard}}, part{"bench", "bench-" + slug(b.Name), b})
 	}
 	return s.fragments("board", parts...)
 }

@@ -41,7 +41,9 @@ func TestPagesInABrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal("chromium is missing; install it (apt-get install chromium) or run make test")
 	}
-	srv := newTestServer(t, seed(t))
+	s := seed(t)
+	s.asked(t)
+	srv := newTestServer(t, s)
 	if !srv.assets.Built {
 		t.Fatal("the scripts and styles are not built; run make web")
 	}

@@ -92,7 +92,7 @@ func matrix(c api.Campaign, runs []api.Run) campaignData {
 			seen[k.Clause] = true
 		}
 	}
-	for _, clause := range conformance.Clauses() {
+	for _, clause := range conformance.MeasuredClauses() {
 		if seen[clause] {
 			d.Clauses = append(d.Clauses, clauseColumn{clause, conformance.ClauseTitle(clause)})
 		}

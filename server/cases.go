@@ -89,7 +89,7 @@ func (s *Server) casePage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	d := e.toWire()
+	d := e.view()
 	title := fmt.Sprintf("%s of %s, build %s", d.Clause, d.Run.Serial, d.Run.Build)
 	return s.render(c, http.StatusOK, "case", page{Title: title, Section: "campaigns", Simulated: d.Run.Simulated, Data: d})
 }

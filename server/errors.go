@@ -9,8 +9,8 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/labstack/echo/v4"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs"
-	"benchyard/jobs/document"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
 )
@@ -36,6 +36,7 @@ func problemOf(err error) *api.Problem {
 	var refused *refusal
 	var documents document.Problems
 	var unmeasurable *jobs.RefusedError
+	var incomplete *jobs.ReplyError
 	var uncountable *results.RefusedError
 	var unjudgeable *jobs.NotJudgeableError
 	var routed *echo.HTTPError
@@ -54,6 +55,8 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusUnprocessableEntity, uncountable.Reason)
 	case errors.As(err, &unjudgeable):
 		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
+	case errors.As(err, &incomplete):
+		return problem(http.StatusUnprocessableEntity, "the answer is not complete, so nothing was stored: "+incomplete.Problem)
 	case errors.Is(err, jobs.ErrEnded):
 		return problem(http.StatusConflict, "it has already ended, so nothing was changed")
 	case errors.Is(err, errNotFound), errors.Is(err, jobs.ErrNotFound), errors.Is(err, results.ErrNotFound), errors.Is(err, pgx.ErrNoRows):

@@ -169,7 +169,11 @@ func uncertaintyFacts(r api.Result) []api.ExplanationFact {
 func requirementFacts(x api.Explanation) []api.ExplanationFact {
 	var t told
 	r, unit := x.Result, api.MarginUnit(x.Result.Unit)
-	t.say("Clause", "%s %s of TS 38.141-1, key %s, limit set %s", r.Clause, conformance.ClauseTitle(r.Clause), r.Key, r.LimitSet)
+	if conformance.IsHealth(r.Clause) {
+		t.say("Clause", "%s, key %s, limits from %s", conformance.ClauseTitle(r.Clause), r.Key, r.Source)
+	} else {
+		t.say("Clause", "%s %s of TS 38.141-1, key %s, limit set %s", r.Clause, conformance.ClauseTitle(r.Clause), r.Key, r.LimitSet)
+	}
 	t.say("Applies", "%s", offsetText(x.Limit))
 	t.say("Core requirement", "%s, source: %s", coreText(r, x.Limit)+betweenText(x.Limit), r.Source)
 	t.say("Loosened by the lab", "%s", loosenedText(x.Limit))
@@ -243,6 +247,7 @@ func provenanceText(provenance string) string {
 		"spec":   "read from the specification",
 		"memory": "from memory, provisional until it is read from the specification",
 		"lab":    "from the lab's own file",
+		"plan":   "from the plan, by whoever wrote it",
 	}
 	var list []string
 	for part := range strings.SplitSeq(provenance, "+") {

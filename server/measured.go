@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -12,6 +13,7 @@ import (
 	"benchyard/jobs"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
@@ -36,8 +38,9 @@ func (v *inventories) measuredWith(ctx context.Context, pool *pgxpool.Pool, c re
 		return measuredWith{}, err
 	}
 	var version int64
-	var limitSet string
-	err = pool.QueryRow(ctx, "SELECT lab_id, limit_set FROM campaign WHERE id = $1", campaign).Scan(&version, &limitSet)
+	var limitSet, document string
+	err = pool.QueryRow(ctx, "SELECT c.lab_id, c.limit_set, p.document FROM campaign c JOIN plan_version p ON p.id = c.plan_id WHERE c.id = $1", campaign).
+		Scan(&version, &limitSet, &document)
 	if err != nil {
 		return measuredWith{}, fmt.Errorf("server: inventory version of campaign %s: %w", campaign, err)
 	}
@@ -45,7 +48,7 @@ func (v *inventories) measuredWith(ctx context.Context, pool *pgxpool.Pool, c re
 	if err != nil {
 		return measuredWith{}, err
 	}
-	m, err := recall(inventory, c, run.Serial)
+	m, err := recall(inventory, c, run.Serial, document)
 	if err != nil {
 		return measuredWith{missing: "Masks and corrected levels cannot be shown: " + err.Error() + "."}, nil
 	}
@@ -56,7 +59,7 @@ func (v *inventories) measuredWith(ctx context.Context, pool *pgxpool.Pool, c re
 }
 
 // recall finds declaration, carrier and path of a case in an inventory.
-func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWith, error) {
+func recall(inventory *lab.Lab, c results.StoredCase, serial, document string) (measuredWith, error) {
 	unit, ok := inventory.Unit(serial)
 	if !ok {
 		return measuredWith{}, fmt.Errorf("%w: no radio unit %s", errNoContext, serial)
@@ -77,13 +80,33 @@ func recall(inventory *lab.Lab, c results.StoredCase, serial string) (measuredWi
 		carrier = c.Carriers[0]
 	}
 	subject := conformance.Subject{Carrier: carrier, Carriers: c.Carriers, Declaration: jobs.DeclarationOf(kind)}
-	requirements, err := conformance.Requirements(subject, c.Clause)
+	setup := procedure.Setup{Subject: subject, Correction: path.Correction}
+	if conformance.IsHealth(c.Clause) {
+		if setup.Health, setup.PlanName, err = healthOf(document, c); err != nil {
+			return measuredWith{}, err
+		}
+	}
+	requirements, err := setup.Requirements(c.Clause)
 	if err != nil {
 		return measuredWith{}, err
 	}
-	return measuredWith{
-		known: true, requirements: requirements, setup: procedure.Setup{Subject: subject, Correction: path.Correction},
-	}, nil
+	return measuredWith{known: true, requirements: requirements, setup: setup}, nil
+}
+
+// healthOf finds in a stored plan what a case of the transceiver health test was
+// to measure.
+func healthOf(document string, c results.StoredCase) (*conformance.Health, string, error) {
+	p, err := plan.Parse("stored plan", []byte(document))
+	if err != nil {
+		return nil, "", err
+	}
+	for _, t := range p.Tests {
+		if t.Clause == c.Clause && slices.Contains(t.RFChannels, c.RFChannel) && slices.Contains(t.TestModels, c.TestModel) &&
+			(t.Connectors == nil || slices.Contains(t.Connectors, c.Connector)) {
+			return t.Health, p.Name, nil
+		}
+	}
+	return nil, "", fmt.Errorf("%w: the plan has no such test", errNoContext)
 }
 
 // atConnector raises a trace to the connector; false leaves it as it was read,
@@ -106,11 +129,7 @@ func (m measuredWith) series(clause string, traces []results.Trace) ([]api.Serie
 	if !m.known || len(traces) == 0 {
 		return list, nil
 	}
-	taken := make([]procedure.Trace, len(traces))
-	for i, t := range traces {
-		taken[i] = procedure.Trace{Role: t.Role, Sweep: t.Sweep, Spectrum: t.Spectrum}
-	}
-	readings, err := procedure.Analyze(clause, m.setup, taken)
+	readings, err := procedure.Analyze(clause, m.setup, takenTraces(traces))
 	if err != nil {
 		return nil, err
 	}

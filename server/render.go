@@ -130,11 +130,13 @@ func functions(zone *time.Location) template.FuncMap {
 		"when":  func(t any) string { return whenText(t, zone) },
 		"clock": func(t any) string { return clockText(t, zone) },
 	}
+	maps.Copy(fm, promptFunctions())
 	maps.Copy(fm, figureFunctions())
 	maps.Copy(fm, drawingFunctions())
 	maps.Copy(fm, limitFunctions())
 	maps.Copy(fm, judgementFunctions())
 	maps.Copy(fm, explanationFunctions())
 	maps.Copy(fm, populationFunctions())
+	maps.Copy(fm, curveFunctions())
 	return fm
 }

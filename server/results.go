@@ -66,8 +66,8 @@ func filterOf(c echo.Context) (results.Filter, error) {
 	if f.Verdict != "" && !slices.Contains(verdicts(), f.Verdict) {
 		return f, badRequest(fmt.Sprintf("verdict %q is not known; known are %q", f.Verdict, verdicts()))
 	}
-	if f.Clause != "" && !slices.Contains(conformance.Clauses(), f.Clause) {
-		return f, badRequest(fmt.Sprintf("clause %q is not known; known are %q", f.Clause, conformance.Clauses()))
+	if f.Clause != "" && !slices.Contains(conformance.MeasuredClauses(), f.Clause) {
+		return f, badRequest(fmt.Sprintf("clause %q is not known; known are %q", f.Clause, conformance.MeasuredClauses()))
 	}
 	if text := q.Get("limit"); text != "" {
 		n, err := strconv.Atoi(text)

@@ -32,7 +32,7 @@ func runToWire(r jobs.RunSummary) api.Run {
 		CasesDone: r.CasesDone, CasesTotal: r.CasesTotal, Simulated: r.Simulated,
 		QueuedAt: r.QueuedAt, StartedAt: r.StartedAt, FinishedAt: r.FinishedAt, Clauses: []api.ClauseSummary{},
 	}
-	for _, clause := range conformance.Clauses() {
+	for _, clause := range conformance.MeasuredClauses() {
 		if k, ok := r.Clauses[clause]; ok {
 			w.Clauses = append(w.Clauses, api.ClauseSummary{
 				Clause: clause, Cases: k.Cases, Passed: k.Passed, Failed: k.Failed, Errors: k.Errors,
@@ -66,6 +66,16 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		return api.RunDetail{}, err
 	}
 	d.Judgements = runJudgementsToWire(again)
+	asked, err := jobs.PromptsOf(ctx, s.pool, id)
+	if err != nil {
+		return api.RunDetail{}, err
+	}
+	d.Prompts = PromptsToWire(asked)
+	steps, err := jobs.StepsOf(ctx, s.pool, id)
+	if err != nil {
+		return api.RunDetail{}, err
+	}
+	d.Steps = StepsToWire(steps)
 	stored, err := results.RunCases(ctx, s.pool, id)
 	if err != nil {
 		return api.RunDetail{}, err
@@ -74,6 +84,18 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		d.Cases = append(d.Cases, caseToWire(c, d.Run))
 	}
 	return d, nil
+}
+
+// StepsToWire translates steps of bring-up for programs.
+func StepsToWire(steps []jobs.RunStep) []api.Step {
+	list := make([]api.Step, 0, len(steps))
+	for _, s := range steps {
+		list = append(list, api.Step{
+			Segment: s.Segment, Attempt: s.Attempt, Number: s.Number, Name: s.Name, Outcome: s.Outcome, Detail: s.Detail,
+			Tries: s.Tries, BeganAt: s.BeganAt, DurationS: s.Duration,
+		})
+	}
+	return list
 }
 
 // runData is what the page of one run shows.
@@ -195,7 +217,7 @@ func (s *Server) runFragments(ctx context.Context, id uuid.UUID, show string) ([
 		return nil, err
 	}
 	v := runView(d, show)
-	return s.fragments("run", part{"run-state", "run-state", d}, part{"run-worst", "run-worst", v}, part{"run-cases", "run-cases", v})
+	return s.fragments("run", part{"asking", "run-ask", asking{openPromptOf(d.Prompts), fromRun}}, part{"run-state", "run-state", d}, part{"run-worst", "run-worst", v}, part{"run-cases", "run-cases", v})
 }
 
 func (s *Server) getCampaignRuns(c echo.Context) error {

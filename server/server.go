@@ -142,6 +142,8 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, "/yield/capability", s.capabilityPage)
 	readable(e, "/yield/figure", s.populationPage)
 	readable(e, "/yield/benches", s.benchesPage)
+	readable(e, "/prompts/:id", s.promptPage)
+	e.POST("/prompts/:id/answer", withinTime(s.answerFromPage))
 	readable(e, "/judgements", s.judgementsPage)
 	readable(e, "/judgements/:id", s.judgementPage)
 
@@ -161,6 +163,9 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, v1+"/results", s.getResults)
 	readable(e, v1+"/limits", s.getLimits)
 	readable(e, v1+"/yield", s.getYield)
+	readable(e, v1+"/prompts", s.getPrompts)
+	readable(e, v1+"/prompts/:id", s.getPrompt)
+	e.POST(v1+"/prompts/:id/answer", withinTime(s.postAnswer))
 	readable(e, v1+"/judgements", s.getJudgements)
 	readable(e, v1+"/judgements/:id", s.getJudgement)
 	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)

@@ -28,7 +28,7 @@ type campaignSubmit struct {
 	output
 	File     string   `arg:"" help:"Test plan, YAML."`
 	Build    string   `required:"" help:"Firmware build the units shall run."`
-	Units    []string `sep:"none" help:"Serial numbers. Default: every mounted unit." placeholder:"SERIAL,…"`
+	Units    []string `sep:"none" help:"Serial numbers. Default: every unit that stays in its slot." placeholder:"SERIAL,…"`
 	Types    []string `name:"type" sep:"none" help:"Only units of these types."`
 	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
 	Priority int32    `default:"100" help:"Smaller goes first."`
@@ -219,7 +219,8 @@ const shortestEnd = 4
 // refused turns an error that the person can mend into bad input.
 func refused(err error) error {
 	var r *jobs.RefusedError
-	if errors.As(err, &r) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
+	var reply *jobs.ReplyError
+	if errors.As(err, &r) || errors.As(err, &reply) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
 		return &badInput{err}
 	}
 	return err

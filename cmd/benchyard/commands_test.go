@@ -111,7 +111,7 @@ func TestBadInput(t *testing.T) {
 
 func TestHelpIsNoError(t *testing.T) {
 	out, _ := command(t, exitDone, "--help")
-	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "analyze spectrum", "yield"} {
+	for _, word := range []string{"demo", "serve", "agent", "sim", "lab apply", "plan check", "campaign submit", "limits", "analyze spectrum", "yield", "path convert", "path compare", "path expiring"} {
 		if !strings.Contains(out, word) {
 			t.Errorf("the help does not mention %s", word)
 		}

@@ -11,7 +11,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"benchyard/jobs/document"
+	"benchyard/instruments/document"
 )
 
 // readFile reads a document that a person named. It reads no more than a

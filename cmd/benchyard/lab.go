@@ -8,18 +8,16 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"time"
 
-	"benchyard/instruments"
-	"benchyard/instruments/scpi"
 	"benchyard/jobs/lab"
 )
 
 // labCommand looks after the inventory.
 type labCommand struct {
-	Apply labApply `cmd:"" help:"Put an inventory in force; every version is kept."`
-	Show  labShow  `cmd:"" help:"The inventory in force: benches, instruments, units."`
-	Check labCheck `cmd:"" help:"Every problem of an inventory; with --connect, whether each instrument answers."`
+	Apply   labApply   `cmd:"" help:"Put an inventory in force; every version is kept."`
+	Show    labShow    `cmd:"" help:"The inventory in force: benches, instruments, units."`
+	Dialect labDialect `cmd:"" help:"The built-in dialect of a role, as a pattern for one's own; with --check, every problem of a dialect file."`
+	Check   labCheck   `cmd:"" help:"Every problem of an inventory; with --connect, whether each instrument answers; with --probe, what of its dialect."`
 }
 
 type labApply struct {
@@ -55,15 +53,8 @@ type labShow struct{ output }
 
 // Run prints the inventory in force.
 func (c *labShow) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	l, id, err := labInForce(ctx, p)
 	if err != nil {
-		return err
-	}
-	defer db.Close()
-	l, id, err := lab.Load(ctx, db.Pool, 0)
-	if errors.Is(err, lab.ErrNoLab) {
-		return &badInput{err}
-	} else if err != nil {
 		return err
 	}
 	if c.Format == "table" {
@@ -79,7 +70,11 @@ func (c *labShow) Run(ctx context.Context, p *program) error {
 			t.add(b.Name, i.Role, i.Name, i.Resource, i.CalibrationDue.String())
 		}
 		for _, u := range l.UnitsOn(b.Name) {
-			t.add(b.Name, "radio unit", u.Serial, fmt.Sprintf("%s revision %s in slot %d, %s", u.Type, u.Revision, u.Slot, u.Resource), "")
+			in := "in"
+			if u.ByHand() {
+				in = "on the shelf, goes into"
+			}
+			t.add(b.Name, "radio unit", u.Serial, fmt.Sprintf("%s revision %s %s slot %d, %s", u.Type, u.Revision, in, u.Slot, u.Resource), "")
 		}
 	}
 	for _, u := range l.Units {
@@ -90,87 +85,21 @@ func (c *labShow) Run(ctx context.Context, p *program) error {
 	return c.print(p.stdout, t)
 }
 
-type labCheck struct {
-	output
-	File    string        `arg:"" help:"Inventory, YAML."`
-	Connect bool          `help:"Also ask every instrument and unit who it is."`
-	Timeout time.Duration `default:"3s" help:"How long to wait for each."`
-}
-
-// answerHeader is the header of a table of answers.
-var answerHeader = []string{"name", "role", "resource", "identity", "problem"}
-
-// answer is what one instrument said when it was asked.
-type answer struct {
-	Name     string `json:"name"`
-	Role     string `json:"role"`
-	Resource string `json:"resource"`
-	Identity string `json:"identity"`
-	Problem  string `json:"problem"`
-}
-
-// Run checks the inventory.
-func (c *labCheck) Run(ctx context.Context, p *program) error {
-	l, _, err := readLab(ctx, c.File)
+// labInForce loads the inventory in force and its version.
+func labInForce(ctx context.Context, p *program) (*lab.Lab, int64, error) {
+	db, err := p.open(ctx)
 	if err != nil {
-		return err
+		return nil, 0, err
 	}
-	notice(p, l)
-	if !c.Connect && c.Format != "table" { // nobody was asked
-		return c.print(p.stdout, &table{header: answerHeader, values: []answer{}})
+	defer db.Close()
+	l, id, err := lab.Load(ctx, db.Pool, 0)
+	if errors.Is(err, lab.ErrNoLab) {
+		err = &badInput{err}
 	}
-	if !c.Connect {
-		fmt.Fprintf(p.stdout, "%s: no problems; %d benches, %d instruments, %d units\n", c.File, len(l.Benches), len(l.Instruments), len(l.Units))
-		return nil
-	}
-	answers := c.ask(ctx, l)
-	t := &table{header: answerHeader, values: answers}
-	silent := 0
-	for _, a := range answers {
-		t.add(a.Name, a.Role, a.Resource, a.Identity, a.Problem)
-		if a.Problem != "" {
-			silent++
-		}
-	}
-	if err := c.print(p.stdout, t); err != nil {
-		return err
-	}
-	if silent > 0 {
-		return fmt.Errorf("%s: %d of %d did not answer as the inventory says; see the last column", c.File, silent, len(answers))
-	}
-	return nil
+	return l, id, err
 }
 
-func (c *labCheck) ask(ctx context.Context, l *lab.Lab) []answer {
-	var asked []answer
-	for _, i := range l.Instruments {
-		asked = append(asked, c.askOne(ctx, answer{Name: i.Name, Role: i.Role, Resource: i.Resource}, i.Identity))
-	}
-	for _, u := range l.Units {
-		if u.Mounted() {
-			t, _ := l.Type(u.Type)
-			expected := strings.Join([]string{t.Maker, u.Type, u.Serial}, ",")
-			asked = append(asked, c.askOne(ctx, answer{Name: u.Serial, Role: string(instruments.RadioUnit), Resource: u.Resource}, expected))
-		}
-	}
-	return asked
-}
-
-func (c *labCheck) askOne(ctx context.Context, a answer, expected string) answer {
-	ctx, cancel := context.WithTimeout(ctx, c.Timeout)
-	defer cancel()
-	i, err := instruments.Open(ctx, instruments.Role(a.Role), a.Resource, expected, scpi.Config{Timeout: c.Timeout})
-	if err != nil {
-		a.Problem = err.Error()
-		return a
-	}
-	defer i.Close()
-	id := i.Identity()
-	a.Identity = strings.Join([]string{id.Manufacturer, id.Model, id.Serial, id.Firmware}, ",")
-	return a
-}
-
-// readLab reads an inventory and the correction files it names.
+// readLab reads an inventory and the files it names.
 func readLab(ctx context.Context, file string) (*lab.Lab, []byte, error) {
 	data, err := readFile(ctx, file)
 	if err != nil {

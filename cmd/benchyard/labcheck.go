@@ -4,9 +4,9 @@ import (
 	"fmt"
 	"time"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 )
 

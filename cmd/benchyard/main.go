@@ -16,14 +16,14 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"benchyard/jobs/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/postgres"
 )
 
 // Exit codes, the same for every command.
 const (
 	exitDone   = 0 // done, and nothing failed
-	exitFailed = 1 // a unit failed
+	exitFailed = 1 // a unit failed, an instrument reported an error, two corrections disagree
 	exitUsage  = 2 // wrong use or bad input
 	exitError  = 3 // bench, network or database
 )
@@ -39,10 +39,14 @@ type commandLine struct {
 	Serve    serveCommand    `cmd:"" help:"Pages and API, and an agent for the benches."`
 	Agent    agentCommand    `cmd:"" help:"Drive benches; run it beside them."`
 	Sim      simCommand      `cmd:"" help:"Serve a simulated lab on TCP ports."`
+	Scpi     scpiCommand     `cmd:"" help:"A console for one instrument: messages, answers, error queue."`
 	Lab      labCommand      `cmd:"" help:"The inventory: benches, instruments, paths, units."`
+	Path     pathCommand     `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
+	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
+	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`
 	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
 	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
 	Yield    yieldCommands   `cmd:"" help:"Yield, what got worse, capability, charts, how benches agree, risks of rules."`
@@ -57,7 +61,8 @@ type program struct {
 	log         *slog.Logger
 }
 
-// failedUnits says that the work is done and at least one unit failed.
+// failedUnits says that the work is done and at least one unit, or what stands
+// in its place, failed.
 type failedUnits struct{ text string }
 
 func (e *failedUnits) Error() string { return e.text }

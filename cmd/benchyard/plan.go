@@ -7,9 +7,9 @@ import (
 	"strconv"
 	"time"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs"
-	"benchyard/jobs/document"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
 )

@@ -94,6 +94,9 @@ func (s snapshot) board() []string {
 		if b.Doing != "" {
 			text += ": " + b.Doing
 		}
+		if b.Activity == jobs.Waiting {
+			text += " Answer: benchyard prompt answer --by NAME"
+		}
 		if b.Alarm != "" {
 			text += " ALARM: " + b.Alarm
 		}

@@ -64,6 +64,7 @@ type runShow struct {
 	Clause  string `help:"Only this clause."`
 	Verdict string `help:"Only figures with this verdict."`
 	Explain string `placeholder:"KEY" help:"How the verdict on one figure came about, from the sweep to the decision; KEY as in the column \"key\"."`
+	Steps   bool   `help:"The steps of bring-up and retune instead of the figures."`
 	Case    int64  `help:"With --explain: in this case, as in the column \"case\". Default: the one with the least margin."`
 }
 
@@ -87,6 +88,9 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 	}
 	if c.Explain != "" {
 		return c.explain(ctx, p, db.Pool, run)
+	}
+	if c.Steps {
+		return c.steps(ctx, p, db.Pool, id)
 	}
 	figures, err := results.Figures(ctx, db.Pool, results.Filter{Run: id, Clause: c.Clause, Verdict: conformance.Verdict(c.Verdict)})
 	if err != nil {
@@ -114,11 +118,27 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 	return c.print(p.stdout, t)
 }
 
+// steps shows how the unit was brought up and retuned.
+func (c *runShow) steps(ctx context.Context, p *program, db jobs.DB, id uuid.UUID) error {
+	steps, err := jobs.StepsOf(ctx, db, id)
+	if err != nil {
+		return err
+	}
+	t := &table{header: []string{"segment", "attempt", "step", "outcome", "began", "took", "tries", "detail"}, values: server.StepsToWire(steps)}
+	for _, s := range steps {
+		t.add(strconv.Itoa(s.Segment), strconv.Itoa(s.Attempt), s.Name, s.Outcome, s.BeganAt.Format("15:04:05.000"),
+			fmt.Sprintf("%.3f s", s.Duration), strconv.Itoa(s.Tries), s.Detail)
+	}
+	return c.print(p.stdout, t)
+}
+
 // check refuses flags that would be passed over in silence.
 func (c *runShow) check() error {
 	switch {
 	case c.Case != 0 && c.Explain == "":
 		return &badInput{errors.New("--case chooses the figure that --explain KEY explains; give both")}
+	case c.Steps && (c.Explain != "" || c.Clause != "" || c.Verdict != ""):
+		return &badInput{errors.New("--steps shows no figures; leave --explain, --clause and --verdict out")}
 	case c.Explain != "" && (c.Clause != "" || c.Verdict != ""):
 		return &badInput{errors.New("--explain takes one figure; leave --clause and --verdict out")}
 	}

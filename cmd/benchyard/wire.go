@@ -94,6 +94,7 @@ type radioUnitWire struct {
 	Revision string `json:"revision"`
 	Bench    string `json:"bench"` // empty: on the shelf
 	Slot     int    `json:"slot"`
+	Mount    string `json:"mount"` // "by hand", or empty
 	Resource string `json:"resource"`
 }
 
@@ -118,7 +119,7 @@ func labToWire(l *lab.Lab, version int64) labWire {
 		w.Instruments = append(w.Instruments, instrumentWire{i.Name, i.Role, bench[i.Name], i.Resource, i.Identity, i.Certificate, i.CalibrationDue.String()})
 	}
 	for _, u := range l.Units {
-		w.RadioUnits = append(w.RadioUnits, radioUnitWire{u.Serial, u.Type, u.Revision, u.Bench, u.Slot, u.Resource})
+		w.RadioUnits = append(w.RadioUnits, radioUnitWire{u.Serial, u.Type, u.Revision, u.Bench, u.Slot, u.Mount, u.Resource})
 	}
 	for _, p := range l.Paths {
 		w.Paths = append(w.Paths, pathWire{p.Bench, p.Slot, p.Connector, p.Route, p.ValidUntil.String()})

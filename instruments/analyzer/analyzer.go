@@ -6,16 +6,23 @@
 // A sweep costs round trips, and a campaign takes tens of thousands of them. The
 // driver therefore remembers what it has set and sends only what changed. It
 // forgets after any failure, after a new connection, and on Prepare, and it
-// reads back what it relies on, before the sweep and with the trace:
+// reads back what it relies on, with the settings and again with the trace:
 // frequencies, resolution bandwidth, points, attenuation.
+//
+// An overdriven input lies about everything. The driver asks after each sweep
+// and repeats an overloaded one with more attenuation; the trace says with how
+// much it was taken.
 package analyzer
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
 )
@@ -34,15 +41,6 @@ var (
 // over its 3 dB bandwidth, sqrt(pi/(4 ln 2)).
 const GaussianNoiseFactor = 1.0645
 
-// Limits are what one family of analyzers can do.
-type Limits struct {
-	MaxPoints       int   // points of one trace
-	MaxAttenuation  rf.DB // greatest input attenuation: the protected state
-	AttenuationStep rf.DB
-	PresetTime      time.Duration // longest preset
-	LockTime        time.Duration // longest time to lock to the reference
-}
-
 // Analyzer is a spectrum analyzer behind a session. It is for one goroutine at
 // a time.
 type Analyzer struct {
@@ -51,26 +49,37 @@ type Analyzer struct {
 	// knows better replaces it before the first sweep.
 	NoiseFactor float64
 
-	session *scpi.Session
-	dialect Dialect
-	limits  Limits
-	set     setup  // settings known to be in force, "" where unknown
-	actual  actual // what was read back for them
-	of      uint64 // generation of the session in which set was sent
+	line   dialect.Line
+	set    setup  // settings known to be in force, "" where unknown
+	actual actual // what was read back for them
+	of     uint64 // generation of the session in which set was sent
 }
 
-// New returns the driver of the analyzer behind s, in the standard dialect. From
-// here on the session stops a running sweep when it has to get in step again.
-func New(s *scpi.Session) *Analyzer {
-	s.SetAbort(standard.Abort)
-	return &Analyzer{NoiseFactor: GaussianNoiseFactor, session: s, dialect: standard, limits: standardLimits}
+// New returns the driver of the analyzer behind s, in the words of t. From here
+// on the session stops a running sweep when it has to get in step again.
+func New(s *scpi.Session, t *dialect.Table) *Analyzer {
+	a := &Analyzer{NoiseFactor: GaussianNoiseFactor, line: dialect.Line{Session: s, Table: t}}
+	if abort, err := t.Set("abort", nil); err == nil {
+		s.SetAbort(strings.Join(abort, ";"))
+	}
+	return a
 }
 
 // Session returns the session the driver uses.
-func (a *Analyzer) Session() *scpi.Session { return a.session }
+func (a *Analyzer) Session() *scpi.Session { return a.line.Session }
 
-// Limits returns what the analyzer can do.
-func (a *Analyzer) Limits() Limits { return a.limits }
+// maxAttenuation is the greatest input attenuation: the protected state.
+func (a *Analyzer) maxAttenuation() rf.DB { return rf.DB(a.line.Table.Limits["max_attenuation"]) }
+
+// protection stops a sweep, presets the analyzer if need be, and sets the
+// greatest attenuation.
+func (a *Analyzer) protection(preset bool) ([]string, error) {
+	script := a.line.Table.Script().Set("abort", nil)
+	if preset {
+		script.Set("reset", nil)
+	}
+	return script.Set("attenuation", dialect.Values{"attenuation": dialect.Real(float64(a.maxAttenuation()))}).Units()
+}
 
 // Prepare presets the analyzer, leaves it at full attenuation with continuous
 // sweeping off, selects RMS detector, power averaging and binary traces, and
@@ -78,17 +87,21 @@ func (a *Analyzer) Limits() Limits { return a.limits }
 // restarted is no error here.
 func (a *Analyzer) Prepare(ctx context.Context) error {
 	a.forget()
-	d := a.dialect
-	preset := []string{d.Abort, d.Reset, d.full(a.limits)}
-	err := a.session.Wait(ctx, a.limits.PresetTime, preset...)
+	patience := a.line.Table.Timeout("reset")
+	preset, err := a.protection(true)
+	if err == nil {
+		err = a.line.Session.Wait(ctx, patience, preset...)
+	}
 	if errors.Is(err, scpi.ErrRestarted) {
-		err = a.session.Wait(ctx, a.limits.PresetTime, preset...)
+		err = a.line.Session.Wait(ctx, patience, preset...)
 	}
 	if err != nil {
 		return fmt.Errorf("analyzer: preset: %w", err)
 	}
-	if err := a.session.Command(ctx, d.Prepare...); err != nil {
-		return fmt.Errorf("analyzer: prepare: %w", err)
+	if a.line.Table.Has("prepare") {
+		if err := a.line.Tell(ctx, "prepare", nil); err != nil {
+			return fmt.Errorf("analyzer: prepare: %w", err)
+		}
 	}
 	if err := a.Protect(ctx); err != nil {
 		return err
@@ -98,12 +111,13 @@ func (a *Analyzer) Prepare(ctx context.Context) error {
 
 // awaitLock polls the reference: an oscillator takes a while to lock.
 func (a *Analyzer) awaitLock(ctx context.Context) error {
-	patience := time.NewTimer(a.limits.LockTime)
+	most := cmp.Or(a.line.Table.Timeout("reference_locked"), dialect.DefaultTimeout(dialect.Settle))
+	patience := time.NewTimer(most)
 	defer patience.Stop()
-	look := time.NewTicker(a.limits.LockTime / 50)
+	look := time.NewTicker(most / 50)
 	defer look.Stop()
 	for {
-		locked, err := a.session.QueryBool(ctx, a.dialect.AskLocked)
+		locked, err := a.line.Bool(ctx, "reference_locked", nil)
 		if err != nil {
 			return fmt.Errorf("analyzer: reference: %w", err)
 		}
@@ -113,7 +127,7 @@ func (a *Analyzer) awaitLock(ctx context.Context) error {
 		select {
 		case <-look.C:
 		case <-patience.C:
-			return fmt.Errorf("analyzer: %w after %v; check the reference cable", ErrReference, a.limits.LockTime)
+			return fmt.Errorf("analyzer: %w after %v; check the reference cable", ErrReference, most)
 		case <-ctx.Done():
 			return fmt.Errorf("analyzer: reference: %w", context.Cause(ctx))
 		}
@@ -124,15 +138,28 @@ func (a *Analyzer) awaitLock(ctx context.Context) error {
 // only when the analyzer reads it back.
 func (a *Analyzer) Protect(ctx context.Context) error {
 	a.forget()
-	full := func(answer string) bool {
-		db, err := scpi.ParseNumber([]byte(answer), "")
-		return err == nil && rf.DB(db) >= a.limits.MaxAttenuation-a.limits.AttenuationStep/2 && db < scpi.SpecialNumber
+	least := float64(a.maxAttenuation()) - a.line.Table.Limits["attenuation_step"]/2
+	full := func(answer []byte) bool {
+		db, err := a.line.Table.Number("attenuation", answer)
+		return err == nil && db >= least
 	}
-	err := a.session.Confirm(ctx, a.dialect.AskAttenuation, full, a.dialect.Abort, a.dialect.full(a.limits))
+	commands, err := a.protection(false)
+	if err == nil {
+		err = a.line.Confirm(ctx, "attenuation", nil, full, commands...)
+	}
 	if err != nil {
 		return fmt.Errorf("analyzer: protect: %w", err)
 	}
 	return nil
+}
+
+// Attenuation asks for the input attenuation in force.
+func (a *Analyzer) Attenuation(ctx context.Context) (rf.DB, error) {
+	x, err := a.line.Number(ctx, "attenuation", nil)
+	if err != nil {
+		return 0, fmt.Errorf("analyzer: attenuation: %w", err)
+	}
+	return rf.DB(x), nil
 }
 
 // forget drops what is known of the settings.

@@ -11,6 +11,7 @@ import (
 	"go.uber.org/goleak"
 
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
@@ -25,7 +26,7 @@ func open(t *testing.T, steps ...Step) *analyzer.Analyzer {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return analyzer.New(s)
+	return analyzer.New(s, dialect.Standard("analyzer"))
 }
 
 // The sweep of these tests, and what goes over the wire for it.
@@ -35,13 +36,18 @@ const (
 	level     = ":POW:ATT 1.2E+01;:DISP:TRAC:Y:RLEV -1E+01" // 11 dB becomes the next step of 2 dB
 	frequency = ":FREQ:STAR 1E+09;:FREQ:STOP 1.01E+09"
 	filter    = ":BAND 1E+05;:BAND:VID 3E+05"
-	rest      = ":SWE:POIN 3E+00;:SWE:TIME:AUTO ON;:AVER OFF;:SWE:EGAT OFF;:TRIG:SOUR IMM"
+	rest      = ":SWE:POIN 3;:SWE:TIME:AUTO ON;:AVER OFF;:SWE:EGAT OFF;:TRIG:SOUR IMM"
 	all       = level + ";" + frequency + ";" + filter + ";" + rest
 	askBack   = ":FREQ:STAR?;:FREQ:STOP?;:SWE:POIN?;:POW:ATT?;:BAND?;:SWE:TIME?"
 	back      = "1E9;1.01E9;3;12;100000;0.01"
 	fetch     = ":STAT:QUES:COND?;:ROSC:LOCK?;:SYST:ERR?;:FREQ:STAR?;:FREQ:STOP?;:SWE:POIN?;:POW:ATT?;:BAND?;:TRAC? TRACE1"
 	inForce   = "1E9;1.01E9;3;12;100000" // part of the answer to fetch
 )
+
+// set answers settings, which are read back in the same message.
+func set(commands, answer string) Step {
+	return Answer(commands+";:SYST:ERR?;"+askBack, NoError+";"+answer)
+}
 
 // trace is the answer to fetch for these levels, without an overload.
 func trace(levels ...float64) string { return status("0;1", levels...) }
@@ -55,10 +61,10 @@ func taken(answer string) Step {
 }
 
 func TestOnlyWhatChangedIsSent(t *testing.T) {
-	a := open(t, Command(all), Answer(askBack, back), taken(trace(-10, -20.5, -30)),
+	a := open(t, set(all, back), taken(trace(-10, -20.5, -30)),
 		taken(trace(-11, -12, -13)),
-		Command(":FREQ:STAR 2E+09;:FREQ:STOP 2.01E+09;:AVER:COUN 4E+00;:AVER ON;:TRIG:SOUR EXT;:SWE:EGAT:DEL 1E-04;:SWE:EGAT:LENG 2.5E-03;:SWE:EGAT ON"),
-		Answer(askBack, "2E9;2.01E9;3;12;100000;0.01"), taken(strings.Replace(trace(-1, -2, -3), inForce, "2E9;2.01E9;3;12;100000", 1)))
+		set(":FREQ:STAR 2E+09;:FREQ:STOP 2.01E+09;:AVER:COUN 4;:AVER ON;:TRIG:SOUR EXT;:SWE:EGAT:DEL 1E-04;:SWE:EGAT:LENG 2.5E-03;:SWE:EGAT ON",
+			"2E9;2.01E9;3;12;100000;0.01"), taken(strings.Replace(trace(-1, -2, -3), inForce, "2E9;2.01E9;3;12;100000", 1)))
 	first, err := a.Sweep(t.Context(), sweep)
 	if err != nil {
 		t.Fatal(err)
@@ -79,7 +85,7 @@ func TestOnlyWhatChangedIsSent(t *testing.T) {
 }
 
 func TestSettingsAreSentAgainAfterAnyDoubt(t *testing.T) {
-	whole := Steps(Command(all), Answer(askBack, back), taken(trace(-1, -2, -3)))
+	whole := Steps(set(all, back), taken(trace(-1, -2, -3)))
 	ctx, cancel := context.WithCancel(t.Context())
 	closed := make(chan struct{})
 	a := open(t, whole, // first
@@ -125,7 +131,6 @@ func TestWhatIsNoMeasurement(t *testing.T) {
 		name, answer string
 		want         func(error) bool
 	}{
-		{"overload, bit 3 of the questionable status", status("8;1", -1, -2, -3), is(analyzer.ErrOverload)},
 		{"reference lost", status("0;0", -1, -2, -3), is(analyzer.ErrReference)},
 		{"9.91E37, SCPI-1999 vol. 1 7.2.1.5", trace(-1, 9.91e37, -3), some},
 		{"NaN", trace(-1, math.NaN(), -3), some},
@@ -139,7 +144,7 @@ func TestWhatIsNoMeasurement(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			steps := []Step{Command(all), Answer(askBack, back), taken(tt.answer)}
+			steps := []Step{set(all, back), taken(tt.answer)}
 			if tt.name == "error queued" {
 				steps = append(steps, Answer(":SYST:ERR?", NoError))
 			}
@@ -160,12 +165,12 @@ func TestSettingsThatWereNotTaken(t *testing.T) {
 		"1E9;1.02E9;3;12;100000;0.01", "1E9;1.01E9;5;12;100000;0.01", "1E9;1.01E9;3;10;100000;0.01", "1E9;1.01E9;3;12;300000;0.01",
 		"2E9;1.01E9;3;12;100000;0.01",
 	} {
-		a := open(t, Command(all), Answer(askBack, answers))
+		a := open(t, set(all, answers))
 		if _, err := a.Sweep(t.Context(), sweep); !errors.Is(err, analyzer.ErrSettings) {
 			t.Errorf("%s: got %v", answers, err)
 		}
 	}
-	a := open(t, Command(all), Answer(askBack, "1E9;1.01E9;3;12;9.91E37;0.01"))
+	a := open(t, set(all, "1E9;1.01E9;3;12;9.91E37;0.01"))
 	if _, err := a.Sweep(t.Context(), sweep); !errors.Is(err, scpi.ErrAnswer) {
 		t.Errorf("got %v", err)
 	}
@@ -196,7 +201,7 @@ func TestSweepsNobodyCanTake(t *testing.T) {
 
 func TestASweepThatDoesNotSayItIsDone(t *testing.T) {
 	for _, answer := range []string{"0", "", NoError, "1;1"} {
-		a := open(t, Command(all), Answer(askBack, back), Answer(":ABOR;:INIT;*OPC?", answer), ResyncAfter(":ABOR;", ""), Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"))
+		a := open(t, set(all, back), Answer(":ABOR;:INIT;*OPC?", answer), ResyncAfter(":ABOR;", ""), Confirm(":ABOR;:POW:ATT 7E+01", ":POW:ATT?", "70"))
 		if trace, err := a.Sweep(t.Context(), sweep); !errors.Is(err, scpi.ErrAnswer) {
 			t.Errorf("%q: got %v, %v", answer, trace, err)
 		}
@@ -231,5 +236,34 @@ func TestPrepare(t *testing.T) {
 	}
 	if err := a.Protect(t.Context()); !errors.Is(err, scpi.ErrUnconfirmed) {
 		t.Errorf("attenuator stuck: got %v", err)
+	}
+}
+
+// attenuated answers a sweep at another attenuation and reference level.
+func attenuated(db, level, condition string) []Step {
+	is := strings.Replace(back, ";12;", ";"+db+";", 1)
+	answer := strings.Replace(status(condition, -1, -2, -3), ";12;", ";"+db+";", 1)
+	x, _ := scpi.ParseNumber([]byte(db), "")
+	return []Step{set(":POW:ATT "+scpi.FormatNumber(x)+";:DISP:TRAC:Y:RLEV "+level, is), taken(answer)}
+}
+
+func TestAnOverloadIsAnsweredWithMoreAttenuation(t *testing.T) {
+	// STATus:QUEStionable bit 3, POWer (SCPI-1999 vol. 2, ch. 20); 11 dB + 10 dB is 22 dB in steps of 2 dB.
+	steps := append([]Step{set(all, back), taken(status("8;1", -1, -2, -3))}, attenuated("22", "0E+00", "0;1")...)
+	got, err := open(t, steps...).Sweep(t.Context(), sweep)
+	if err != nil || got.Attenuation != 22 || got.Levels[2] != -3 {
+		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
+func TestAnOverloadAtFullAttenuationIsNoMeasurement(t *testing.T) {
+	hot := sweep
+	hot.Attenuation = 65
+	first := strings.Replace(all, level, ":POW:ATT 6.6E+01;:DISP:TRAC:Y:RLEV -1E+01", 1)
+	at := func(answer string) string { return strings.Replace(answer, ";12;", ";66;", 1) }
+	steps := append([]Step{set(first, at(back)), taken(at(status("8;1", -1, -2, -3)))}, attenuated("70", "-5E+00", "8;1")...)
+	got, err := open(t, steps...).Sweep(t.Context(), hot)
+	if !errors.Is(err, analyzer.ErrOverload) || got.Levels != nil {
+		t.Errorf("got %+v, %v", got, err)
 	}
 }

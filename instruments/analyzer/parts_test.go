@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
@@ -88,7 +89,7 @@ func TestLongSweepsAreJoinedOnOneGrid(t *testing.T) {
 	}
 	defer s.Close()
 	whole := rf.Sweep{Start: 10e6, Stop: 110e6, RBW: 1000, Points: 100001, SweepTime: time.Second}
-	trace, err := analyzer.New(s).Sweep(t.Context(), whole)
+	trace, err := analyzer.New(s, dialect.Standard("analyzer")).Sweep(t.Context(), whole)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,12 +1,16 @@
 package analyzer
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
 )
@@ -35,82 +39,124 @@ type actual struct {
 
 // commands translates a sweep. A zero VBW is 3 x RBW, the widest that costs no
 // sweep time and leaves the RMS detector unbiased.
-func (a *Analyzer) commands(s rf.Sweep) setup {
-	d := a.dialect
-	set := func(template string, x float64) string { return fmt.Sprintf(template, scpi.FormatNumber(x)) }
-	group := func(commands ...string) string { return strings.Join(commands, ";") }
-	vbw := s.VBW
-	if vbw == 0 {
-		vbw = 3 * s.RBW
-	}
+func (a *Analyzer) commands(s rf.Sweep) (setup, error) {
 	var c setup
-	c[placeLevel] = group(set(d.Attenuation, float64(a.attenuation(s.Attenuation))), set(d.ReferenceLevel, float64(s.ReferenceLevel)))
-	c[placeFrequency] = group(set(d.Start, float64(s.Start)), set(d.Stop, float64(s.Stop)))
-	c[placeFilter] = group(set(d.RBW, float64(s.RBW)), set(d.VBW, float64(vbw)))
-	c[placePoints] = set(d.Points, float64(s.Points))
-	c[placeTime] = d.CoupleSweepTime
+	var failed error
+	group := func(place int, script *dialect.Script) {
+		units, err := script.Units()
+		c[place], failed = strings.Join(units, ";"), errors.Join(failed, err)
+	}
+	say := a.line.Table.Script
+	group(placeLevel, say().Set("attenuation", one("attenuation", float64(a.attenuation(s.Attenuation)))).
+		Set("reference_level", one("level", float64(s.ReferenceLevel))))
+	group(placeFrequency, say().Set("start_frequency", one("frequency", float64(s.Start))).
+		Set("stop_frequency", one("frequency", float64(s.Stop))))
+	group(placeFilter, say().Set("resolution_bandwidth", one("bandwidth", float64(s.RBW))).
+		Set("video_bandwidth", one("bandwidth", float64(cmp.Or(s.VBW, 3*s.RBW)))))
+	group(placePoints, say().Set("points", dialect.Values{"points": dialect.Count(s.Points)}))
 	if s.SweepTime > 0 {
-		c[placeTime] = group(d.FixSweepTime, set(d.SweepTime, s.SweepTime.Seconds()))
+		group(placeTime, say().Set("sweep_time", one("time", s.SweepTime.Seconds())))
+	} else {
+		group(placeTime, say().Set("sweep_time_coupled", nil))
 	}
-	c[placeAverage] = d.AverageOff
 	if s.Averages > 1 {
-		c[placeAverage] = group(set(d.AverageCount, float64(s.Averages)), d.AverageOn)
+		group(placeAverage, say().Set("average", dialect.Values{"count": dialect.Count(s.Averages)}))
+	} else {
+		group(placeAverage, say().Set("average_off", nil))
 	}
-	c[placeGate] = group(d.GateOff, d.TriggerImmediate)
 	if g := s.Gate; g != nil {
-		c[placeGate] = group(d.TriggerExternal, set(d.GateDelay, g.Delay.Seconds()), set(d.GateLength, g.Length.Seconds()), d.GateOn)
+		group(placeGate, say().Set("gate_on", dialect.Values{
+			"delay": dialect.Real(g.Delay.Seconds()), "length": dialect.Real(g.Length.Seconds()),
+		}))
+	} else {
+		group(placeGate, say().May("gate_off", nil))
 	}
-	return c
+	return c, failed
 }
+
+// one is the value of the only placeholder of a setting.
+func one(param string, x float64) dialect.Values { return dialect.Values{param: dialect.Real(x)} }
 
 // attenuation rounds up to what the attenuator can do: more is safe, less is not.
 func (a *Analyzer) attenuation(db rf.DB) rf.DB {
-	step := float64(a.limits.AttenuationStep)
-	return rf.DB(math.Ceil(float64(db)/step-1e-9) * step)
+	step := a.line.Table.Limits["attenuation_step"]
+	return min(rf.DB(math.Ceil(float64(db)/step-1e-9)*step), a.maxAttenuation())
 }
 
-// apply sends what differs from the settings in force and reads back what a
-// measurement relies on.
+// apply sends what differs from the settings in force, and with it asks for the
+// error queue and for what a measurement relies on: one round trip, as far as
+// the instrument's input buffer goes.
 func (a *Analyzer) apply(ctx context.Context, s rf.Sweep) error {
-	if err := a.session.Ready(ctx); err != nil {
+	wanted, err := a.commands(s)
+	if err == nil {
+		err = a.line.Session.Ready(ctx)
+	}
+	if err != nil {
 		return err
 	}
-	if generation := a.session.Generation(); generation != a.of {
+	if generation := a.line.Session.Generation(); generation != a.of {
 		a.forget()
 		a.of = generation
 	}
-	wanted := a.commands(s)
 	if wanted == a.set {
 		return nil
 	}
-	var changed []string
+	var units []string
 	for i, group := range wanted {
-		if group != a.set[i] {
-			changed = append(changed, strings.Split(group, ";")...)
+		if group != a.set[i] && group != "" {
+			units = append(units, strings.Split(group, ";")...)
 		}
 	}
 	a.forget() // until it is known that all of it took effect
-	if err := a.session.Command(ctx, changed...); err != nil {
-		return fmt.Errorf("analyzer: settings: %w", err)
-	}
-	if err := a.readBack(ctx, s); err != nil {
+	asked, err := a.line.Table.Script().Ask(relied()...).Ask("sweep_time").Units()
+	if err != nil {
 		return err
 	}
-	if a.session.Generation() != a.of {
+	answers, err := a.line.Session.Exchange(ctx, 0, slices.Concat(units, []string{errorQuery}, asked)...)
+	if err == nil {
+		err = a.refused(ctx, answers[0])
+	}
+	if err == nil {
+		err = a.noteSettings(s, answers[1:])
+	}
+	if err != nil {
+		return fmt.Errorf("analyzer: settings: %w", err)
+	}
+	if a.line.Session.Generation() != a.of {
 		return fmt.Errorf("analyzer: settings: the connection was lost between setting and reading back")
 	}
 	a.set = wanted
 	return nil
 }
 
-// readBack compares the settings and notes the sweep time.
-func (a *Analyzer) readBack(ctx context.Context, s rf.Sweep) error {
-	answers, err := a.session.Exchange(ctx, 0, append(a.dialect.relied(), a.dialect.AskSweepTime)...)
+// errorQuery reads and removes the oldest entry of the error queue.
+const errorQuery = ":SYST:ERR?"
+
+// refused turns an answer of the error queue into an error, nil for no entry;
+// whatever else is in the queue is removed.
+func (a *Analyzer) refused(ctx context.Context, queued []byte) error {
+	entry, err := scpi.ParseError(string(queued))
 	if err != nil {
-		return fmt.Errorf("analyzer: read back: %w", err)
+		return fmt.Errorf("%w: %w", scpi.ErrAnswer, err)
 	}
+	if entry.Number == 0 {
+		return nil
+	}
+	if _, err := a.line.Session.DrainErrors(ctx); err != nil {
+		return fmt.Errorf("%w; then: %w", &entry, err)
+	}
+	return &entry
+}
+
+// relied are the settings a measurement relies on.
+func relied() []string {
+	return []string{"start_frequency", "stop_frequency", "points", "attenuation", "resolution_bandwidth"}
+}
+
+// noteSettings compares the settings read back, and notes the sweep time behind them.
+func (a *Analyzer) noteSettings(s rf.Sweep, answers [][]byte) error {
 	last := len(answers) - 1
-	seconds, err := number(a.dialect.AskSweepTime, answers[last])
+	seconds, err := a.number("sweep_time", answers[last])
 	if err != nil {
 		return err
 	}
@@ -118,39 +164,35 @@ func (a *Analyzer) readBack(ctx context.Context, s rf.Sweep) error {
 	return a.compare(s, answers[:last])
 }
 
-// relied are the queries of what a measurement relies on.
-func (d Dialect) relied() []string {
-	return []string{d.AskStart, d.AskStop, d.AskPoints, d.AskAttenuation, d.AskRBW}
-}
-
 // compare looks whether the answers to the relied queries are what s wants, and
 // notes the resolution bandwidth. An analyzer may choose a neighbouring
 // bandwidth within 10 %: the trace then says which.
 func (a *Analyzer) compare(s rf.Sweep, answers [][]byte) error {
-	queries := a.dialect.relied()
+	asked := relied()
 	bin := float64(s.Stop-s.Start) / float64(s.Points-1)
 	for i, check := range []struct{ want, within float64 }{
 		{float64(s.Start), bin / 100}, {float64(s.Stop), bin / 100}, {float64(s.Points), 0},
 		{float64(a.attenuation(s.Attenuation)), 0.01}, {float64(s.RBW), 0.1 * float64(s.RBW)},
 	} {
-		got, err := number(queries[i], answers[i])
+		got, err := a.number(asked[i], answers[i])
 		if err != nil {
 			return err
 		}
 		if math.Abs(got-check.want) > check.within {
-			return fmt.Errorf("analyzer: %s answers %g, want %g: %w", queries[i], got, check.want, ErrSettings)
+			return fmt.Errorf("%s reads back %g, want %g: %w", asked[i], got, check.want, ErrSettings)
 		}
 		a.actual.rbw = rf.Hertz(got) // the last of them
 	}
 	return nil
 }
 
-func number(query string, answer []byte) (float64, error) {
-	x, err := scpi.ParseNumber(answer, "")
-	if err != nil || math.Abs(x) >= scpi.SpecialNumber {
-		return 0, fmt.Errorf("analyzer: %s answers %.40q: %w", query, answer, scpi.ErrAnswer)
+// number reads a setting back; one that is no number leaves nothing to rely on.
+func (a *Analyzer) number(capability string, answer []byte) (float64, error) {
+	x, err := a.line.Table.Number(capability, answer)
+	if errors.Is(err, scpi.ErrNotMeasured) {
+		err = fmt.Errorf("%w: %w", scpi.ErrAnswer, err)
 	}
-	return x, nil
+	return x, err
 }
 
 // longest bounds the time of a sweep, in seconds.

@@ -1,32 +1,44 @@
 package analyzer
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"benchyard/instruments/rf"
-	"benchyard/instruments/scpi"
 )
 
-// settling is added to the computed time of every sweep before it counts as lost.
-const settling = 10 * time.Second
+// relief is how much attenuation is added when the input was overdriven.
+const relief rf.DB = 10
 
 // Sweep takes one trace. Sweeps with more points than the analyzer can hold are
-// taken in parts at the same spacing and joined. A trace is returned only when
-// it is a measurement: an overloaded input is ErrOverload, a lost reference
-// ErrReference, points that are no numbers or too few an error. The context
-// interrupts a sweep at once; the analyzer is told to abort when the session is
-// used next.
+// taken in parts at the same spacing and joined. A part whose input was
+// overdriven is taken again with 10 dB more attenuation, and so are those after
+// it, up to what the attenuator has: the trace says with how much. A trace is
+// returned only when it is a measurement: an input that is still overdriven is
+// ErrOverload, a lost reference ErrReference, points that are no numbers or too
+// few an error. The context interrupts a sweep at once; the analyzer is told to
+// abort when the session is used next.
 func (a *Analyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	if err := a.check(s); err != nil {
 		return rf.Spectrum{}, err
 	}
 	var whole rf.Spectrum
-	for _, part := range split(s, a.limits.MaxPoints) {
-		trace, err := a.take(ctx, part)
+	added := rf.DB(0)
+	for _, part := range split(s, a.maxPoints()) {
+		var trace rf.Spectrum
+		var err error
+		for {
+			trace, err = a.take(ctx, a.relieved(part, added))
+			if !errors.Is(err, ErrOverload) || a.attenuation(part.Attenuation+added) >= a.maxAttenuation() {
+				break
+			}
+			added += relief
+		}
 		if err != nil {
 			return rf.Spectrum{}, fmt.Errorf("analyzer: sweep from %s to %s: %w", part.Start, part.Stop, err)
 		}
@@ -34,11 +46,24 @@ func (a *Analyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 			whole = trace
 		} else {
 			whole.Levels = append(whole.Levels, trace.Levels...)
+			whole.Attenuation = trace.Attenuation // it only rises
 		}
 	}
 	whole.Start, whole.Step = s.Start, (s.Stop-s.Start)/rf.Hertz(s.Points-1)
 	return whole, nil
 }
+
+// relieved is a sweep with more attenuation, and a reference level as much
+// higher as the analyzer has it: the range behind the mixer moves along.
+func (a *Analyzer) relieved(s rf.Sweep, added rf.DB) rf.Sweep {
+	more := min(s.Attenuation+added, a.maxAttenuation()) - s.Attenuation
+	s.Attenuation += more
+	highest := rf.DBm(a.line.Table.Limits["max_reference_level"])
+	s.ReferenceLevel = max(s.ReferenceLevel, min(s.ReferenceLevel+rf.DBm(more), highest))
+	return s
+}
+
+func (a *Analyzer) maxPoints() int { return int(a.line.Table.Limits["max_points"]) }
 
 // check reports a sweep that no analyzer could take.
 func (a *Analyzer) check(s rf.Sweep) error {
@@ -55,8 +80,8 @@ func (a *Analyzer) check(s rf.Sweep) error {
 	case !(s.RBW > 0) || s.VBW < 0 || s.SweepTime < 0 || s.Averages < 0:
 		return fmt.Errorf("analyzer: sweep with bandwidths %s, %s, time %v, %d averages: none may be negative, RBW not zero",
 			s.RBW, s.VBW, s.SweepTime, s.Averages)
-	case !(s.Attenuation >= 0) || s.Attenuation > a.limits.MaxAttenuation:
-		return fmt.Errorf("analyzer: attenuation %s is not within 0 and %s", s.Attenuation, a.limits.MaxAttenuation)
+	case !(s.Attenuation >= 0) || s.Attenuation > a.maxAttenuation():
+		return fmt.Errorf("analyzer: attenuation %s is not within 0 and %s", s.Attenuation, a.maxAttenuation())
 	case s.Gate != nil && (s.Gate.Delay < 0 || s.Gate.Length <= 0 || s.Gate.Period < s.Gate.Length):
 		return fmt.Errorf("analyzer: gate of %v after %v does not fit its period %v", s.Gate.Length, s.Gate.Delay, s.Gate.Period)
 	}
@@ -89,7 +114,7 @@ func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 		return rf.Spectrum{}, err
 	}
 	trace, err := a.run(ctx, s)
-	if err == nil && a.session.Generation() != a.of {
+	if err == nil && a.line.Session.Generation() != a.of {
 		err = errors.New("the connection was lost while the sweep ran")
 	}
 	if err != nil {
@@ -104,14 +129,25 @@ func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 // run starts the sweep, waits for its end and fetches the trace. With it come
 // the settings it was taken with: somebody at the front panel may have changed them.
 func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
-	d := a.dialect
 	// ABORt first: what was left in a connection that was given up may still
 	// have started a sweep, and INITiate is ignored then (-213).
-	if err := a.session.Wait(ctx, a.duration(s)+settling, d.Abort, d.Initiate); err != nil {
+	table, session := a.line.Table, a.line.Session
+	begin, err := table.Script().Set("abort", nil).Set("sweep", nil).Units()
+	if err != nil {
 		return rf.Spectrum{}, err
 	}
-	queries := append([]string{d.AskOverload, d.AskLocked, ":SYST:ERR?"}, d.relied()...)
-	answers, err := a.session.Exchange(ctx, 0, append(queries, d.AskTrace)...)
+	if err := session.Wait(ctx, a.duration(s)+table.Timeout("sweep"), begin...); err != nil {
+		return rf.Spectrum{}, err
+	}
+	status, err := table.Script().Ask("overload", "reference_locked").Units()
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	fetch, err := table.Script().Ask(relied()...).Ask("trace").Units()
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	answers, err := session.Exchange(ctx, 0, slices.Concat(status, []string{errorQuery}, fetch)...)
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
@@ -122,11 +158,7 @@ func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	if err := a.compare(s, answers[3:last]); err != nil {
 		return rf.Spectrum{}, err
 	}
-	payload, err := scpi.ParseBlock(answers[last])
-	if err != nil {
-		return rf.Spectrum{}, err
-	}
-	levels, err := scpi.DecodeReal32(payload)
+	levels, err := table.Numbers("trace", answers[last])
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
@@ -136,31 +168,25 @@ func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	trace := rf.Spectrum{
 		Start: s.Start, Step: (s.Stop - s.Start) / rf.Hertz(s.Points-1), Levels: levels,
 		RBW: a.actual.rbw, NoiseBandwidth: a.actual.rbw * rf.Hertz(a.NoiseFactor),
+		Attenuation: a.attenuation(s.Attenuation),
 	}
 	return trace, trace.Validate()
 }
 
 // judge says whether what the analyzer tells of the sweep lets its trace stand.
 func (a *Analyzer) judge(ctx context.Context, overload, locked, queued []byte) error {
-	refused, err := scpi.ParseError(string(queued))
+	if err := a.refused(ctx, queued); err != nil {
+		return err
+	}
+	over, err := a.line.Table.Bool("overload", overload)
 	if err != nil {
 		return err
 	}
-	if refused.Number != 0 {
-		if _, err := a.session.DrainErrors(ctx); err != nil {
-			return fmt.Errorf("%w; then: %w", &refused, err)
-		}
-		return &refused
-	}
-	condition, err := scpi.ParseNumber(overload, "")
-	if err != nil || condition < 0 || condition > 1<<15 {
-		return fmt.Errorf("status %.40q: %w", overload, scpi.ErrAnswer)
-	}
-	if int(condition)>>a.dialect.OverloadBit&1 != 0 {
+	if over {
 		return fmt.Errorf("%w; more attenuation is needed, or less power", ErrOverload)
 	}
-	if !scpi.IsOn(string(locked)) {
-		return fmt.Errorf("%w; check the reference cable", ErrReference)
+	if follows, err := a.line.Table.Bool("reference_locked", locked); err != nil || !follows {
+		return fmt.Errorf("%w; check the reference cable", cmp.Or(err, ErrReference))
 	}
 	return nil
 }

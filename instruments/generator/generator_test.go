@@ -7,6 +7,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/generator"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
@@ -17,17 +18,20 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func off(answer string) Step { return Confirm(":OUTP OFF", ":OUTP?", answer) }
 
+// reset answers the preset and the power limit that follows it.
+var reset = Steps(Answer("*RST;*OPC?", "1"), Answer(":SYST:ERR?", NoError), Command(":POW:LIM 2E+01"), Answer(":POW:LIM?", "20"))
+
 func open(t *testing.T, steps ...Step) *generator.Generator {
 	s, err := scpi.Dial(t.Context(), Serve(t, append([]Step{Greet()}, steps...)...), scpi.Config{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return generator.New(s)
+	return generator.New(s, dialect.Standard("generator"))
 }
 
 func TestSetAndSwitch(t *testing.T) {
-	g := open(t, off("0"), Command("*RST"), off("0"),
+	g := open(t, off("0"), reset, off("0"),
 		Command(":FREQ 1.8425E+09;:POW -3E+01"), Answer(":FREQ?", "1842500000"), Answer(":POW?", "-30.00"),
 		Command(":OUTP ON"), Answer(":OUTP?", "1"), off("0"))
 	ctx := t.Context()
@@ -41,7 +45,7 @@ func TestSetAndSwitch(t *testing.T) {
 func TestPrepareAfterARestart(t *testing.T) {
 	ended := make(chan struct{})
 	g := open(t, Close(), Do(func() { close(ended) }), GreetAs("128", Identity), // 488.2 11.5.1: power on
-		off("0"), Command("*RST"), off("0"))
+		off("0"), reset, off("0"))
 	<-ended
 	if err := g.Prepare(t.Context()); err != nil {
 		t.Error(err)
@@ -61,7 +65,7 @@ func TestSettingsThatAreNoNumbers(t *testing.T) {
 func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 	g := open(t, Command(":FREQ 1E+09;:POW 1E+01"), Answer(":FREQ?", "1E9"), Answer(":POW?", "7"), // limited by the instrument
 		Command(":OUTP ON"), Answer(":OUTP?", "0"), off("1"),
-		Answer(":FREQ 1E+09;:POW 9E+01;:SYST:ERR?", `-222,"Data out of range"`), Answer(":SYST:ERR?", NoError))
+		Answer(":FREQ 1E+09;:POW 1.9E+01;:SYST:ERR?", `-222,"Data out of range"`), Answer(":SYST:ERR?", NoError))
 	ctx := t.Context()
 	if err := g.Set(ctx, 1e9, 10); !errors.Is(err, scpi.ErrUnconfirmed) {
 		t.Errorf("set: got %v", err)
@@ -73,7 +77,26 @@ func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 		t.Errorf("off: got %v", err)
 	}
 	var refused *scpi.Error
-	if err := g.Set(ctx, 1e9, 90); !errors.As(err, &refused) || refused.Number != -222 {
+	if err := g.Set(ctx, 1e9, 19); !errors.As(err, &refused) || refused.Number != -222 {
 		t.Errorf("out of range: got %v", err)
+	}
+}
+
+func TestNothingAboveTheLimitIsSent(t *testing.T) {
+	g := open(t)
+	if g.MaxLevel != 20 { // that of the standard dialect
+		t.Errorf("got a limit of %s", g.MaxLevel)
+	}
+	g.MaxLevel = -20
+	if err := g.Set(t.Context(), 1e9, -19.9); !errors.Is(err, generator.ErrLimit) {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestALimitTheInstrumentDoesNotKeepIsAnError(t *testing.T) {
+	g := open(t, off("0"), Answer("*RST;*OPC?", "1"), Answer(":SYST:ERR?", NoError), Command(":POW:LIM -2E+01"), Answer(":POW:LIM?", "25"))
+	g.MaxLevel = -20
+	if err := g.Prepare(t.Context()); !errors.Is(err, scpi.ErrUnconfirmed) {
+		t.Errorf("got %v", err)
 	}
 }

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"time"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
+	"benchyard/instruments/shell"
 )
 
 const (
@@ -25,23 +27,27 @@ var ErrBuild = errors.New("the unit runs another build")
 // its connection may be lost meanwhile. The context ends the wait, not the
 // loading. Without a deadline of its own it takes 15 minutes at most.
 func (u *RadioUnit) LoadBuild(ctx context.Context, name string) error {
-	running, err := u.text(ctx, u.dialect.AskBuild)
+	running, err := u.text(ctx, "build")
 	if errors.Is(err, scpi.ErrRestarted) {
-		running, err = u.text(ctx, u.dialect.AskBuild) // a fresh unit is fine here
+		running, err = u.text(ctx, "build") // a fresh unit is fine here
 	}
 	if err != nil || running == name {
 		return err
 	}
-	var refused *scpi.Error
-	err = u.session.Command(ctx, fmt.Sprintf(u.dialect.Load, name))
+	err = u.tell(ctx, "build", dialect.Values{"build": dialect.Name(name)})
 	// A unit may restart before it has answered; the build it runs then decides.
-	if err != nil && (scpi.SafeToRetry(err) || errors.As(err, &refused) || ctx.Err() != nil) {
+	if err != nil && (scpi.SafeToRetry(err) || refused(err) || ctx.Err() != nil) {
 		return fmt.Errorf("radiounit: load build %s: %w", name, err)
 	}
-	ctx, cancel := context.WithTimeout(ctx, loadTimeout)
-	defer cancel()
-	if running, err = u.awaitBuild(ctx); err != nil {
-		return fmt.Errorf("radiounit: load build %s: %w", name, err)
+	if err == nil {
+		running, err = u.text(ctx, "build")
+	}
+	if err != nil {
+		limited, cancel := context.WithTimeout(ctx, loadTimeout)
+		defer cancel()
+		if running, err = u.awaitBuild(limited); err != nil {
+			return fmt.Errorf("radiounit: load build %s: %w", name, err)
+		}
 	}
 	if running != name {
 		return fmt.Errorf("radiounit: load build %s: %w: %s", name, ErrBuild, running)
@@ -49,14 +55,21 @@ func (u *RadioUnit) LoadBuild(ctx context.Context, name string) error {
 	return nil
 }
 
+// refused reports whether the unit itself said no.
+func refused(err error) bool {
+	var queued *scpi.Error
+	var said *shell.Refusal
+	return errors.As(err, &queued) || errors.As(err, &said)
+}
+
 // awaitBuild waits until the unit is idle and returns the build it runs then. A
 // unit that cannot be reached for a while is restarting.
 func (u *RadioUnit) awaitBuild(ctx context.Context) (string, error) {
 	for {
-		err := u.session.Wait(ctx, loadTimeout)
+		err := u.control.Run(ctx, loadTimeout)
 		if err == nil {
 			var running string
-			if running, err = u.text(ctx, u.dialect.AskBuild); err == nil {
+			if running, err = u.text(ctx, "build"); err == nil {
 				return running, nil
 			}
 		}

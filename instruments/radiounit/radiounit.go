@@ -1,227 +1,192 @@
 // Package radiounit drives the control port of a radio unit under test: which
-// unit and build it is, loading a build, configuring its carriers, and the
-// transmitter. Muting is a safe state, so it is confirmed by reading back.
+// unit and build it is, loading a build, configuring its carriers, its oscillator
+// and calibrations, and the transmitter. Muting is a safe state, so it is
+// confirmed by reading back.
+//
+// A unit is reached over a line protocol in the manner of SCPI (New) or over a
+// command line on TCP or SSH (NewOnCommandLine); Control is what both have in
+// common, and a dialect table has the words of either. What a table lacks, the
+// unit does by itself or not at all: the methods that need it return
+// ErrUnsupported without sending anything, and Has tells beforehand.
 package radiounit
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"math"
+	"time"
 
-	"benchyard/instruments/rf"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
+	"benchyard/instruments/shell"
 )
+
+// ErrUnsupported says that the dialect table of the unit has no words for what was asked.
+var ErrUnsupported = dialect.ErrUnsupported
+
+// Role is the role of radio units in dialect tables.
+const Role = "radio unit"
 
 // Identity says which unit it is and what runs on it.
 type Identity struct {
 	Maker, Type, Serial, Build, Revision string
 }
 
-// Carrier is one NR carrier as the unit is told to transmit it.
-type Carrier struct {
-	Center, Bandwidth, SCS rf.Hertz
-	TestModel              string // such as "NR-FR1-TM1.1" (TS 38.141-1, 4.9.2.2)
-	Duplex                 string // "TDD" or "FDD"
-	Power                  rf.DBm // mean power per connector while transmitting
+// Control is the connection to a unit, over which lines are sent: program message
+// units of a line protocol, or lines of a command line.
+type Control interface {
+	// Command sends lines; one that the unit does not carry out is an error.
+	Command(ctx context.Context, lines ...string) error
+	// Run is Command that returns when what the lines started has ended, within the
+	// timeout; zero means that of the connection. Without lines it waits for what runs.
+	Run(ctx context.Context, timeout time.Duration, lines ...string) error
+	// Ask sends lines and hands one answer for each to decode.
+	Ask(ctx context.Context, decode func(answers []string) error, lines ...string) error
+	// Confirm sends lines, asks query, and lets holds judge the answer; lines may be
+	// sent twice.
+	Confirm(ctx context.Context, query string, holds func(answer string) bool, lines ...string) error
 }
 
-// ErrConfiguration: the unit reads back another carrier than it was told.
-var ErrConfiguration = errors.New("the unit reads back another carrier")
-
-// RadioUnit is a radio unit behind a session.
+// RadioUnit is a radio unit behind its control port.
 type RadioUnit struct {
-	session *scpi.Session
-	dialect Dialect
+	// Connectors is how many connectors the unit has, for what is told to all of
+	// them; only an inventory knows.
+	Connectors int
+
+	control Control
+	table   *dialect.Table
+	who     func(context.Context) (scpi.Identity, error)
 }
 
-// New returns the driver of the radio unit behind s, in the standard dialect.
-func New(s *scpi.Session) *RadioUnit { return &RadioUnit{session: s, dialect: standard} }
+// New returns the driver of the radio unit behind a line protocol, in the words of t.
+func New(s *scpi.Session, t *dialect.Table) *RadioUnit {
+	return &RadioUnit{control: lineProtocol{s}, table: t, who: s.Identity}
+}
 
-// Session returns the session the driver uses.
-func (u *RadioUnit) Session() *scpi.Session { return u.session }
+// NewOnCommandLine returns the driver of the radio unit behind a command line, in
+// the words of t; see Dial.
+func NewOnCommandLine(s *shell.Session, t *dialect.Table) *RadioUnit {
+	return &RadioUnit{control: s, table: t, who: s.Identity}
+}
+
+// lineProtocol is a session of SCPI as Control.
+type lineProtocol struct{ *scpi.Session }
+
+// Run sends the commands and waits for *OPC?.
+func (l lineProtocol) Run(ctx context.Context, timeout time.Duration, lines ...string) error {
+	if len(lines) == 0 {
+		return l.Wait(ctx, timeout)
+	}
+	if err := l.Command(ctx, lines...); err != nil {
+		return err
+	}
+	if err := l.Wait(ctx, timeout); err != nil {
+		return scpi.Delivered(err, true)
+	}
+	return nil
+}
 
 // Identity asks the unit what it is.
 func (u *RadioUnit) Identity(ctx context.Context) (Identity, error) {
-	id, err := u.session.Identity(ctx)
+	id, err := u.who(ctx)
 	if err != nil {
 		return Identity{}, fmt.Errorf("radiounit: identity: %w", err)
 	}
-	revision, err := u.text(ctx, u.dialect.AskRevision)
+	revision, err := u.text(ctx, "revision")
 	if err != nil {
 		return Identity{}, err
+	}
+	if id.Firmware == "" { // a command line need not say it together with the rest
+		if id.Firmware, err = u.text(ctx, "build"); err != nil {
+			return Identity{}, err
+		}
 	}
 	return Identity{Maker: id.Manufacturer, Type: id.Model, Serial: id.Serial, Build: id.Firmware, Revision: revision}, nil
 }
 
-// text returns a string answer without its quotes.
-func (u *RadioUnit) text(ctx context.Context, query string) (string, error) {
-	answer, err := u.session.Query(ctx, query)
-	if err != nil {
-		return "", fmt.Errorf("radiounit: %s: %w", query, err)
-	}
-	return unquote(answer), nil
-}
-
-// unquote takes the quotes off a string answer; character data has none.
-func unquote(answer string) string {
-	if text, err := scpi.Unquote([]byte(answer)); err == nil {
-		return text
-	}
-	return answer
-}
-
-// Configure sets the only carrier and reads every setting back; a difference is
-// ErrConfiguration. The unit refuses while it transmits.
-func (u *RadioUnit) Configure(ctx context.Context, c Carrier) error {
-	return u.ConfigureAll(ctx, []Carrier{c})
-}
-
-// setting is one command with the query that reads it back.
-type setting struct {
-	command, query, text string
-	number               float64 // expected when text is empty
-}
-
-// ConfigureAll sets several carriers that are transmitted at once, the lowest
-// first, and reads every setting back as Configure does. They have one test
-// model and one duplex mode.
-func (u *RadioUnit) ConfigureAll(ctx context.Context, carriers []Carrier) error {
-	if len(carriers) == 0 {
-		return errors.New("radiounit: configure no carrier")
-	}
-	for _, c := range carriers {
-		if c.TestModel == "" || c.Duplex == "" || c.TestModel != carriers[0].TestModel || c.Duplex != carriers[0].Duplex {
-			return fmt.Errorf("radiounit: carrier with test model %q and duplex %q, want both, the same for all", c.TestModel, c.Duplex)
-		}
-		for _, x := range []float64{float64(c.Center), float64(c.Bandwidth), float64(c.SCS), float64(c.Power)} {
-			if math.IsNaN(x) || math.IsInf(x, 0) {
-				return fmt.Errorf("radiounit: carrier with %g among its settings", x)
-			}
-		}
-	}
-	for i, c := range carriers {
-		settings := u.dialect.settings(i+1, c)
-		if i == 0 {
-			n := float64(len(carriers))
-			settings = append(settings, setting{fmt.Sprintf(u.dialect.Count, scpi.FormatNumber(n)), u.dialect.AskCount, "", n})
-		}
-		if err := u.apply(ctx, settings); err != nil {
-			return fmt.Errorf("radiounit: configure %s carrier at %s: %w", c.Bandwidth, c.Center, err)
-		}
+// Idle waits until nothing is under way in the unit, at most for the timeout; zero
+// means that of the connection.
+func (u *RadioUnit) Idle(ctx context.Context, timeout time.Duration) error {
+	if err := u.control.Run(ctx, timeout); err != nil {
+		return fmt.Errorf("radiounit: waiting for what runs: %w", err)
 	}
 	return nil
 }
 
-// settings lists the settings of carrier number n.
-func (d Dialect) settings(n int, c Carrier) []setting {
-	number := func(template, query string, v float64) setting {
-		return setting{fmt.Sprintf(template, scpi.FormatNumber(v)), query, "", v}
-	}
-	if n > 1 {
-		suffixed := func(header string, v float64) setting {
-			h := fmt.Sprintf(header, n)
-			return number(h+" %s", h+"?", v)
-		}
-		return []setting{
-			suffixed(d.Suffixed.Frequency, float64(c.Center)), suffixed(d.Suffixed.Bandwidth, float64(c.Bandwidth)),
-			suffixed(d.Suffixed.Spacing, float64(c.SCS)), suffixed(d.Suffixed.Power, float64(c.Power)),
-		}
-	}
-	return []setting{
-		number(d.Frequency, d.AskFrequency, float64(c.Center)),
-		number(d.Bandwidth, d.AskBandwidth, float64(c.Bandwidth)),
-		number(d.Spacing, d.AskSpacing, float64(c.SCS)),
-		{fmt.Sprintf(d.TestModel, c.TestModel), d.AskTestModel, c.TestModel, 0},
-		{fmt.Sprintf(d.Duplex, c.Duplex), d.AskDuplex, c.Duplex, 0},
-		number(d.Power, d.AskPower, float64(c.Power)),
-	}
-}
+// Capability is something that not every unit can be told.
+type Capability string
 
-// apply sends settings and reads each back.
-func (u *RadioUnit) apply(ctx context.Context, settings []setting) error {
-	var commands, queries []string
-	for _, s := range settings {
-		commands, queries = append(commands, s.command), append(queries, s.query)
-	}
-	if err := u.session.Command(ctx, commands...); err != nil {
-		return err
-	}
-	answers, err := u.session.Batch(ctx, queries...)
-	if err != nil {
-		return fmt.Errorf("read back: %w", err)
-	}
-	for i, s := range settings {
-		if s.text != "" && unquote(answers[i]) != s.text || s.text == "" && !same(answers[i], s.number) {
-			return fmt.Errorf("%s answers %.40q after %q: %w", s.query, answers[i], s.command, ErrConfiguration)
-		}
+// The capabilities that a run loop asks for.
+const (
+	Attenuating   Capability = "attenuation"          // Attenuate, Attenuation
+	Connectors    Capability = "connectors"           // Enable
+	Timer         Capability = "transmit timer"       // StopTimer, StartTimer
+	Synthesizer   Capability = "synthesizer reset"    // ResetSynthesizer
+	Calibrating   Capability = "initial calibration"  // Calibrate
+	TrackingCal   Capability = "tracking"             // Track, Tracking
+	ToneSource    Capability = "tone"                 // Tone, Modulate
+	Reference     Capability = "reference lock"       // Locked
+	PPS           Capability = "pps lock"             // PPSLocked
+	SupplyPower   Capability = "supply readings"      // SupplyReading
+	Thermometer   Capability = "temperature"          // Temperature
+	AlarmCount    Capability = "alarms"               // Alarms
+	ManyCarriers  Capability = "several carriers"     // ConfigureAll with more than one
+	CalibratedFor Capability = "calibrated frequency" // CalibratedAt
+	Clock         Capability = "uptime"               // Uptime
+)
+
+// words lists the entries of a table that a capability needs.
+func (c Capability) words() []string {
+	switch c {
+	case Attenuating:
+		return []string{"attenuation"}
+	case Connectors:
+		return []string{"connector_on", "connector_off", "connector_enabled"}
+	case Timer:
+		return []string{"timer_start", "timer_stop"}
+	case Synthesizer:
+		return []string{"synthesizer_reset", "synthesizer_locked"}
+	case Calibrating:
+		return []string{"calibrate", "calibration_result"}
+	case TrackingCal:
+		return []string{"tracking_on", "tracking_off", "tracking_status"}
+	case ToneSource:
+		return []string{"source_tone", "source_model", "tone_offset", "tone_level"}
+	case Reference:
+		return []string{"reference_locked"}
+	case PPS:
+		return []string{"pps_locked"}
+	case SupplyPower:
+		return []string{"supply_voltage", "supply_current"}
+	case Thermometer:
+		return []string{"temperature"}
+	case AlarmCount:
+		return []string{"alarms"}
+	case ManyCarriers:
+		return []string{"carrier_count"}
+	case CalibratedFor:
+		return []string{"calibration_frequency"}
+	case Clock:
+		return []string{"uptime"}
 	}
 	return nil
 }
 
-// same compares a numeric answer with a setting; units print with limited
-// resolution, a part in 1e9 is finer than any setting here.
-func same(answer string, want float64) bool {
-	got, err := scpi.ParseNumber([]byte(answer), "")
-	return err == nil && math.Abs(got-want) <= 1e-9*max(math.Abs(want), 1)
+// Has reports whether the unit can be told or asked all that belongs to a
+// capability. Unknown ones it has not.
+func (u *RadioUnit) Has(c Capability) bool {
+	words := c.words()
+	for _, w := range words {
+		if !u.table.Has(w) {
+			return false
+		}
+	}
+	return len(words) > 0
 }
 
-// Transmit switches the transmitter on, all connectors together, confirmed.
-func (u *RadioUnit) Transmit(ctx context.Context) error {
-	if err := u.session.Command(ctx, u.dialect.Transmit); err != nil {
-		return fmt.Errorf("radiounit: transmit: %w", err)
-	}
-	on, err := u.Transmitting(ctx)
-	if err == nil && !on {
-		err = fmt.Errorf("radiounit: transmit: %w", scpi.ErrUnconfirmed)
-	}
-	return err
-}
-
-// Mute switches the transmitter off. It returns nil only when the unit says that
-// it does not transmit.
-func (u *RadioUnit) Mute(ctx context.Context) error {
-	if err := u.session.Confirm(ctx, u.dialect.AskTransmitting, scpi.IsOff, u.dialect.Mute); err != nil {
-		return fmt.Errorf("radiounit: mute: %w", err)
+// need is Has as an error, before anything is sent.
+func (u *RadioUnit) need(c Capability) error {
+	if !u.Has(c) {
+		return fmt.Errorf("radiounit: %s in dialect %s: %w", c, u.table.Name, ErrUnsupported)
 	}
 	return nil
-}
-
-// Transmitting reports whether the transmitter is on.
-func (u *RadioUnit) Transmitting(ctx context.Context) (bool, error) {
-	return u.boolean(ctx, u.dialect.AskTransmitting)
-}
-
-// Locked reports whether the unit's oscillator follows its reference.
-func (u *RadioUnit) Locked(ctx context.Context) (bool, error) {
-	return u.boolean(ctx, u.dialect.AskLocked)
-}
-
-// Temperature returns the temperature of the unit in degrees Celsius.
-func (u *RadioUnit) Temperature(ctx context.Context) (float64, error) {
-	t, err := u.session.QueryNumber(ctx, u.dialect.AskTemperature)
-	if err != nil {
-		return 0, fmt.Errorf("radiounit: temperature: %w", err)
-	}
-	return t, nil
-}
-
-// Alarms returns the number of alarms the unit raises.
-func (u *RadioUnit) Alarms(ctx context.Context) (int, error) {
-	n, err := u.session.QueryNumber(ctx, u.dialect.AskAlarms)
-	if err == nil && (n < 0 || n != math.Trunc(n)) {
-		err = fmt.Errorf("%w: %g", scpi.ErrAnswer, n)
-	}
-	if err != nil {
-		return 0, fmt.Errorf("radiounit: alarms: %w", err)
-	}
-	return int(n), nil
-}
-
-func (u *RadioUnit) boolean(ctx context.Context, query string) (bool, error) {
-	v, err := u.session.QueryBool(ctx, query)
-	if err != nil {
-		return false, fmt.Errorf("radiounit: %s: %w", query, err)
-	}
-	return v, nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
@@ -23,22 +24,22 @@ func open(t *testing.T, steps ...Step) *radiounit.RadioUnit {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return radiounit.New(s)
+	return radiounit.New(s, dialect.Standard(radiounit.Role))
 }
 
 // n78 is a carrier in the middle of band n78 (TS 38.104, table 5.2-1).
 var n78 = radiounit.Carrier{Center: 3.55e9, Bandwidth: 100e6, SCS: 30e3, TestModel: "NR-FR1-TM1.1", Duplex: "TDD", Power: 37}
 
 const (
-	configure = `:CARR:FREQ 3.55E+09;:CARR:BAND 1E+08;:CARR:SCSP 3E+04;:CARR:TMOD "NR-FR1-TM1.1";:CARR:DUPL TDD;:CARR:POW 3.7E+01;:CARR:COUN 1E+00`
-	askBack   = ":CARR:FREQ?;:CARR:BAND?;:CARR:SCSP?;:CARR:TMOD?;:CARR:DUPL?;:CARR:POW?;:CARR:COUN?"
+	configure = `:CARR1:FREQ 3.55E+09;:CARR1:BAND 1E+08;:CARR1:SCSP 3E+04;:CARR1:POW 3.7E+01;:CARR:TMOD "NR-FR1-TM1.1";:CARR:DUPL TDD;:CARR:COUN 1`
+	askBack   = ":CARR1:FREQ?;:CARR1:BAND?;:CARR1:SCSP?;:CARR1:POW?;:CARR:TMOD?;:CARR:DUPL?;:CARR:COUN?"
 )
 
 func off(answer string) Step { return Confirm(":OUTP OFF", ":OUTP?", answer) }
 
 func TestConfigureAndTransmit(t *testing.T) {
 	u := open(t, Answer("*IDN?", Identity), Answer(":SYST:REV?", `"B2"`),
-		Command(configure), Answer(askBack, `3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;37.0;1`),
+		Command(configure), Answer(askBack, `3550000000;1E8;30000;37.0;"NR-FR1-TM1.1";TDD;1`),
 		Command(":OUTP ON"), Answer(":OUTP?", "1"), Answer(":OUTP?", "1"), Answer(":TEMP?", "41.5"), Answer(":ROSC:LOCK?", "1"),
 		Answer(":ALAR:COUN?", "2"), off("0"))
 	ctx := t.Context()
@@ -88,8 +89,8 @@ func TestCarriersNobodyCanTransmit(t *testing.T) {
 
 func TestReadBackDiffers(t *testing.T) {
 	for _, answers := range []string{
-		`3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;36.9;1`, `3550000000;1E8;30000;"NR-FR1-TM2";TDD;37;1`,
-		`3550000000;1E8;30000;"NR-FR1-TM1.1";FDD;37;1`, `3550000001E1;1E8;30000;"NR-FR1-TM1.1";TDD;37;1`,
+		`3550000000;1E8;30000;36.9;"NR-FR1-TM1.1";TDD;1`, `3550000000;1E8;30000;37;"NR-FR1-TM2";TDD;1`,
+		`3550000000;1E8;30000;37;"NR-FR1-TM1.1";FDD;1`, `3550000001E1;1E8;30000;37;"NR-FR1-TM1.1";TDD;1`,
 	} {
 		u := open(t, Command(configure), Answer(askBack, answers))
 		if err := u.Configure(t.Context(), n78); !errors.Is(err, radiounit.ErrConfiguration) {
@@ -165,10 +166,10 @@ func TestLoadBuild(t *testing.T) {
 func TestConfigureSeveral(t *testing.T) {
 	second := ":CARR2:FREQ 3.65E+09;:CARR2:BAND 4E+07;:CARR2:SCSP 3E+04;:CARR2:POW 3.4E+01"
 	ask := ":CARR2:FREQ?;:CARR2:BAND?;:CARR2:SCSP?;:CARR2:POW?"
-	first := strings.Replace(strings.Replace(configure, "3.7E+01", "3.4E+01", 1), "COUN 1E+00", "COUN 2E+00", 1)
+	first := strings.Replace(strings.Replace(configure, "3.7E+01", "3.4E+01", 1), "COUN 1", "COUN 2", 1)
 	for answer, fails := range map[string]bool{"3650000000;4E7;30000;34": false, "3650000000;1E8;30000;34": true} {
 		u := open(t,
-			Command(first), Answer(askBack, `3550000000;1E8;30000;"NR-FR1-TM1.1";TDD;34;2`),
+			Command(first), Answer(askBack, `3550000000;1E8;30000;34;"NR-FR1-TM1.1";TDD;2`),
 			Command(second), Answer(ask, answer))
 		a := n78
 		a.Power = 34

@@ -36,6 +36,7 @@ type Spectrum struct {
 	Levels         []float64 // dBm
 	RBW            Hertz     // 3 dB resolution bandwidth
 	NoiseBandwidth Hertz     // equivalent noise bandwidth of the filter; zero means RBW
+	Attenuation    DB        // greatest input attenuation any part of it was taken with
 }
 
 // Frequency returns the frequency of point i.

@@ -56,9 +56,5 @@ func DecodeReal32(b []byte) ([]float64, error) {
 	if len(b)%4 != 0 {
 		return nil, fmt.Errorf("scpi: %d bytes are no whole number of 4-byte reals", len(b))
 	}
-	xs := make([]float64, len(b)/4)
-	for i := range xs {
-		xs[i] = float64(math.Float32frombits(binary.BigEndian.Uint32(b[4*i:])))
-	}
-	return xs, nil
+	return appendReal32(make([]float64, 0, len(b)/4), b), nil
 }

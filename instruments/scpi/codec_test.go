@@ -328,8 +328,11 @@ func TestIdentityAndResource(t *testing.T) {
 		}
 	}
 	for in, want := range map[string]Resource{
-		"TCPIP::192.0.2.7::5025::SOCKET": {"192.0.2.7", 5025}, "tcpip0::sa-1.lab::1::socket": {"sa-1.lab", 1},
-		"TCPIP::[2001:db8::1]::5025::SOCKET": {"2001:db8::1", 5025},
+		"TCPIP::192.0.2.7::5025::SOCKET": {"192.0.2.7", 5025, ""}, "tcpip0::sa-1.lab::1::socket": {"sa-1.lab", 1, ""},
+		"TCPIP::[2001:db8::1]::5025::SOCKET": {"2001:db8::1", 5025, ""},
+		"TCPIP::192.0.2.7::hislip0::INSTR":   {"192.0.2.7", 4880, "hislip0"}, // IVI-6.1: port 4880
+		"tcpip0::SA::HiSLIP12,4881::instr":   {"SA", 4881, "hislip12"},
+		"TCPIP::[::1]::hislip0,1::INSTR":     {"::1", 1, "hislip0"},
 	} {
 		got, err := ParseResource(in)
 		if err != nil || got != want {
@@ -340,7 +343,9 @@ func TestIdentityAndResource(t *testing.T) {
 		}
 	}
 	for _, bad := range []string{"", "TCPIP::h::5025", "TCPIP::h::5025::INSTR", "GPIB::1::1::SOCKET", "TCPIP::::1::SOCKET",
-		"TCPIP::h::0::SOCKET", "TCPIP::h::65536::SOCKET", "TCPIP::h::+1::SOCKET", "TCPIP::a b::1::SOCKET", "TCPIP::[x]::1::SOCKET", "TCPIP::SOCKET"} {
+		"TCPIP::h::0::SOCKET", "TCPIP::h::65536::SOCKET", "TCPIP::h::+1::SOCKET", "TCPIP::a b::1::SOCKET", "TCPIP::[x]::1::SOCKET", "TCPIP::SOCKET",
+		"TCPIP::h::INSTR", "TCPIP::h::inst0::INSTR", "TCPIP::h::hislip::INSTR", "TCPIP::h::hislip0,::INSTR", "TCPIP::h::hislip0,0::INSTR",
+		"TCPIP::h::hislip0,70000::INSTR", "TCPIP::h::hislip0x::INSTR", "TCPIP::::hislip0::INSTR", "TCPIP::h::hislip0::SOCKET"} {
 		if r, err := ParseResource(bad); err == nil {
 			t.Errorf("%s: got %+v, want an error", bad, r)
 		}

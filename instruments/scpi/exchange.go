@@ -14,6 +14,7 @@ type message struct {
 	text    []byte // without terminator
 	queries int
 	waits   bool // holds *OPC? or *WAI: the instrument may not listen until it has finished
+	sink    sink // takes the blocks of the answer where they come as a stream, nil for none
 }
 
 // Exchange sends commands and queries in the order given, joined into as few
@@ -41,11 +42,13 @@ func (s *Session) exchange(ctx context.Context, timeout time.Duration, messages 
 	return s.converse(ctx, timeout, messages)
 }
 
-// converse runs messages on a connection that is in step.
+// converse runs messages on a connection that was found in step a moment ago.
 func (s *Session) converse(ctx context.Context, timeout time.Duration, messages []message) ([][]byte, error) {
 	var answers [][]byte
+	talk := s.talk
 	for i, m := range messages {
-		got, err := s.roundTrip(ctx, timeout, m)
+		got, err := talk(ctx, timeout, m)
+		talk = s.roundTrip
 		if err != nil && i > 0 {
 			err = sent(err)
 		}
@@ -68,25 +71,30 @@ func (s *Session) converse(ctx context.Context, timeout time.Duration, messages 
 // the error queue can be asked for the reason.
 var errCount = fmt.Errorf("%w", ErrAnswer)
 
-// roundTrip writes one message with one Write and reads its response. On any
-// failure after which an answer may still be under way the session turns suspect.
+// roundTrip looks whether the connection is still in step and talks.
 func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m message) ([][]byte, error) {
+	if err := s.look(); err != nil {
+		return nil, unsent(s.failed(ctx, m, timeout, err))
+	}
+	return s.talk(ctx, timeout, m)
+}
+
+// talk writes one message with one Write and reads its response. On any failure
+// after which an answer may still be under way the session turns suspect.
+func (s *Session) talk(ctx context.Context, timeout time.Duration, m message) ([][]byte, error) {
 	if err := s.permit(ctx); err != nil {
 		return nil, err
 	}
 	if timeout <= 0 {
 		timeout = s.config.Timeout
 	}
-	if err := s.look(); err != nil {
+	link := s.link
+	if err := link.watch(ctx, time.Now().Add(timeout)); err != nil {
 		return nil, unsent(s.failed(ctx, m, timeout, err))
 	}
-	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
-	if err != nil {
-		return nil, unsent(s.failed(ctx, m, timeout, err))
-	}
-	defer stop()
-	if n, err := s.link.conn.Write(append(m.text, '\n')); err != nil {
-		s.link.broken = true // part of a message may be in the instrument's buffer
+	defer link.unwatch()
+	if n, err := s.link.send(m.text); err != nil {
+		s.link.broken = n > 0 || !isTimeout(err) // part of a message may be in the instrument's buffer
 		err = s.failed(ctx, m, timeout, err)
 		if n == 0 {
 			return nil, unsent(err)
@@ -97,18 +105,18 @@ func (s *Session) roundTrip(ctx context.Context, timeout time.Duration, m messag
 	if m.queries == 0 {
 		return nil, nil
 	}
-	line, err := s.link.readMessage(s.config.MaxBlock)
+	line, err := s.link.read(make([]byte, 0, 64), s.config.MaxBlock, m.sink)
 	if err != nil {
 		// An instrument that waits for its own operation would carry out the
-		// commands of a resync later, on top of newer ones. Only a new connection
-		// leaves nothing behind.
-		s.link.broken = s.link.broken || m.waits
+		// commands of a resync later, on top of newer ones. Only a device clear or
+		// a new connection leaves nothing behind.
+		s.link.broken = s.link.broken || m.waits && !s.link.clears()
 		return nil, sent(s.failed(ctx, m, timeout, err))
 	}
 	s.record(Received, line)
-	units, err := SplitResponse(line)
+	units, err := splitResponse(line, s.link.endless())
 	if err != nil {
-		s.link.broken = true
+		s.link.broken = !s.link.clears()
 		return nil, sent(s.failed(ctx, m, timeout, fmt.Errorf("%w: %w", ErrAnswer, err)))
 	}
 	if len(units) != m.queries {
@@ -136,24 +144,19 @@ func (s *Session) failed(ctx context.Context, m message, timeout time.Duration, 
 }
 
 // compose checks units and packs them into messages of at most limit bytes,
-// terminator included.
+// terminator included. Nothing follows *IDN? and *OPT? in a message, as their
+// answers have no end of their own (488.2 10.14, 6.5.7.5).
 func compose(units []string, limit int) ([]message, error) {
-	var messages []message
+	messages := make([]message, 0, 1)
+	full := false
 	for _, unit := range units {
-		query, err := checkUnit(unit)
+		unit, query, err := composeUnit(unit, limit)
 		if err != nil {
 			return nil, err
 		}
-		unit = strings.TrimSpace(unit)
-		if unit[0] != ':' && unit[0] != '*' {
-			unit = ":" + unit
-		}
-		if len(unit)+1 > limit {
-			return nil, fmt.Errorf("scpi: unit %.40q of %d bytes does not fit a message of %d", unit, len(unit), limit)
-		}
 		last := len(messages) - 1
-		if last < 0 || len(messages[last].text)+len(unit)+2 > limit {
-			messages = append(messages, message{text: append(make([]byte, 0, len(unit)+64), unit...)})
+		if full || last < 0 || len(messages[last].text)+len(unit)+2 > limit {
+			messages = append(messages, message{text: []byte(unit)})
 			last++
 		} else {
 			messages[last].text = append(append(messages[last].text, ';'), unit...)
@@ -161,7 +164,12 @@ func compose(units []string, limit int) ([]message, error) {
 		if query {
 			messages[last].queries++
 		}
-		messages[last].waits = messages[last].waits || MatchWord("*OPC?|*WAI", unit)
+		if unit[0] == '*' {
+			messages[last].waits = messages[last].waits || MatchWord("*OPC?|*WAI", unit)
+			full = MatchWord("*IDN?|*OPT?", unit)
+		} else {
+			full = false
+		}
 	}
 	if len(messages) == 0 {
 		return nil, errors.New("scpi: nothing to send")
@@ -169,9 +177,27 @@ func compose(units []string, limit int) ([]message, error) {
 	return messages, nil
 }
 
+// composeUnit checks a unit and makes it independent of those before it.
+func composeUnit(unit string, limit int) (composed string, query bool, err error) {
+	if query, err = checkUnit(unit); err != nil {
+		return "", false, err
+	}
+	unit = strings.TrimSpace(unit)
+	if unit[0] != ':' && unit[0] != '*' {
+		unit = ":" + unit
+	}
+	if len(unit)+1 > limit {
+		return "", false, fmt.Errorf("scpi: unit %.40q of %d bytes does not fit a message of %d", unit, len(unit), limit)
+	}
+	return unit, query, nil
+}
+
 // checkUnit accepts exactly one program message unit and reports whether it is
 // a query. Line feeds are refused: socket servers end the message there.
 func checkUnit(unit string) (query bool, err error) {
+	if header, query := strings.CutSuffix(unit, "?"); isHeader(header) {
+		return query, nil // most queries are no more than that
+	}
 	if strings.ContainsAny(unit, "\n\r") {
 		return false, fmt.Errorf("scpi: unit %.40q holds a line feed", unit)
 	}

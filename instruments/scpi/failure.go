@@ -39,6 +39,10 @@ type delivery struct {
 func (d *delivery) Error() string { return d.err.Error() }
 func (d *delivery) Unwrap() error { return d.err }
 
+// Delivered marks an error of a connection of another kind for SafeToRetry: sent
+// tells whether anything of the caller's message can have reached the instrument.
+func Delivered(err error, sent bool) error { return &delivery{err: err, sent: sent} }
+
 func unsent(err error) error { return &delivery{err: err} }
 func sent(err error) error   { return &delivery{err: err, sent: true} }
 
@@ -60,17 +64,26 @@ func WithGuard(ctx context.Context, guard func() error) context.Context {
 	return context.WithValue(ctx, guardKey{}, guard)
 }
 
-// permit asks the guard that applies to ctx whether a message may be written.
-func (s *Session) permit(ctx context.Context) error {
-	guard, ok := ctx.Value(guardKey{}).(func() error)
-	if !ok {
-		guard = s.config.Guard
+// Permit asks the guard of ctx (see WithGuard), or guard where it has none,
+// whether something may be written to an instrument. The error is ErrRefused with
+// the reason. Connections of every kind ask it before each write.
+func Permit(ctx context.Context, guard func() error) error {
+	if other, ok := ctx.Value(guardKey{}).(func() error); ok {
+		guard = other
 	}
 	if guard == nil {
 		return nil
 	}
 	if err := guard(); err != nil {
-		return unsent(fmt.Errorf("scpi: %s: %w: %w", s.resource, ErrRefused, err))
+		return fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	return nil
+}
+
+// permit asks the guard that applies to ctx whether a message may be written.
+func (s *Session) permit(ctx context.Context) error {
+	if err := Permit(ctx, s.config.Guard); err != nil {
+		return unsent(fmt.Errorf("scpi: %s: %w", s.resource, err))
 	}
 	return nil
 }

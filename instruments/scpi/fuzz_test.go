@@ -12,7 +12,7 @@ import (
 // feeds, and each of them cut short.
 var seeds = []string{
 	"", "*IDN?", "FREQ:CENT 1 GHZ;SPAN 1E6", `T "a;b",'c',#12;,(@1,2)`, "#15A\nBC,;1\r\n", "#9999999999", "#0", "#",
-	`-113,"Undefined header;*XYZ"`, "1,2;3", "a,b,c,d", "TCPIP::[::1]::5025::SOCKET", "-1.5E-3 KHZ", "#HFF", "(@1!2:3!4)",
+	`-113,"Undefined header;*XYZ"`, "1,2;3", "a,b,c,d", "TCPIP::[::1]::5025::SOCKET", "TCPIP::[::1]::hislip0,81::INSTR", "-1.5E-3 KHZ", "#HFF", "(@1!2:3!4)",
 }
 
 func addSeeds(f *testing.F) {
@@ -188,6 +188,53 @@ func FuzzParseError(f *testing.F) {
 			if again, err := ParseError(e.Entry()); err != nil || again != e {
 				t.Fatalf("%q: %+v, then %+v, %v", b, e, again, err)
 			}
+		}
+	})
+}
+
+// FuzzFramer reads responses of instruments with every habit.
+func FuzzFramer(f *testing.F) {
+	for i, s := range seeds {
+		f.Add([]byte(s+"\n"), i%2 == 0, i%3 == 0, i%5 == 0)
+	}
+	f.Fuzz(func(t *testing.T, b []byte, carriageReturn, text, bare bool) {
+		const limit = 1 << 10
+		habits := shape{carriageReturn: carriageReturn, text: text}
+		r := bufio.NewReader(bytes.NewReader(b))
+		if bare {
+			habits.ends = func() bool { return r.Buffered() == 0 }
+		}
+		for {
+			m := framer{r: r, limit: limit, shape: habits}
+			message, err := m.read(nil)
+			if len(message) > limit {
+				t.Fatalf("%d bytes, limit %d", len(message), limit)
+			}
+			if err != nil {
+				break
+			}
+			units, err := splitResponse(message, text)
+			for _, u := range units {
+				if err == nil && len(u) > len(message) {
+					t.Fatalf("%q: unit %q", message, u)
+				}
+			}
+		}
+	})
+}
+
+// FuzzReadReal32 decodes blocks as they come, in chunks of any size, like DecodeReal32.
+func FuzzReadReal32(f *testing.F) {
+	f.Add([]byte("abcdefghijklmnopqrstuvwxyz012345"), 16)
+	f.Fuzz(func(t *testing.T, b []byte, size int) {
+		b = b[:len(b)&^3]
+		want, err := DecodeReal32(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := readReal32(nil, bufio.NewReaderSize(bytes.NewReader(b), size%1000), len(b))
+		if err != nil || !bytes.Equal(AppendReal32(nil, got), AppendReal32(nil, want)) {
+			t.Fatalf("got %v, %v, want %v", got, err, want)
 		}
 	})
 }

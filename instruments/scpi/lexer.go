@@ -26,6 +26,7 @@ const (
 // to *IDN? may hold an apostrophe or a '#'.
 type lexer struct {
 	program bool
+	endless bool // a block of indefinite length is the rest of the message, not an error
 	quote   byte // open string's delimiter, 0 outside
 	closed  byte // delimiter that closed a string with the byte before
 	inside  bool // an element has begun
@@ -86,13 +87,13 @@ func trimSpace(b []byte) []byte {
 // trim removes white space at both ends, and the terminator in the shapes it is
 // sent in: line feed, carriage return, NUL padding. A block at the end keeps its
 // bytes, whatever they are.
-func trim(b []byte, program bool) []byte {
+func (l lexer) trim(b []byte) []byte {
 	for len(b) > 0 && isSpace(b[0]) {
 		b = b[1:]
 	}
 	end := 0
 	if bytes.IndexByte(b, '#') >= 0 {
-		end = lastBlock(b, program)
+		end = l.lastBlock(b)
 	}
 	for n := len(b); n > end && b[n-1] <= ' '; n-- {
 		b = b[:n-1]
@@ -102,14 +103,13 @@ func trim(b []byte, program bool) []byte {
 
 // lastBlock returns where the last block of b ends, 0 when there is none, and
 // the length of b when a block in it is broken: then nothing may be removed.
-func lastBlock(b []byte, program bool) int {
-	lex := lexer{program: program}
+func (l lexer) lastBlock(b []byte) int {
 	end := 0
 	for i := 0; i < len(b); i++ {
-		if lex.next(b[i]) != markBlock {
+		if l.next(b[i]) != markBlock {
 			continue
 		}
-		header, payload, ok, err := blockAt(b[i:])
+		header, payload, ok, err := l.blockAt(b[i:])
 		if err != nil {
 			return len(b)
 		}
@@ -121,6 +121,15 @@ func lastBlock(b []byte, program bool) int {
 	return end
 }
 
+// blockAt is the function of that name, and knows blocks of indefinite length
+// where they are allowed.
+func (l lexer) blockAt(b []byte) (header, payload int, ok bool, err error) {
+	if l.endless && len(b) > 1 && b[1] == '0' {
+		return 2, len(b) - 2, true, nil
+	}
+	return blockAt(b)
+}
+
 // blockAt measures the block that starts with '#' at b[0]. It returns the
 // length of its header and of its payload, and ok false when b starts a
 // non-decimal number instead.
@@ -129,7 +138,7 @@ func blockAt(b []byte) (header, payload int, ok bool, err error) {
 		return 0, 0, false, StandardError(-161, "'#' at the end of the message")
 	}
 	if b[1] == '0' {
-		return 0, 0, false, StandardError(-161, "indefinite length cannot be framed on a socket")
+		return 0, 0, false, errEndlessBlock()
 	}
 	if !isDigit(b[1]) {
 		return 0, 0, false, nil

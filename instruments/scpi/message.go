@@ -20,10 +20,11 @@ const maxMnemonic = 12
 // units before the bad one and an *Error of the -100 class. The parameters
 // share memory with line.
 func ParseMessage(line []byte) ([]Unit, error) {
-	parts, err := split(trim(line, true), true, markUnit)
+	lex := lexer{program: true}
+	parts, err := lex.split(lex.trim(line), markUnit)
 	var units []Unit
 	for _, part := range parts {
-		part = trim(part, true)
+		part = lex.trim(part)
 		if len(part) == 0 {
 			continue
 		}
@@ -53,14 +54,13 @@ func Resolve(path, header string) (absolute, next string) {
 
 // split cuts b at every separator of the given kind outside strings, blocks and
 // parentheses. On an error it returns the complete parts before it.
-func split(b []byte, program bool, at mark) ([][]byte, error) {
+func (l lexer) split(b []byte, at mark) ([][]byte, error) {
 	var parts [][]byte
-	lex := lexer{program: program}
 	start := 0
 	for i := 0; i < len(b); i++ {
-		switch m := lex.next(b[i]); m {
+		switch m := l.next(b[i]); m {
 		case markBlock:
-			header, payload, ok, err := blockAt(b[i:])
+			header, payload, ok, err := l.blockAt(b[i:])
 			if err != nil {
 				return parts, err
 			}
@@ -74,10 +74,10 @@ func split(b []byte, program bool, at mark) ([][]byte, error) {
 			}
 		}
 	}
-	if lex.quote != 0 {
+	if l.quote != 0 {
 		return parts, StandardError(-151, "closing quote missing")
 	}
-	if program && lex.depth > 0 {
+	if l.program && l.depth > 0 {
 		return parts, StandardError(-171, "closing parenthesis missing")
 	}
 	return append(parts, b[start:]), nil
@@ -106,18 +106,29 @@ func parseUnit(b []byte) (Unit, error) {
 		}
 		return Unit{}, StandardError(-101, fmt.Sprintf("%q after %.40s", rest[0], u.Header))
 	}
-	params, err := split(rest, true, markData)
+	lex := lexer{program: true}
+	params, err := lex.split(rest, markData)
 	if err != nil {
 		return Unit{}, err
 	}
 	for i, p := range params {
-		params[i] = trim(p, true)
+		params[i] = lex.trim(p)
 		if err := checkParameter(params[i]); err != nil {
 			return Unit{}, err
 		}
 	}
 	u.Params = params
 	return u, nil
+}
+
+// isHeader reports a header that instruments may have, without white space.
+func isHeader(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; !isLetter(c) && !isDigit(c) && c != '_' && c != ':' && c != '*' {
+			return false
+		}
+	}
+	return s != "" && checkHeader(s, nil) == nil
 }
 
 // checkHeader reports a header that no instrument could have (488.2 7.6).
@@ -129,7 +140,7 @@ func checkHeader(header string, unit []byte) error {
 	if !common {
 		body = strings.TrimPrefix(header, ":")
 	}
-	for _, word := range strings.Split(body, ":") {
+	for word := range strings.SplitSeq(body, ":") {
 		switch {
 		case word == "" || !isLetter(word[0]) || strings.Contains(word, "*"):
 			return StandardError(-102, fmt.Sprintf("header %.40s", header))

@@ -34,6 +34,9 @@ func ParseNumber(b []byte, unit string) (float64, error) {
 	if b[0] == '#' {
 		return parseNonDecimal(b)
 	}
+	if v, ok := plainNumber(b); ok {
+		return v, nil
+	}
 	digits, suffix, err := scanDecimal(b)
 	if err != nil {
 		return 0, err
@@ -47,6 +50,21 @@ func ParseNumber(b []byte, unit string) (float64, error) {
 		return 0, StandardError(-222, fmt.Sprintf("%.40q", b))
 	}
 	return v * factor, nil
+}
+
+// plainNumber decodes what instruments nearly always answer: digits with no white
+// space and no suffix. Anything else is left to scanDecimal.
+func plainNumber(b []byte) (v float64, ok bool) {
+	if len(b) > 32 {
+		return 0, false
+	}
+	for _, c := range b {
+		if !isDigit(c) && c != '.' && c != '-' && c != '+' && c != 'E' && c != 'e' {
+			return 0, false
+		}
+	}
+	v, err := strconv.ParseFloat(string(b), 64)
+	return v, err == nil
 }
 
 // scanDecimal returns the number in the form strconv reads, and the suffix.

@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -115,36 +116,28 @@ func boolean(answer string) (bool, error) {
 	return false, fmt.Errorf("%w: %.40q is neither 0 nor 1", ErrAnswer, answer)
 }
 
-// QueryBlock returns the payload of an answer that is one definite-length block.
+// QueryBlock returns the payload of an answer that is one block, of definite
+// length unless Config.TextBlocks or HiSLIP permit the other kind.
 func (s *Session) QueryBlock(ctx context.Context, query string) ([]byte, error) {
 	var payload []byte
 	err := s.ask(ctx, query, func(answer []byte) (err error) {
-		if payload, err = ParseBlock(answer); err != nil {
-			return fmt.Errorf("%w: %w", ErrAnswer, err)
-		}
-		return nil
+		payload, err = s.block(answer)
+		return err
 	})
 	return payload, err
 }
 
-// Batch sends queries joined into as few messages as possible and returns one
-// answer for each, as sent. A wrong number of answers is ErrAnswer and none of
-// them is returned: nobody could say which is missing.
-func (s *Session) Batch(ctx context.Context, queries ...string) ([]string, error) {
-	for _, q := range queries {
-		if query, err := checkUnit(q); err != nil || !query {
-			return nil, unsent(cmp.Or(err, fmt.Errorf("scpi: %.40q is a command, want a query", q)))
-		}
+// block returns the payload of an answer. One of indefinite length got here only
+// where its end is known.
+func (s *Session) block(answer []byte) ([]byte, error) {
+	if payload, ok := bytes.CutPrefix(answer, []byte("#0")); ok && s.link.endless() {
+		return payload, nil
 	}
-	answers, err := s.Exchange(ctx, 0, queries...)
+	payload, err := ParseBlock(answer)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%w: %w", ErrAnswer, err)
 	}
-	texts := make([]string, len(answers))
-	for i, a := range answers {
-		texts[i] = string(a)
-	}
-	return texts, nil
+	return payload, nil
 }
 
 // Wait sends commands, if any, and returns when every operation under way has
@@ -153,7 +146,8 @@ func (s *Session) Batch(ctx context.Context, queries ...string) ([]string, error
 // running: see SetAbort.
 func (s *Session) Wait(ctx context.Context, timeout time.Duration, commands ...string) error {
 	units := append(slices.Clone(commands), "*OPC?")
-	return s.askFor(ctx, timeout, units, func(answer []byte) error {
+	return s.decoded(ctx, timeout, 1, units, func(answers [][]byte) error {
+		answer := answers[0]
 		if v, err := ParseNumber(answer, ""); err != nil || v != 1 {
 			return fmt.Errorf("%w: %.40q, want 1", ErrAnswer, answer)
 		}
@@ -213,42 +207,4 @@ func (s *Session) Identity(ctx context.Context) (Identity, error) {
 		return Identity{}, err
 	}
 	return id, nil
-}
-
-func (s *Session) ask(ctx context.Context, query string, decode func([]byte) error) error {
-	return s.askFor(ctx, 0, []string{query}, decode)
-}
-
-// askFor sends units with one query among them and decodes its answer while the
-// turn is held: an answer of the wrong kind may belong to another question and
-// makes the session suspect.
-func (s *Session) askFor(ctx context.Context, timeout time.Duration, units []string, decode func([]byte) error) error {
-	messages, err := compose(units, s.config.MaxMessage)
-	queries := 0
-	for _, m := range messages {
-		queries += m.queries
-	}
-	if err == nil && queries != 1 {
-		err = fmt.Errorf("scpi: %.40q holds %d queries, want one", units, queries)
-	}
-	if err != nil {
-		return unsent(err)
-	}
-	if err := s.acquire(ctx); err != nil {
-		return unsent(err)
-	}
-	defer s.release()
-	answers, err := s.exchange(ctx, timeout, messages)
-	if err != nil {
-		return err
-	}
-	if err := decode(answers[0]); err != nil {
-		err = fmt.Errorf("scpi: %s: %.80q: %w", s.resource, strings.Join(units, ";"), err)
-		if !errors.Is(err, ErrNotMeasured) {
-			s.suspect = err
-			s.note("%v", err)
-		}
-		return sent(err)
-	}
-	return nil
 }

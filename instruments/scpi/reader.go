@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -30,16 +31,30 @@ func ReadResponse(r *bufio.Reader, limit int) ([]byte, error) {
 	return m.read(nil)
 }
 
+// shape is what is special about the responses of an instrument. The zero value
+// is what IEEE 488.2 has of a socket.
+type shape struct {
+	carriageReturn bool        // a carriage return alone ends them
+	text           bool        // blocks of indefinite length hold printable text and end with the line
+	ends           func() bool // asked behind a block: nothing follows, not even a line feed; nil for never
+}
+
 // framer collects one message.
 type framer struct {
 	r     *bufio.Reader
 	lex   lexer
 	limit int
+	shape shape
+	sink  sink // takes blocks, nil to keep them in the message
 	block bool // an unfinished block was read last: what follows is arbitrary bytes
 	kept  int  // bytes up to here end in a block and are not trimmed
+	text  bool // inside a block of indefinite length
 }
 
 func (m *framer) read(buf []byte) ([]byte, error) {
+	if line, ok, err := m.plainLine(); ok || err != nil {
+		return append(buf, line...), err
+	}
 	for {
 		b, err := m.r.ReadByte()
 		if err != nil {
@@ -48,7 +63,7 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 			}
 			return buf, err
 		}
-		if b == '\n' {
+		if b == '\n' || b == '\r' && m.shape.carriageReturn {
 			return m.trim(buf), nil
 		}
 		if len(buf) >= m.limit {
@@ -58,12 +73,38 @@ func (m *framer) read(buf []byte) ([]byte, error) {
 			continue // padding left behind by the answer before
 		}
 		buf = append(buf, b)
-		if m.lex.next(b) == markBlock {
-			if buf, err = m.readBlock(buf); err != nil {
-				return buf, noEOF(err)
+		if m.text {
+			if b > '~' || b < ' ' && b != '\t' && b != '\r' {
+				m.block = true
+				return buf, StandardError(-161, fmt.Sprintf("%q in a block of indefinite length, where only text can be framed on a socket", b))
 			}
+			continue
+		}
+		if m.lex.next(b) != markBlock {
+			continue
+		}
+		if buf, err = m.readBlock(buf); err != nil {
+			return buf, noEOF(err)
+		}
+		if m.kept == len(buf) && m.shape.ends != nil && m.shape.ends() {
+			return buf, nil
 		}
 	}
+}
+
+// plainLine takes a line that has arrived whole and holds neither strings nor
+// blocks: what instruments mostly answer. Anything else is left where it is.
+func (m *framer) plainLine() (line []byte, ok bool, err error) {
+	if _, err := m.r.Peek(1); err != nil {
+		return nil, false, err
+	}
+	arrived, _ := m.r.Peek(m.r.Buffered())
+	end := bytes.IndexByte(arrived, '\n')
+	if end < 0 || end > m.limit || m.shape.carriageReturn || isSpace(arrived[0]) || bytes.IndexAny(arrived[:end], `#"'`) >= 0 {
+		return nil, false, nil
+	}
+	_, err = m.r.Discard(end + 1)
+	return m.trim(arrived[:end]), true, err
 }
 
 // readBlock reads what follows '#'. The length is checked before anything is
@@ -80,7 +121,11 @@ func (m *framer) readBlock(buf []byte) ([]byte, error) {
 	}
 	buf = append(buf, first)
 	if first == '0' {
-		return buf, StandardError(-161, "indefinite length cannot be framed on a socket")
+		m.text, m.block = m.shape.text, !m.shape.text
+		if m.text {
+			return buf, nil
+		}
+		return buf, errEndlessBlock()
 	}
 	digits := make([]byte, first-'0')
 	if _, err := io.ReadFull(m.r, digits); err != nil {
@@ -93,6 +138,14 @@ func (m *framer) readBlock(buf []byte) ([]byte, error) {
 	}
 	if n > m.limit-len(buf) {
 		return buf, fmt.Errorf("scpi: block of %d bytes, limit %d: %w", n, m.limit, ErrTooLong)
+	}
+	if m.sink != nil {
+		if err := m.sink(m.r, n); err != nil {
+			return buf, err
+		}
+		buf = append(buf[:len(buf)-2-len(digits)], taken(n)...)
+		m.kept, m.block = len(buf), false
+		return buf, nil
 	}
 	start := len(buf)
 	buf = append(buf, make([]byte, n)...)
@@ -114,4 +167,8 @@ func noEOF(err error) error {
 		return io.ErrUnexpectedEOF
 	}
 	return err
+}
+
+func errEndlessBlock() error {
+	return StandardError(-161, "indefinite length cannot be framed on a socket")
 }

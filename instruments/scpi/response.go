@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 )
@@ -10,17 +11,36 @@ import (
 // blocks do not count. An empty message is one empty unit. The units share
 // memory with line.
 func SplitResponse(line []byte) ([][]byte, error) {
-	units, err := split(trim(line, false), false, markUnit)
+	return splitResponse(line, false)
+}
+
+// splitResponse is SplitResponse, which takes blocks of indefinite length for the
+// rest of the message where they are allowed.
+func splitResponse(line []byte, endless bool) ([][]byte, error) {
+	lex := lexer{endless: endless}
+	if bytes.IndexAny(line, `;#"'`) < 0 {
+		return [][]byte{lex.trim(line)}, nil
+	}
+	units, err := lex.split(lex.trim(line), markUnit)
 	if err != nil {
 		return nil, fmt.Errorf("scpi: response: %w", err)
 	}
 	return units, nil
 }
 
+// isUnit reports a response of one unit.
+func isUnit(line []byte, endless bool) bool {
+	if bytes.IndexAny(line, `;#"'`) < 0 {
+		return true
+	}
+	units, err := splitResponse(line, endless)
+	return err == nil && len(units) == 1
+}
+
 // SplitData splits a response unit at the ',' between data elements (488.2
 // 8.5). Separators inside strings and blocks do not count.
 func SplitData(unit []byte) ([][]byte, error) {
-	data, err := split(unit, false, markData)
+	data, err := lexer{}.split(unit, markData)
 	if err != nil {
 		return nil, fmt.Errorf("scpi: response data: %w", err)
 	}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -15,6 +16,7 @@ const (
 	quiet         = 50 * time.Millisecond // silence that ends the draining of late answers
 	drainFor      = time.Second           // longest draining
 	resyncTimeout = time.Second           // longest wait for the echo
+	bannerTimeout = time.Second           // longest wait for a greeting
 	maxErrors     = 64                    // entries read from an error queue before it counts as endless
 	attempts      = 3                     // connects in one recovery
 	firstPause    = 100 * time.Millisecond
@@ -113,21 +115,21 @@ func mayReconnect(err error) bool {
 // late answer overtake the first echo is found out here.
 func (s *Session) resync(ctx context.Context) ([]Error, error) {
 	s.note("resync: %v", s.suspect)
-	if err := s.drain(ctx); err != nil {
-		return nil, err
+	var err error
+	switch w := s.link.wire.(type) {
+	case clearer:
+		err = s.clear(ctx, w)
+	case *socket:
+		err = s.empty(ctx, w)
 	}
-	probe, echo := s.probe()
-	if abort := s.abortUnit(); abort != "" {
-		probe = abort + ";" + probe
-	}
-	if err := s.seek(ctx, probe, echo); err != nil {
+	if err != nil {
 		return nil, err
 	}
 	queued, err := s.drainErrors(ctx)
 	if err != nil && !errors.Is(err, errEndless) {
 		return nil, plain(err)
 	}
-	probe, echo = s.probe()
+	probe, echo := s.probe()
 	answers, err := s.roundTrip(ctx, resyncTimeout, message{text: []byte(probe + ";*ESE 0;*CLS"), queries: 2})
 	if err == nil && string(bytes.Join(answers, []byte(";"))) != echo {
 		err = fmt.Errorf("scpi: %s: resync: %w: %.80q in place of the echo", s.resource, ErrAnswer, answers)
@@ -139,12 +141,47 @@ func (s *Session) resync(ctx context.Context) ([]Error, error) {
 // echo. No pair comes twice within 64516 probes.
 func (s *Session) probe() (units, echo string) {
 	s.probes = (s.probes + 1) % (numbers * numbers)
-	a, b := 2+s.probes/numbers, 2+s.probes%numbers
-	return fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?", a, b), fmt.Sprintf("%d;%d", a, b)
+	a, b := strconv.Itoa(2+s.probes/numbers), strconv.Itoa(2+s.probes%numbers)
+	return "*ESE " + a + ";*ESE?;*ESE " + b + ";*ESE?", a + ";" + b
 }
 
-// drain discards what arrives until the line is quiet.
-func (s *Session) drain(ctx context.Context) error {
+// clear throws away what is under way at both ends and stops what is running.
+func (s *Session) clear(ctx context.Context, w clearer) error {
+	if err := s.permit(ctx); err != nil {
+		return err
+	}
+	bounded, cancel := context.WithTimeout(ctx, min(resyncTimeout, s.config.Timeout))
+	defer cancel()
+	if err := w.Clear(bounded); err != nil {
+		if ctx.Err() != nil {
+			err = context.Cause(ctx)
+		}
+		return fmt.Errorf("scpi: %s: resync: %w", s.resource, err)
+	}
+	s.note("device cleared")
+	if abort := s.abortUnit(); abort != "" {
+		if _, err := s.roundTrip(ctx, resyncTimeout, message{text: []byte(abort)}); err != nil {
+			return plain(err)
+		}
+	}
+	return nil
+}
+
+// empty does for a socket what it can: wait for silence, then for an echo.
+func (s *Session) empty(ctx context.Context, w *socket) error {
+	if err := s.drain(ctx, w, quiet); err != nil {
+		return err
+	}
+	probe, echo := s.probe()
+	if abort := s.abortUnit(); abort != "" {
+		probe = abort + ";" + probe
+	}
+	return s.seek(ctx, w, probe, echo)
+}
+
+// drain discards what arrives until the line is quiet. The first byte may take
+// as long as patience.
+func (s *Session) drain(ctx context.Context, w *socket, patience time.Duration) error {
 	discarded := 0
 	defer func() {
 		if discarded > 0 {
@@ -153,14 +190,14 @@ func (s *Session) drain(ctx context.Context) error {
 	}()
 	end := time.Now().Add(drainFor)
 	for time.Now().Before(end) {
-		stop, err := s.link.watch(ctx, time.Now().Add(quiet))
-		if err != nil {
+		if err := s.link.watch(ctx, time.Now().Add(patience)); err != nil {
 			return err
 		}
-		_, err = s.link.r.Peek(1)
-		stop()
-		discarded += s.link.r.Buffered()
-		if _, skip := s.link.r.Discard(s.link.r.Buffered()); skip != nil {
+		_, err := w.r.Peek(1)
+		s.link.unwatch()
+		patience = quiet
+		discarded += w.r.Buffered()
+		if _, skip := w.r.Discard(w.r.Buffered()); skip != nil {
 			return skip
 		}
 		switch {
@@ -177,22 +214,25 @@ func (s *Session) drain(ctx context.Context) error {
 
 // seek sends the probe and discards lines until echo arrives. It reads plain
 // lines, not messages: what is left of a message need not follow the syntax.
-func (s *Session) seek(ctx context.Context, probe, echo string) error {
+func (s *Session) seek(ctx context.Context, w *socket, probe, echo string) error {
 	if err := s.permit(ctx); err != nil {
 		return err
 	}
 	timeout := min(resyncTimeout, s.config.Timeout)
-	stop, err := s.link.watch(ctx, time.Now().Add(timeout))
-	if err != nil {
+	if err := s.link.watch(ctx, time.Now().Add(timeout)); err != nil {
 		return err
 	}
-	defer stop()
-	if _, err := s.link.conn.Write([]byte(probe + "\n")); err != nil {
+	defer s.link.unwatch()
+	if _, err := s.link.send([]byte(probe)); err != nil {
 		return err
 	}
 	s.record(Sent, []byte(probe))
+	end := byte('\n')
+	if w.shape.carriageReturn {
+		end = '\r'
+	}
 	for read, inside := 0, false; read < s.config.MaxBlock; {
-		line, err := s.link.r.ReadSlice('\n')
+		line, err := w.r.ReadSlice(end)
 		read += len(line)
 		rest := inside // of a line longer than the buffer
 		inside = errors.Is(err, bufio.ErrBufferFull)
@@ -217,11 +257,14 @@ func (s *Session) connect(ctx context.Context) error {
 	if err := s.permit(ctx); err != nil {
 		return err
 	}
-	l, err := dial(ctx, s.resource.Address(), s.config.Timeout)
+	w, err := s.dial(ctx)
+	if err != nil && s.resource.HiSLIP != "" && errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
+		return fmt.Errorf("scpi: %s: %w: %w; connected, but another client may hold the instrument", s.resource, ErrTimeout, err)
+	}
 	if err != nil {
 		return fmt.Errorf("scpi: %s: cannot connect: %w; is the instrument switched on and the resource right?", s.resource, err)
 	}
-	if err := s.adopt(l); err != nil {
+	if err := s.adopt(newLink(w)); err != nil {
 		return err
 	}
 	s.note("connected to %s", s.resource)
@@ -232,11 +275,38 @@ func (s *Session) connect(ctx context.Context) error {
 	return nil
 }
 
+func (s *Session) dial(ctx context.Context) (wire, error) {
+	if s.resource.HiSLIP != "" {
+		return dialHiSLIP(ctx, s.resource, s.config)
+	}
+	return dialSocket(ctx, s.resource, s.config)
+}
+
+// skipBanner discards what an instrument says unasked when somebody connects.
+// The echo proves that all of it has come.
+func (s *Session) skipBanner(ctx context.Context) error {
+	w, ok := s.link.wire.(*socket)
+	if !ok || !s.config.Banner {
+		return nil
+	}
+	if err := s.drain(ctx, w, min(bannerTimeout, s.config.Timeout)); err != nil {
+		return err
+	}
+	probe, echo := s.probe()
+	return s.seek(ctx, w, probe, echo)
+}
+
 // greet clears the instrument's status, notices a restart by the power-on bit,
 // and compares the identity with that of the first connection. Reading the
 // register clears it: when the answer is lost, a restart must be assumed.
 func (s *Session) greet(ctx context.Context) error {
+	if err := s.skipBanner(ctx); err != nil {
+		return err
+	}
 	hello := message{text: []byte("*ESR?;*CLS;*IDN?"), queries: 2}
+	if s.config.Banner {
+		hello.text = append([]byte("*ESE 0;"), hello.text...) // undoes the echo
+	}
 	if abort := s.abortUnit(); abort != "" {
 		hello.text = append([]byte(abort+";"), hello.text...)
 	}
@@ -246,6 +316,9 @@ func (s *Session) greet(ctx context.Context) error {
 	}
 	if errors.Is(err, ErrTimeout) {
 		return fmt.Errorf("%w; connected, but another client may hold the instrument", plain(err))
+	}
+	if errors.Is(err, ErrAnswer) {
+		return fmt.Errorf("%w; if the instrument greets whoever connects, its dialect has to say so", plain(err))
 	}
 	if err != nil {
 		return plain(err)
@@ -265,6 +338,9 @@ func (s *Session) greet(ctx context.Context) error {
 			s.resource, ErrWrongInstrument, identity, s.identity)
 	}
 	s.identity, s.known = identity, true
+	if s.pipeline.allowed {
+		s.pipeline = pipelining{} // the firmware may be another
+	}
 	return nil
 }
 

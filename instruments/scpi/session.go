@@ -13,7 +13,11 @@ const (
 	defaultTimeout    = 5 * time.Second
 	defaultMaxBlock   = 64 << 20
 	defaultMaxMessage = 200
+	defaultBuffer     = 512
 )
+
+// terminators of program messages, by the words of Config.Terminator.
+var terminators = map[string]string{"LF": "\n", "CRLF": "\r\n", "CR": "\r"}
 
 // Config holds the settings of a Session. The zero value is ready for use.
 type Config struct {
@@ -26,6 +30,35 @@ type Config struct {
 	// MaxMessage bounds one program message in bytes, its terminator included:
 	// input buffers of instruments are small. Defaults to 200.
 	MaxMessage int
+	// Terminator ends each program message on a socket: "LF", "CRLF" or "CR".
+	// Responses may end with any of them, padded with NULs, but a carriage return
+	// alone ends one only where Terminator is "CR". Defaults to "LF". HiSLIP has
+	// ends of its own.
+	Terminator string
+	// Banner says that the instrument greets whoever connects to its socket. The
+	// greeting is thrown away before anything is asked.
+	Banner bool
+	// BareBlocks says that the instrument sends no terminator behind a response
+	// that ends with a block. 50 ms of silence stand for it.
+	BareBlocks bool
+	// TextBlocks permits blocks of indefinite length in responses on a socket:
+	// printable text up to the end of the line. Without it, and for other bytes
+	// in any case, they are refused, as nothing tells their end from their
+	// content. HiSLIP knows their end.
+	TextBlocks bool
+	// Sequential says that the instrument loses messages sent before the last one
+	// was answered: Pipeline then never asks whether it does.
+	Sequential bool
+	// InputBuffer is how many bytes of messages the instrument holds unread.
+	// Pipeline uses half of it. Defaults to 512.
+	InputBuffer int
+	// Overlapped asks for the overlapped mode of HiSLIP, without which Pipeline
+	// sends one message at a time there.
+	Overlapped bool
+	// ServiceRequest receives the status byte of each service request of an
+	// instrument on HiSLIP. It runs on a goroutine of the connection and must not
+	// call the session. A socket has no service requests. Defaults to none.
+	ServiceRequest func(status byte)
 	// Guard is asked before every write, those of a resync included. An error
 	// refuses the write. Defaults to none. See WithGuard.
 	Guard func() error
@@ -33,8 +66,8 @@ type Config struct {
 	Transcript Transcript
 }
 
-// Session is a conversation with one instrument over one TCP connection, which
-// it opens anew when it has to. It serves one exchange at a time; callers on
+// Session is a conversation with one instrument over one connection, which it
+// opens anew when it has to. It serves one exchange at a time; callers on
 // several goroutines wait for their turn, and their contexts end the wait.
 type Session struct {
 	resource Resource
@@ -45,6 +78,7 @@ type Session struct {
 	identity Identity      // of the first connection
 	known    bool          // identity is set
 	restart  bool          // a restart was seen, or could not be ruled out, and not yet reported
+	pipeline pipelining    // what is known of sending before the answer
 
 	mu         sync.Mutex // guards what is touched out of turn
 	abort      string     // command that stops a running measurement, "" for none
@@ -59,9 +93,14 @@ func Dial(ctx context.Context, resource Resource, config Config) (*Session, erro
 	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
 	config.MaxBlock = cmp.Or(config.MaxBlock, defaultMaxBlock)
 	config.MaxMessage = cmp.Or(config.MaxMessage, defaultMaxMessage)
-	if config.Timeout < 0 || config.MaxBlock < 0 || config.MaxMessage < 0 {
-		return nil, fmt.Errorf("scpi: timeout %v, block limit %d and message limit %d must not be negative",
-			config.Timeout, config.MaxBlock, config.MaxMessage)
+	config.InputBuffer = cmp.Or(config.InputBuffer, defaultBuffer)
+	config.Terminator = cmp.Or(config.Terminator, "LF")
+	if config.Timeout < 0 || config.MaxBlock < 0 || config.MaxMessage < 0 || config.InputBuffer < 0 {
+		return nil, fmt.Errorf("scpi: timeout %v, block limit %d, message limit %d and input buffer %d must not be negative",
+			config.Timeout, config.MaxBlock, config.MaxMessage, config.InputBuffer)
+	}
+	if terminators[config.Terminator] == "" {
+		return nil, fmt.Errorf("scpi: terminator %.20q, want LF, CRLF or CR", config.Terminator)
 	}
 	s := &Session{
 		resource: resource, config: config, turn: make(chan struct{}, 1), probes: firstProbe,
@@ -131,11 +170,11 @@ func (s *Session) Close() error {
 	case <-s.turn: // nothing is under way
 		defer s.release()
 		if s.suspect == nil {
-			return s.link.conn.Close()
+			return s.link.Close()
 		}
 	default:
 	}
-	return s.link.abort()
+	return s.link.Abort()
 }
 
 // acquire waits for the turn.
@@ -158,7 +197,7 @@ func (s *Session) adopt(l *link) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed {
-		l.conn.Close() // unused, nothing to lose
+		_ = l.Close() // unused, nothing to lose
 		return fmt.Errorf("scpi: %s: %w", s.resource, ErrClosed)
 	}
 	s.link = l
@@ -175,7 +214,7 @@ func (s *Session) drop(why error) {
 		return
 	}
 	s.note("connection closed: %v", why)
-	_ = s.link.abort() // given up, its error would say nothing new
+	_ = s.link.Abort() // given up, its error would say nothing new
 	s.link = nil
 }
 

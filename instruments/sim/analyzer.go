@@ -54,7 +54,10 @@ func newAnalyzer(w *world, b *bench, seed uint64) *analyzer {
 	a.device.test = func() int {
 		w.mu.Lock()
 		defer w.mu.Unlock()
-		return min(len(b.damage), 1)
+		if b.damaged(a.name) {
+			return 1
+		}
+		return 0
 	}
 	a.commands = append(a.commands, a.frequencyCommands()...)
 	a.commands = append(a.commands, a.senseCommands()...)

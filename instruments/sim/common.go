@@ -33,7 +33,9 @@ func event(do func() error) func(*args) error {
 func (d *device) common() []command {
 	s := &d.status
 	return []command{
-		{notation: "*IDN", get: answer(d.identify)},
+		{notation: "*IDN", get: answer(d.identify), free: true},
+		{notation: "*OPT", get: answer(func() string { return "0" }), free: true},
+		{notation: "*TRG", set: event(func() error { return d.trigger() })},
 		{notation: "*RST", set: event(func() error {
 			d.abort()
 			d.armed = false
@@ -67,10 +69,18 @@ func (d *device) common() []command {
 		}},
 		{notation: "*TST", get: answer(func() string { return strconv.Itoa(d.test()) })},
 		{notation: ":SYSTem:VERSion", get: answer(func() string { return "1999.0" })},
-		{notation: ":SYSTem:ERRor[:NEXT]", get: answer(func() string { return s.pop().Entry() })},
+		{notation: ":SYSTem:ERRor[:NEXT]", get: answer(func() string { return d.nextError().Entry() })},
 		{notation: ":SYSTem:ERRor:COUNt", get: answer(func() string { return strconv.Itoa(len(s.queue)) })},
 		{notation: ":SYSTem:ERRor:ALL", get: answer(s.drain)},
 	}
+}
+
+// nextError takes the oldest error; while that fault is injected there is always one.
+func (d *device) nextError() *scpi.Error {
+	if d.fault == EndlessErrors {
+		return scpi.StandardError(-310, "of which there is no end")
+	}
+	return d.status.pop()
 }
 
 // drain answers and empties the whole error queue.

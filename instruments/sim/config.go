@@ -12,25 +12,31 @@ import (
 // Config is a whole simulated lab as data. It survives a JSON round trip, so a
 // lab can run in a process of its own.
 type Config struct {
-	Seed     uint64        `json:"seed"`
-	Speed    float64       `json:"speed"`               // simulated seconds per wall second; zero means 1
-	Listen   string        `json:"listen,omitempty"`    // address to listen on; empty means 127.0.0.1
-	BasePort int           `json:"base_port,omitempty"` // first of consecutive TCP ports; zero: any free ones
-	Builds   []string      `json:"builds"`              // firmware builds that units can load
-	Benches  []BenchConfig `json:"benches"`
-	Types    []TypeConfig  `json:"types"`
-	Units    []UnitConfig  `json:"units"`
-	Faults   []Fault       `json:"faults,omitempty"`
+	Seed       uint64                `json:"seed"`
+	Speed      float64               `json:"speed"`                 // simulated seconds per wall second; zero means 1
+	Listen     string                `json:"listen,omitempty"`      // address to listen on; empty means 127.0.0.1
+	BasePort   int                   `json:"base_port,omitempty"`   // first of consecutive TCP ports; zero: any free ones
+	HiSLIPPort int                   `json:"hislip_port,omitempty"` // first of as many more for HiSLIP; zero: any free ones
+	ShellPort  int                   `json:"shell_port,omitempty"`  // first of as many more for command lines; zero: any free ones
+	Builds     []string              `json:"builds"`                // firmware builds that units can load
+	Benches    []BenchConfig         `json:"benches"`
+	Types      []TypeConfig          `json:"types"`
+	Units      []UnitConfig          `json:"units"`
+	Faults     []Fault               `json:"faults,omitempty"`
+	Wire       map[string]WireConfig `json:"wire,omitempty"`  // by instrument name or serial number; "*" for those not named
+	Access     Access                `json:"access,omitzero"` // to command lines
 }
 
-// BenchConfig is one bench: an analyzer, a generator, a supply, a switch matrix
-// and slots for radio units, one supply feeding all of them.
+// BenchConfig is one bench: an analyzer, a generator, a power meter, a supply,
+// mostly a switch matrix, and slots for radio units, one supply feeding all of them.
 type BenchConfig struct {
 	Name     string       `json:"name"`
 	Pads     []rf.DB      `json:"pads_db"`                // nominal loss from a slot to the analyzer, one per slot
 	NoiseDBm rf.DBm       `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
 	MaxInput rf.DBm       `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
 	Supply   SupplyConfig `json:"supply"`
+	Manual   bool         `json:"manual,omitempty"`          // no switch matrix: a person moves the one cable and terminates the rest
+	Reverse  rf.DBm       `json:"max_reverse_dbm,omitempty"` // what the generator's output stands; zero means 27
 }
 
 // SupplyConfig is what the bench supply can give.
@@ -60,6 +66,14 @@ type TypeConfig struct {
 	Noise         rf.DBm `json:"noise_dbm_hz"`       // transmitter noise density in the band
 	Second        rf.DB  `json:"second_harmonic_db"` // second harmonic over the carrier
 	Third         rf.DB  `json:"third_harmonic_db"`  // third harmonic over the carrier
+
+	// SelfTuning units go through their bring-up by themselves whenever they are
+	// switched on, at once and without error; others want every step told.
+	SelfTuning bool `json:"self_tuning,omitempty"`
+
+	// CommandLine units are controlled over a command line, "tcp" or "ssh", which the
+	// inventory names in place of the socket.
+	CommandLine string `json:"command_line,omitempty"`
 }
 
 // UnitConfig is one radio unit in its place.
@@ -70,6 +84,9 @@ type UnitConfig struct {
 	Build    string `json:"build"` // loaded at delivery
 	Bench    string `json:"bench"`
 	Slot     int    `json:"slot"` // from 1
+
+	Impairments *Impairments `json:"impairments,omitempty"` // of its modulators; nil: drawn from the seed
+	Troubles    []Trouble    `json:"troubles,omitempty"`    // it has from the start
 }
 
 // FaultKind says what is wrong with a radio unit, and the unit of Fault.Amount.
@@ -83,6 +100,7 @@ const (
 	WideCarrier      FaultKind = "wide carrier"      // occupied band Amount times the channel bandwidth
 	Spur             FaultKind = "spur"              // a tone of Amount dBm at Frequency
 	StrongHarmonic   FaultKind = "strong harmonic"   // second harmonic stronger by Amount dB
+	UnevenGain       FaultKind = "uneven gain"       // Amount dB less gain at the top of the band than at its bottom
 )
 
 // Fault is something wrong on purpose with one radio unit.
@@ -158,11 +176,17 @@ func ParseConfig(data []byte) (Config, error) {
 // Validate reports the first thing in the configuration that makes no lab: a
 // name used twice, a unit without a slot of its own, a fault of nobody.
 func (c Config) Validate() error {
-	if c.Speed < 0 || c.BasePort < 0 || c.BasePort+4*len(c.Benches)+len(c.Units) > 65535 {
+	if c.Speed < 0 || c.BasePort < 0 || c.BasePort+6*len(c.Benches)+len(c.Units) > 65535 {
 		return fmt.Errorf("sim: speed %v and base port %d must not be negative, ports not above 65535", c.Speed, c.BasePort)
 	}
 	if c.Listen != "" && net.ParseIP(c.Listen) == nil {
 		return fmt.Errorf("sim: listen address %q is not an IP address", c.Listen)
+	}
+	if err := c.validateWire(); err != nil {
+		return err
+	}
+	if err := c.validateShell(); err != nil {
+		return err
 	}
 	seen := map[string]bool{}
 	for _, b := range c.Benches {
@@ -206,6 +230,11 @@ func (c Config) validateUnit(u UnitConfig, seen map[string]bool) error {
 		return fmt.Errorf("sim: radio unit type %s has %d connectors, want 1 to %d", t.Name, t.Connectors, maxConnectors)
 	case !c.knows(u.Build):
 		return fmt.Errorf("sim: radio unit %s is delivered with unknown build %q", u.Serial, u.Build)
+	}
+	for _, t := range u.Troubles {
+		if !t.valid() {
+			return fmt.Errorf("sim: radio unit %s: no trouble %q", u.Serial, t)
+		}
 	}
 	seen[u.Serial], seen[place] = true, true
 	return nil

@@ -15,7 +15,8 @@ const (
 )
 
 // The two unit types of the invented lab: a TDD type in n78 with four
-// connectors of 37 dBm, and an FDD type in n1 with two of 46 dBm.
+// connectors of 37 dBm, which wants to be told every step of its bring-up, and an FDD
+// type in n1 with two of 46 dBm, which goes through them by itself.
 var demoTypes = []TypeConfig{
 	{
 		Name: "RU-T4", Maker: "Imagined Radio", Connectors: 4, Class: "medium-range", Category: "A", Type: "1-C", Rated: 37,
@@ -25,7 +26,7 @@ var demoTypes = []TypeConfig{
 	{
 		Name: "RU-F2", Maker: "Imagined Radio", Connectors: 2, Class: "wide-area", Category: "A", Type: "1-C", Rated: 46,
 		Band: "n1", Duplex: "FDD", Downlink: rf.Range{Low: 2110e6, High: 2170e6}, Bandwidth: 20e6, SCS: 15e3,
-		Compression: 49.5, Linearization: 18.8, Noise: -88, Second: -75, Third: -80,
+		Compression: 49.5, Linearization: 18.8, Noise: -88, Second: -75, Third: -80, SelfTuning: true,
 	},
 }
 

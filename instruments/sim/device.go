@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"sync"
 	"time"
@@ -20,15 +21,22 @@ type device struct {
 	ctx      context.Context // ends with the lab
 	owner    *sync.WaitGroup // waits for every goroutine of the lab
 
-	mu       sync.Mutex
-	status   status
-	commands []command
-	found    map[string]*command // headers met so far
-	pending  *operation
-	armed    bool // *OPC waits for the pending operation
-	reset    func()
-	test     func() int
-	fault    WireFault
+	mu        sync.Mutex
+	status    status
+	commands  []command
+	found     map[string]*command // headers met so far
+	pending   *operation
+	armed     bool // *OPC waits for the pending operation
+	reset     func()
+	test      func() int
+	trigger   func() error
+	profile   WireConfig
+	fault     WireFault
+	often     seldom         // faults that come by chance
+	lost      int            // times that every connection was left half open
+	calm      chan struct{}  // closed and replaced when the fault changes
+	cut       func()         // closes every connection
+	listeners map[any]func() // by who listens; called, with the lock held, when the status may have changed
 }
 
 // command is one row of the command table. A nil set or get means that the
@@ -37,7 +45,9 @@ type command struct {
 	notation string
 	set      func(*args) error
 	get      func(*args) (string, error)
-	wait     bool // not before the pending operation is done
+	wait     bool         // not before the pending operation is done
+	first    func() error // of a query: starts the operation that it waits for
+	free     bool         // the answer is arbitrary text: nobody can tell where it ends (488.2 8.7.11)
 }
 
 // operation is something that takes simulated time while commands go on.
@@ -52,9 +62,14 @@ const headersKept = 1024
 // newDevice returns an instrument with the commands every one has; tables of
 // its own are added by the caller.
 func newDevice(name, identity string, w *world) *device {
-	d := &device{name: name, identity: identity, world: w, status: newStatus(), found: map[string]*command{}}
+	d := &device{
+		name: name, identity: identity, world: w, status: newStatus(), found: map[string]*command{},
+		calm: make(chan struct{}), cut: func() {}, listeners: map[any]func(){},
+	}
 	d.reset, d.test = func() {}, func() int { return 0 }
+	d.trigger = func() error { return scpi.StandardError(-211, "nothing waits for a trigger") }
 	d.commands = append(d.common(), d.statusTree()...)
+	d.commands = append(d.commands, d.faultCommands()...)
 	return d
 }
 
@@ -64,12 +79,17 @@ func newDevice(name, identity string, w *world) *device {
 func (d *device) begin(seconds float64, work func() func()) {
 	op := &operation{done: make(chan struct{}), cancel: make(chan struct{})}
 	d.pending = op
+	endless := d.fault == Endless
 	d.owner.Go(func() {
-		timer := time.NewTimer(d.world.clock.wall(seconds))
-		defer timer.Stop()
 		defer close(op.done)
+		var over <-chan time.Time // never, while operations are endless
+		if !endless {
+			timer := time.NewTimer(d.world.clock.wall(seconds))
+			defer timer.Stop()
+			over = timer.C
+		}
 		select {
-		case <-timer.C:
+		case <-over:
 		case <-op.cancel:
 			return
 		case <-d.ctx.Done():
@@ -83,6 +103,7 @@ func (d *device) begin(seconds float64, work func() func()) {
 		}
 		publish()
 		d.finish()
+		d.changed()
 	})
 }
 
@@ -107,8 +128,9 @@ func (d *device) finish() {
 	}
 }
 
-// idle waits until no operation is pending; false when the lab ends first.
-func (d *device) idle() bool {
+// idle waits until no operation is pending; false when the lab ends first, or stop
+// is closed.
+func (d *device) idle(stop <-chan struct{}) bool {
 	for {
 		d.mu.Lock()
 		op := d.pending
@@ -119,6 +141,8 @@ func (d *device) idle() bool {
 		select {
 		case <-op.done:
 		case <-op.cancel:
+		case <-stop:
+			return false
 		case <-d.ctx.Done():
 			return false
 		}
@@ -126,57 +150,58 @@ func (d *device) idle() bool {
 }
 
 // execute runs one program message and returns its response message without
-// terminator, empty when there is none. Units after an error are still executed.
-// ok is false when the lab ended meanwhile.
+// terminator, empty when there is none. ok is false when the lab ended meanwhile.
 func (d *device) execute(line []byte) (answer string, ok bool) {
-	units, bad := scpi.ParseMessage(line)
-	var answers []string
-	path := ""
-	for _, u := range units {
-		var header string
-		header, path = scpi.Resolve(path, u.Header)
-		text, err := d.unit(header, u, len(answers) > 0)
-		if errors.Is(err, errClosing) {
-			return "", false
-		}
-		if err != nil {
-			d.fail(err)
-		} else if u.Query {
-			answers = append(answers, text)
-		}
-	}
-	if bad != nil {
-		d.fail(bad)
-	}
-	return strings.Join(answers, ";"), true
+	x := exchange{device: d}
+	ok = x.message(line)
+	return string(x.take(math.MaxInt)), ok
 }
 
 var errClosing = errors.New("sim: the lab is closing")
 
-// unit executes one program message unit.
-func (d *device) unit(header string, u scpi.Unit, answered bool) (string, error) {
+// find returns the command of an absolute header.
+func (d *device) find(header string, query bool) (*command, error) {
 	d.mu.Lock()
-	found, err := d.lookup(header, u.Query)
-	d.mu.Unlock()
-	if err != nil {
-		return "", err
+	defer d.mu.Unlock()
+	return d.lookup(header, query)
+}
+
+// perform executes one program message unit; stop ends its wait for an operation.
+func (d *device) perform(c *command, header string, u scpi.Unit, answered bool, stop <-chan struct{}) (string, error) {
+	if c.first != nil && u.Query {
+		if err := d.start(c.first); err != nil {
+			return "", err
+		}
 	}
-	if found.wait && !d.idle() {
+	if c.wait && !d.idle(stop) {
 		return "", errClosing
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	defer d.changed()
 	a := &args{params: u.Params, waiting: answered, suffix: 1}
-	if suffixes, _ := scpi.MatchHeader(found.notation, header); len(suffixes) > 0 {
+	if suffixes, _ := scpi.MatchHeader(c.notation, header); len(suffixes) > 0 {
 		a.suffix = suffixes[0]
 	}
-	if !u.Query {
-		if err := found.set(a); err != nil {
-			return "", err
-		}
-		return "", nil
+	if u.Query {
+		return c.get(a)
 	}
-	return found.get(a)
+	return "", c.set(a)
+}
+
+// start begins the operation that a query waits for.
+func (d *device) start(first func() error) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return first()
+}
+
+// changed tells those who listen for service requests that the status may have
+// changed. The lock is held.
+func (d *device) changed() {
+	for _, l := range d.listeners {
+		l()
+	}
 }
 
 // lookup finds the command of an absolute header. The lock is held.
@@ -233,6 +258,7 @@ func (d *device) fail(err error) {
 		e = scpi.StandardError(-200, err.Error())
 	}
 	d.status.push(e)
+	d.changed()
 }
 
 // note writes a line of the journal.

@@ -1,6 +1,9 @@
 package sim
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // emission is what leaves one connector while it transmits, over all
 // frequencies, in mW and Hz.
@@ -83,6 +86,34 @@ func (e *emission) total() float64 {
 		total += l.power
 	}
 	return total
+}
+
+// through returns the power behind a path, without broadband noise.
+func (e *emission) through(p path) float64 {
+	total := 0.0
+	for _, s := range e.shapes {
+		total += s.power * p.gain(s.centre)
+	}
+	for _, m := range e.mixes {
+		total += m.power * p.gain(m.centre)
+	}
+	for _, l := range e.lines {
+		total += l.power * p.gain(l.frequency)
+	}
+	return total
+}
+
+// joined returns the emission together with that of a generator.
+func (e *emission) joined(s source) *emission {
+	if !s.on {
+		return e
+	}
+	var both emission
+	if e != nil {
+		both = *e
+	}
+	both.lines = append(slices.Clip(both.lines), line{s.frequency, milliwatts(s.output())})
+	return &both
 }
 
 // milliwatts turns dBm into mW, or decibels into a ratio.

@@ -17,8 +17,18 @@ type Condition struct {
 	// Chill is how cold the amplifier is: 0 (the default) for one that has been
 	// transmitting for long, 1 for one just switched on. Lab.Chill tells.
 	Chill float64
+	// Attenuation is what the connector's attenuator is set to.
+	Attenuation rf.DB
 	// More are the other carriers that are transmitted at the same time.
 	More []Carrier
+}
+
+// drive returns what the transmitter is told to do.
+func (c Condition) drive() drive {
+	return drive{
+		build: c.Build, connector: c.Connector, carriers: append([]Carrier{c.Carrier}, c.More...),
+		chill: c.Chill, attenuation: float64(c.Attenuation),
+	}
 }
 
 // Expectation is the truth about one condition, referred to the connector and
@@ -29,26 +39,33 @@ type Expectation struct {
 	width    float64 // transmission bandwidth configuration, Hz
 }
 
-// Expect returns the truth about a condition. Unknown serials, connectors and
+// Expect returns the truth about a test model from a unit whose calibrations are
+// in order; what its modulators leak is left out. Unknown serials, connectors and
 // channel bandwidths are errors.
 func (c Config) Expect(cond Condition) (*Expectation, error) {
-	u, err := c.unit(cond.Serial)
+	t, err := c.transmitter(cond)
 	if err != nil {
 		return nil, err
 	}
-	t, err := newTransmitter(c, u)
-	if err != nil {
-		return nil, err
-	}
-	if cond.Connector < 1 || cond.Connector > len(t.chains) {
-		return nil, fmt.Errorf("sim: radio unit %s has connectors 1 to %d, not %d", cond.Serial, len(t.chains), cond.Connector)
-	}
-	e, err := t.emission(cond.Build, cond.Connector, append([]Carrier{cond.Carrier}, cond.More...), cond.Chill)
+	e, err := t.emission(cond.drive())
 	if err != nil {
 		return nil, err
 	}
 	width, err := nr.Configured(cond.Carrier.Bandwidth, cond.Carrier.SCS)
 	return &Expectation{e, cond.Carrier, float64(width)}, err
+}
+
+// transmitter returns the transmitter that a condition is about.
+func (c Config) transmitter(cond Condition) (*transmitter, error) {
+	u, err := c.unit(cond.Serial)
+	if err != nil {
+		return nil, err
+	}
+	t, err := newTransmitter(c, u)
+	if err == nil && (cond.Connector < 1 || cond.Connector > len(t.chains)) {
+		err = fmt.Errorf("sim: radio unit %s has connectors 1 to %d, not %d", cond.Serial, len(t.chains), cond.Connector)
+	}
+	return t, err
 }
 
 // Power returns the mean power through an ideal rectangular filter of the given

@@ -38,19 +38,23 @@ func (l *Lab) Inventory() []byte {
 	b.WriteString("\nbenches:\n")
 	for _, bench := range l.config.Benches {
 		n := bench.Name
-		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, supply: %s-supply, switcher: %s-switcher, ", n, n, n, n, n)
+		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, power_meter: %s-meter, supply: %s-supply, ", n, n, n, n, n)
+		if !bench.Manual {
+			fmt.Fprintf(&b, "switcher: %s-switcher, ", n)
+		}
 		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep}\n", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
 	}
+	l.writeCommandLines(&b)
 	b.WriteString("\nradio_unit_types:\n")
 	for _, t := range l.config.Types {
 		fmt.Fprintf(&b, "  - {name: %s, maker: %s, connectors: %d, class: %s, category: %s, type: %s, rated_power: %s, output_swr: %g, ",
 			t.Name, t.Maker, t.Connectors, t.Class, t.Category, t.Type, t.Rated, outputSWR)
-		fmt.Fprintf(&b, "carriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", t.Band, t.Bandwidth, t.SCS)
+		fmt.Fprintf(&b, "%scarriers: [{band: %s, bandwidths: [%s], scs: [%s]}]}\n", l.control(t), t.Band, t.Bandwidth, t.SCS)
 	}
 	b.WriteString("\nradio_units:\n")
 	for _, u := range l.config.Units {
 		resource, _ := l.Resource(u.Serial)
-		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: %s, bench: %s, slot: %d, resource: \"%s\"}\n", u.Serial, u.Type, u.Revision, u.Bench, u.Slot, resource)
+		fmt.Fprintf(&b, "  - {serial: %s, type: %s, revision: %s, bench: %s, slot: %d, resource: \"%s\"%s}\n", u.Serial, u.Type, u.Revision, u.Bench, u.Slot, resource, l.hostKeys(u))
 	}
 	b.WriteString("\npaths:\n")
 	for _, u := range l.config.Units {
@@ -66,10 +70,13 @@ func separator(i int) string {
 	return ", "
 }
 
-// writeInstruments writes the four instruments of a bench.
+// writeInstruments writes the instruments of a bench.
 func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string) {
-	for _, role := range []string{roleAnalyzer, roleGenerator, roleSupply, roleSwitcher} {
-		name := bench.Name + "-" + role
+	for _, role := range []string{roleAnalyzer, roleGenerator, roleMeter, roleSupply, roleSwitcher} {
+		if role == roleSwitcher && bench.Manual {
+			continue
+		}
+		name := bench.Name + "-" + strings.TrimPrefix(role, "power ")
 		resource, _ := l.Resource(name)
 		fmt.Fprintf(b, "  - name: %s\n    role: %s\n    resource: \"%s\"\n    identity: \"%s\"\n", name, role, resource, l.devices[name].identity)
 		fmt.Fprintf(b, "    certificate: SIM-%s\n    calibration_due: %s\n", strings.ToUpper(name), due)
@@ -77,7 +84,7 @@ func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string
 			fmt.Fprintf(b, "    max_input: %s\n    noise_factor: %.6f\n", bench.MaxInput, noiseFactor)
 			fmt.Fprintf(b, "    level_uncertainty: %s\n    input_swr: %g\n", levelUncertainty, inputSWR)
 		}
-		if role == roleAnalyzer || role == roleGenerator {
+		if role == roleAnalyzer || role == roleGenerator || role == roleMeter {
 			fmt.Fprintf(b, "    frequency: {low: %s, high: %s}\n", rf.Hertz(lowestHz), rf.Hertz(highestHz))
 		}
 	}
@@ -88,7 +95,10 @@ func (l *Lab) writePaths(b *strings.Builder, u UnitConfig, due string) {
 	bench := l.world.benches[u.Bench]
 	for connector := 1; connector <= len(l.world.units[u.Serial].tx.chains); connector++ {
 		ch := channel(u.Slot, connector)
-		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    route: \"%d\"\n    valid_until: %s\n", u.Bench, u.Slot, connector, ch, due)
+		fmt.Fprintf(b, "  - bench: %s\n    slot: %d\n    connector: %d\n    valid_until: %s\n", u.Bench, u.Slot, connector, due)
+		if !bench.config.Manual {
+			fmt.Fprintf(b, "    route: \"%d\"\n", ch)
+		}
 		fmt.Fprintf(b, "    swr: %g\n    repeatability: %s\n    repeats: %d\n    correction:\n", pathSWR, repeatability, repeats)
 		for _, row := range bench.paths[ch].table(l.config.Seed, u.Bench, u.Slot, connector) {
 			fmt.Fprintf(b, "      - {frequency: %s, loss: %.3f dB, uncertainty: %s}\n", row.Frequency, float64(row.Loss), row.Uncertainty)

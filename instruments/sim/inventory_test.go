@@ -60,7 +60,7 @@ func TestInventoryDescribesTheLab(t *testing.T) {
 	if err := yaml.Unmarshal(l.Inventory(), &d); err != nil {
 		t.Fatal(err)
 	}
-	if !d.Simulated || len(d.Builds) != 2 || len(d.Instruments) != 12 || len(d.Units) != 24 || len(d.Paths) != 12*4+12*2 {
+	if !d.Simulated || len(d.Builds) != 2 || len(d.Instruments) != 15 || len(d.Units) != 24 || len(d.Paths) != 12*4+12*2 {
 		t.Fatalf("%v, %d builds, %d instruments, %d units, %d paths", d.Simulated, len(d.Builds), len(d.Instruments), len(d.Units), len(d.Paths))
 	}
 	for _, i := range d.Instruments {

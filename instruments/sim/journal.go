@@ -12,8 +12,9 @@ import (
 // the order in which it happened. Kinds are "connect", "disconnect", "sweep",
 // "attenuation", "transmit on", "transmit off", "output on", "output off",
 // "route", "hot switch", "build", "current limit", "protection", "overload",
-// "damage" and "inject". A command that finds things as it wants them is written
-// down too, with the detail "already".
+// "damage", "inject", "trouble", "synthesiser reset", "initial calibration",
+// "tracking", "generator", "cable", "termination" and "zero". A command that finds
+// things as it wants them is written down too, with the detail "already".
 type JournalEntry struct {
 	Time       time.Time `json:"t"`
 	Seconds    float64   `json:"at_s"` // simulated time since the lab started

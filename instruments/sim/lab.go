@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -17,6 +18,7 @@ const (
 	roleGenerator = "generator"
 	roleSupply    = "supply"
 	roleSwitcher  = "switcher"
+	roleMeter     = "power meter"
 )
 
 // maker is what every instrument of the lab says of its manufacturer.
@@ -34,15 +36,18 @@ type Lab struct {
 	cancel  context.CancelFunc
 	owner   sync.WaitGroup
 	devices map[string]*device
-	servers []*server // benches in order, four each; then units in order
+	servers []*server // sockets, in the order of build
+	hislips []*server // HiSLIP ports in the same order
+	shells  []*server // command lines of radio units
 	closed  sync.Once
 }
 
 // Start opens every instrument's port and serves until ctx ends or Close is
 // called. The journal gets one JSON line per event (JournalEntry), written at
 // once; nil keeps none. With Config.BasePort set, instruments take consecutive
-// ports in the order of the configuration: analyzer, generator, supply and
-// switcher of each bench, then the radio units.
+// ports in the order of the configuration: analyzer, generator, supply and (where
+// there is one) switcher of each bench, the radio units, then power meter and
+// fixture of each bench.
 func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -62,28 +67,61 @@ func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 	l := &Lab{config: c, world: w, cancel: cancel, devices: map[string]*device{}}
 	for i, d := range build(c, w) {
 		d.ctx, d.owner = inner, &l.owner
+		d.behave(c.wire(d.name), c.Seed)
 		l.devices[d.name] = d
-		port := 0
-		if c.BasePort != 0 {
-			port = c.BasePort + i
-		}
-		s, err := listen(d, l.address(), port)
-		if err != nil {
+		if err := l.open(d, i); err != nil {
 			_ = l.Close()
 			return nil, err
 		}
-		l.servers = append(l.servers, s)
 	}
-	for _, s := range l.servers {
-		l.owner.Go(s.serve)
+	if err := c.wireNames(l.devices); err != nil {
+		_ = l.Close()
+		return nil, err
+	}
+	for i, s := range l.servers {
+		l.owner.Go(func() { s.serve(s.device.profile.OneClient) })
+		l.owner.Go(func() { l.hislips[i].serve(false) })
+	}
+	for _, s := range l.shells {
+		l.owner.Go(func() { s.serve(false) })
 	}
 	l.owner.Go(func() {
 		<-inner.Done()
-		for _, s := range l.servers {
-			s.close()
-		}
+		l.disconnect()
 	})
 	return l, nil
+}
+
+// open opens both ports of the i-th device.
+func (l *Lab) open(d *device, i int) error {
+	at := func(base int) int {
+		if base == 0 {
+			return 0
+		}
+		return base + i
+	}
+	s, err := listen(d, l.address(), at(l.config.BasePort), socket)
+	if err != nil {
+		return err
+	}
+	l.servers = append(l.servers, s)
+	h, err := listen(d, l.address(), at(l.config.HiSLIPPort), newHislipServer(d).talk)
+	if err != nil {
+		return err
+	}
+	l.hislips = append(l.hislips, h)
+	d.cut = func() {
+		s.cut()
+		h.cut()
+	}
+	return l.openShell(d, i)
+}
+
+// disconnect closes every port and connection.
+func (l *Lab) disconnect() {
+	for _, s := range slices.Concat(l.servers, l.hislips, l.shells) {
+		s.close()
+	}
 }
 
 // build makes every instrument, in the order of their ports.
@@ -91,11 +129,17 @@ func build(c Config, w *world) []*device {
 	var devices []*device
 	for i, bench := range c.Benches {
 		b := w.benches[bench.Name]
-		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device,
-			newGenerator(w, b).device, newSupply(w, b).device, newSwitcher(w, b).device)
+		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device, newGenerator(w, b).device, newSupply(w, b).device)
+		if !bench.Manual {
+			devices = append(devices, newSwitcher(w, b).device)
+		}
 	}
 	for _, u := range c.Units {
 		devices = append(devices, newRadio(w, w.units[u.Serial]).device)
+	}
+	for _, bench := range c.Benches {
+		b := w.benches[bench.Name]
+		devices = append(devices, newPowerMeter(w, b, c.Seed).device, newHands(w, b).device)
 	}
 	return devices
 }
@@ -111,9 +155,7 @@ func (l *Lab) address() string {
 func (l *Lab) Close() error {
 	l.closed.Do(func() {
 		l.cancel()
-		for _, s := range l.servers {
-			s.close()
-		}
+		l.disconnect()
 		l.owner.Wait()
 	})
 	return nil
@@ -123,14 +165,48 @@ func (l *Lab) Close() error {
 func (l *Lab) Config() Config { return l.config }
 
 // Resource returns the resource string of an instrument, by its name in the
-// inventory; radio units go by their serial number.
+// inventory; radio units go by their serial number. It is that of the raw
+// socket, of the HiSLIP port where Config.Wire says so, or of the command line
+// where the type of a radio unit has one.
 func (l *Lab) Resource(instrument string) (string, error) {
+	if resource, err := l.CommandLine(instrument); err == nil {
+		return resource, nil
+	}
+	if l.config.wire(instrument).HiSLIP {
+		return l.HiSLIP(instrument)
+	}
+	return l.Socket(instrument)
+}
+
+// Socket returns the resource string of an instrument's raw socket.
+func (l *Lab) Socket(instrument string) (string, error) {
 	for _, s := range l.servers {
 		if s.device.name == instrument {
 			return fmt.Sprintf("TCPIP::%s::%d::SOCKET", l.address(), s.port()), nil
 		}
 	}
 	return "", fmt.Errorf("sim: no instrument %q", instrument)
+}
+
+// HiSLIP returns the resource string of an instrument's HiSLIP port, which every
+// instrument has.
+func (l *Lab) HiSLIP(instrument string) (string, error) {
+	for _, s := range l.hislips {
+		if s.device.name == instrument {
+			return fmt.Sprintf("TCPIP::%s::hislip0,%d::INSTR", l.address(), s.port()), nil
+		}
+	}
+	return "", fmt.Errorf("sim: no instrument %q", instrument)
+}
+
+// Instruments returns the names of all instruments and the serial numbers of all
+// radio units, in the order of their ports.
+func (l *Lab) Instruments() []string {
+	var names []string
+	for _, s := range l.servers {
+		names = append(names, s.device.name)
+	}
+	return names
 }
 
 // Expect returns the truth about a condition; see Config.Expect.
@@ -176,14 +252,18 @@ func (l *Lab) Transmitting() []string {
 	return on
 }
 
-// Damaged returns one line per occasion on which an instrument got more than
-// its maximum safe input: instrument, power and simulated time.
+// Damaged returns one line per occasion on which something got more than it can
+// stand, an analyzer above its maximum safe input, a generator that a unit
+// transmits into, a connector that transmits without termination: instrument or
+// serial number, what happened and simulated time.
 func (l *Lab) Damaged() []string {
 	l.world.mu.Lock()
 	defer l.world.mu.Unlock()
 	var all []string
 	for _, b := range l.config.Benches {
-		all = append(all, l.world.benches[b.Name].damage...)
+		for _, d := range l.world.benches[b.Name].damage {
+			all = append(all, d.text)
+		}
 	}
 	return all
 }

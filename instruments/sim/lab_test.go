@@ -50,11 +50,12 @@ func (b *buffer) kinds(t *testing.T, instrument string) []string {
 	return out
 }
 
-// startLab runs a lab for one test, fast enough that nobody waits.
+// startLab runs a lab for one test, fast enough that nobody waits. Its units tune
+// themselves unless the test wants it otherwise.
 func startLab(t *testing.T, change func(*Config)) (*Lab, *buffer) {
 	t.Helper()
 	c := Demo(1)
-	c.Speed = 2000
+	c.Speed, c.Types[0].SelfTuning = 2000, true
 	if change != nil {
 		change(&c)
 	}
@@ -84,7 +85,13 @@ func dial(t testing.TB, l *Lab, instrument string) *client {
 	if err != nil {
 		t.Fatal(err)
 	}
-	conn, err := net.Dial("tcp", net.JoinHostPort(r.Host, fmt.Sprint(r.Port)))
+	return dialPort(t, r.Port)
+}
+
+// dialPort connects to a port of this machine.
+func dialPort(t testing.TB, port int) *client {
+	t.Helper()
+	conn, err := net.Dial("tcp", net.JoinHostPort("127.0.0.1", fmt.Sprint(port)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -104,6 +111,37 @@ func (c *client) ask(message string) string {
 	c.t.Helper()
 	c.send(message)
 	return c.read()
+}
+
+// write sends bytes as they are.
+func (c *client) write(bytes string) {
+	c.t.Helper()
+	if _, err := c.conn.Write([]byte(bytes)); err != nil {
+		c.t.Fatal(err)
+	}
+}
+
+// silent checks that nothing comes for a while.
+func (c *client) silent(while time.Duration) {
+	c.t.Helper()
+	c.conn.SetReadDeadline(time.Now().Add(while))
+	if b, err := c.in.ReadByte(); err == nil {
+		c.t.Errorf("%q came, want nothing", b)
+	}
+}
+
+// until asks again and again until the answer comes.
+func (c *client) until(message, want string) {
+	c.t.Helper()
+	for end := time.Now().Add(10 * time.Second); ; {
+		got := c.ask(message)
+		if got == want {
+			return
+		}
+		if time.Now().After(end) {
+			c.t.Fatalf("%q still answers %q, want %q", message, got, want)
+		}
+	}
 }
 
 func (c *client) read() string {

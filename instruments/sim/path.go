@@ -28,14 +28,7 @@ func newPath(seed uint64, bench string, pad rf.DB, slot, connector int) path {
 
 // loss returns the true loss at f, dB.
 func (p path) loss(f float64) float64 {
-	loss := p.pad + p.slope*math.Sqrt(f/10e9)
-	for _, r := range p.ripple {
-		if r.amplitude == 0 {
-			continue
-		}
-		loss += r.amplitude * math.Sin(2*math.Pi*f/r.period+r.phase)
-	}
-	return loss
+	return p.pad + p.slope*math.Sqrt(f/10e9) + waver(p.ripple, f)
 }
 
 // gain returns the power gain at f, a plain ratio below one.

@@ -36,12 +36,15 @@ func newRadio(w *world, u *unit) *radio {
 	r := &radio{device: newDevice(u.config.Serial, "", w), unit: u, count: 1}
 	u.forgotten = r.forget
 	u.forget()
+	u.boot()
 	r.device.reset = func() {
 		w.mu.Lock()
 		defer w.mu.Unlock()
 		w.mute(u, "reset")
 		w.settle(u.bench)
+		u.busy = ""
 		u.forget()
+		u.freeze(trackingOff, w.clock.now())
 	}
 	r.identity = strings.Join([]string{u.tx.typ.Maker, u.tx.typ.Name, u.config.Serial, u.build}, ",")
 	locked := func(value func() string) func(*args) (string, error) {
@@ -52,22 +55,16 @@ func newRadio(w *world, u *unit) *radio {
 		})
 	}
 	r.commands = append(r.commands, r.carrierCommands(locked)...)
+	r.commands = append(r.commands, r.controlCommands()...)
 	r.commands = append(r.commands,
 		command{notation: ":OUTPut[:STATe]", set: r.output, get: locked(func() string { return digit(u.on) })},
 		command{notation: ":SYSTem:REVision", get: answer(func() string { return scpi.Quote(u.config.Revision) })},
 		command{notation: ":SYSTem:BUILd", set: r.load, get: locked(func() string { return scpi.Quote(u.build) })},
-		command{notation: ":ROSCillator:LOCKed", get: answer(func() string { return "1" })},
 		command{notation: ":TEMPerature", get: locked(func() string {
 			if r.fault == NotANumber {
 				return scpi.FormatNumber(notANumber)
 			}
-			return fmt.Sprintf("%.1f", 27+21*u.housing.at(w.clock.now()))
-		})},
-		command{notation: ":ALARm:COUNt", get: locked(func() string {
-			if u.bench.powered() {
-				return "0"
-			}
-			return "1" // supply missing
+			return fmt.Sprintf("%.1f", u.temperature(w.clock.now()))
 		})},
 	)
 	return r
@@ -152,8 +149,10 @@ func (r *radio) tuning(name string, set func(*args) error) func(*args) error {
 		switch {
 		case r.unit.on:
 			return conflict("the unit transmits; send :OUTPut OFF first")
-		case r.unit.loading:
-			return conflict("a build is being loaded")
+		case r.unit.busy != "":
+			return conflict("%s is running", r.unit.busy)
+		case r.unit.timer && !r.unit.tx.typ.SelfTuning && retunes(name):
+			return conflict("the transmit timer runs; send :TIMer OFF first")
 		}
 		if err := set(a); err != nil {
 			return err
@@ -167,9 +166,20 @@ func (r *radio) tuning(name string, set func(*args) error) func(*args) error {
 	}
 }
 
-// forget drops the carrier configuration.
+// retunes reports whether a carrier setting moves the oscillator or its filters.
+func retunes(name string) bool {
+	switch name {
+	case "FREQuency", "BANDwidth", "SCSPacing", "COUNt":
+		return true
+	}
+	return false
+}
+
+// forget drops the carrier configuration and all else that was set.
 func (u *unit) forget() {
 	u.carriers, u.model, u.duplex = nil, "", ""
+	u.ports = make([]port, len(u.tx.chains))
+	u.source, u.toneOffset, u.toneLevel, u.timer = sourceModel, defaultToneOffset, defaultToneLevel, true
 	u.forgotten()
 }
 
@@ -206,14 +216,17 @@ const carrierSettings = 6
 
 // ready tells why a unit cannot transmit, or nil.
 func (u *unit) ready() error {
-	if u.loading {
-		return conflict("a build is being loaded")
+	if u.busy != "" {
+		return conflict("%s is running", u.busy)
 	}
 	if missing := u.unset(); missing != "" {
 		return conflict("%s", missing)
 	}
 	if !u.bench.powered() {
 		return conflict("no supply: %.1f V, want 48 V +-10 %%", u.bench.rail.actual)
+	}
+	if !u.locked() {
+		return conflict("the synthesiser is not locked")
 	}
 	if sum := total(u.carriers); sum > u.tx.typ.Rated+1 {
 		return conflict("carriers of %s together, at most %s", sum, u.tx.typ.Rated+1)
@@ -263,6 +276,11 @@ func (r *radio) output(a *args) error {
 		w.journal.note(u.config.Serial, "transmit on", "already")
 		return nil
 	}
+	if u.tx.typ.SelfTuning {
+		if err := u.prepare(w.clock.now()); err != nil {
+			return err
+		}
+	}
 	w.transmit(u)
 	return nil
 }
@@ -283,19 +301,20 @@ func (r *radio) load(a *args) error {
 	switch {
 	case u.on:
 		return conflict("the unit transmits; send :OUTPut OFF first")
-	case u.loading:
-		return conflict("a build is being loaded")
+	case u.busy != "":
+		return conflict("%s is running", u.busy)
 	case !w.builds[name]:
 		return scpi.StandardError(-224, fmt.Sprintf("no build %.20q", name))
 	}
-	u.loading = true
+	u.busy = loading
 	r.note("build", "loading %s", name)
 	r.begin(buildLoad.Seconds(), func() func() {
 		return func() {
 			w.mu.Lock()
 			defer w.mu.Unlock()
-			u.loading, u.build = false, name
+			u.busy, u.build = "", name
 			u.forget()
+			u.boot()
 			r.identity = strings.Join([]string{u.tx.typ.Maker, u.tx.typ.Name, u.config.Serial, name}, ",")
 			r.note("build", "%s", name)
 		}

@@ -38,6 +38,8 @@ const (
 	questionableCurrent = 1 << 1
 	questionablePower   = 1 << 3
 	eventOperation      = 1 << 0 // standard event register: *OPC done
+	eventControl        = 1 << 1
+	eventUser           = 1 << 6
 	eventPowerOn        = 1 << 7
 	statusErrors        = 1 << 2
 	statusQuestionable  = 1 << 3
@@ -81,19 +83,35 @@ func (s *status) clear() {
 	s.queue = nil
 }
 
+// eventOf is the bit of the standard event register that an error sets: one of
+// them, by its class (SCPI-1999 vol. 2, 21.8).
+func eventOf(number int) byte {
+	if number > 0 {
+		return deviceErrorEvent
+	}
+	switch number / 100 {
+	case -2:
+		return executionErrorEvent
+	case -3:
+		return deviceErrorEvent
+	case -4:
+		return queryErrorEvent
+	case -5:
+		return eventPowerOn
+	case -6:
+		return eventUser
+	case -7:
+		return eventControl
+	case -8:
+		return eventOperation
+	}
+	return commandErrorEvent
+}
+
 // push queues an error and sets the event bit of its class. A full queue keeps
 // its oldest entries and ends with -350 (SCPI-1999 vol. 2, 21.8).
 func (s *status) push(e *scpi.Error) {
-	switch {
-	case e.Number > 0 || e.Number <= -300 && e.Number > -400:
-		s.event |= deviceErrorEvent
-	case e.Number <= -400:
-		s.event |= queryErrorEvent
-	case e.Number <= -200:
-		s.event |= executionErrorEvent
-	default:
-		s.event |= commandErrorEvent
-	}
+	s.event |= eventOf(e.Number)
 	if len(s.queue) < queueDepth {
 		s.queue = append(s.queue, e)
 		return

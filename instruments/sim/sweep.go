@@ -78,7 +78,7 @@ func (c *capture) take(v view) (trace []float64, over float64) {
 	v.scene.floor = milliwatts(noise + c.settings.attenuation)
 	over = -1
 	if v.input > 0 {
-		over = decibels(v.input) + peakRatio - c.settings.attenuation - mixerOverload
+		over = decibels(v.input) + v.crest - c.settings.attenuation - mixerOverload
 	}
 	if c.driven {
 		over = max(over, overloadOvershot)

@@ -38,6 +38,8 @@ type transmitter struct {
 	drift  float64 // extra gain of the cold amplifier, dB
 	noise  float64 // scatter of the noise density, dB
 	chains []chain
+
+	modulators []modulator // by connector
 }
 
 // chain is the scatter of one connector, decibels.
@@ -75,6 +77,7 @@ func newTransmitter(c Config, u UnitConfig) (*transmitter, error) {
 			second: spread(r, 2), third: spread(r, 2),
 		})
 	}
+	t.modulators = newModulators(c.Seed, u, typ.Connectors)
 	for _, f := range c.Faults {
 		if f.Serial == u.Serial {
 			t.faults = append(t.faults, f)
@@ -96,48 +99,87 @@ const (
 // idleDensity is the noise of a TDD unit in its OFF period, dBm/Hz.
 const idleDensity = -150.0
 
-// emission returns what a connector (from 1) transmits. chill is 1 for an
-// amplifier just switched on and 0 for a warm one. Several carriers go through
-// one amplifier, which is driven by the sum of their powers; a fault that
-// belongs to some frequencies shows when any carrier is there.
-func (t *transmitter) emission(build string, connector int, carriers []Carrier, chill float64) (*emission, error) {
-	ch := t.chains[connector-1]
+// drive is what one connector's transmitter is told to do, and how it stands.
+type drive struct {
+	build       string
+	connector   int // from 1
+	carriers    []Carrier
+	chill       float64   // 1 for an amplifier just switched on, 0 for a warm one
+	lo          float64   // oscillator, Hz; zero: where the carriers want it
+	ppm         float64   // error of the reference, parts per million
+	attenuation float64   // dB
+	left        *residual // of the modulator; nil: nothing worth showing
+	stopped     bool      // the air frame does not run
+	tone        *tone     // instead of the test model
+}
+
+// tone is a test tone: offset from the oscillator in Hz, level over full scale in dB.
+type tone struct{ offset, level float64 }
+
+// emission returns what a connector transmits. Several carriers go through one
+// amplifier, which is driven by the sum of their powers; a fault that belongs to
+// some frequencies shows when any carrier is there.
+func (t *transmitter) emission(d drive) (*emission, error) {
 	e := &emission{
 		noise: noise{milliwatts(float64(t.typ.Noise) + t.noise), float64(t.typ.Downlink.Low), float64(t.typ.Downlink.High)},
 		idle:  milliwatts(idleDensity),
 	}
+	shift := 0.0
+	if d.lo != 0 {
+		shift = d.lo - centre(d.carriers)
+	}
+	scale := 1 + (t.ppm+d.ppm)*1e-6
+	if d.tone != nil || d.stopped {
+		t.carve(e, d, centre(d.carriers)+shift, scale)
+		return e, nil
+	}
 	var bands []band
 	var s state
 	all := 0.0
-	for i, c := range carriers {
+	for i, c := range d.carriers {
 		width, err := nr.Configured(c.Bandwidth, c.SCS)
 		if err != nil {
 			return nil, err
-		}
-		s = state{
-			power:       float64(c.Power) + ch.gain + ch.slope*math.Sin(2*math.Pi*float64(c.Center)/700e6+ch.phase) + t.drift*chill,
-			compression: float64(t.typ.Compression) + ch.compression,
-			linear:      float64(t.typ.Linearization) + ch.linearization,
-			second:      float64(t.typ.Second) + ch.second,
-			width:       float64(width),
 		}
 		into := e
 		if i > 0 { // lines of faults stand once
 			into = &emission{}
 		}
-		for _, f := range t.faults {
-			if applies(f, build, connector, carriers) {
-				s.spoil(f, float64(c.Bandwidth), into)
-			}
-		}
-		bands = append(bands, band{float64(c.Center) * (1 + t.ppm*1e-6), s.width, milliwatts(s.power)})
+		s = t.state(d, float64(c.Center)+shift, float64(c.Power), float64(c.Bandwidth), float64(width), into)
+		s.power = s.backed(d.attenuation)
+		bands = append(bands, band{(float64(c.Center) + shift) * scale, s.width, milliwatts(s.power)})
 		all += milliwatts(s.power)
 	}
-	if len(carriers) > 1 {
+	if len(d.carriers) > 1 {
 		s.power = decibels(all)
 	}
-	t.amplify(e, s, float64(t.typ.Third)+ch.third, bands)
+	t.amplify(e, s, float64(t.typ.Third)+t.chains[d.connector-1].third, bands)
+	if d.left != nil {
+		e.spill(*d.left, bands, (centre(d.carriers)+shift)*scale, all)
+	}
 	return e, nil
+}
+
+// state returns how the transmitter stands for a carrier of that power and width
+// at f. Lines of faults go into e.
+func (t *transmitter) state(d drive, f, power, channel, width float64, e *emission) state {
+	ch := t.chains[d.connector-1]
+	s := state{
+		power:       power + ch.gain + ch.slope*math.Sin(2*math.Pi*f/700e6+ch.phase) + t.drift*d.chill,
+		compression: float64(t.typ.Compression) + ch.compression,
+		linear:      float64(t.typ.Linearization) + ch.linearization,
+		second:      float64(t.typ.Second) + ch.second,
+		width:       width,
+	}
+	for _, x := range t.faults {
+		if applies(x, d.build, d.connector, d.carriers) {
+			s.spoil(x, channel, e)
+			if x.Kind == UnevenGain {
+				s.power -= x.Amount * (f - float64(t.typ.Downlink.Low)) / float64(t.typ.Downlink.Width())
+			}
+		}
+	}
+	return s
 }
 
 // applies reports whether a fault shows with any of the carriers.

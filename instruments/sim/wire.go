@@ -1,104 +1,133 @@
 package sim
 
 import (
-	"fmt"
-	"net"
+	"bytes"
+	"time"
+
+	"benchyard/instruments/scpi"
 )
 
-// WireFault is something that goes wrong between an instrument and whoever
-// drives it.
-type WireFault string
+// slowness is the wall time a slow instrument lets its controller wait.
+const slowness = 250 * time.Millisecond
 
-// The wire faults. Drop and Stale spoil one answer and end by themselves; the
-// others last until None is injected.
-const (
-	None          WireFault = ""
-	Silent        WireFault = "silent"         // commands are executed, nothing is answered
-	Garbage       WireFault = "garbage"        // every answer is a line of nonsense
-	Drop          WireFault = "drop"           // the connection is cut in the middle of the next answer
-	Stale         WireFault = "stale"          // the next answer is sent only when something more is asked
-	NotANumber    WireFault = "nan"            // traces and readings hold 9.91E37 and NaN
-	WrongIdentity WireFault = "wrong identity" // *IDN? answers for another instrument
-	Overload      WireFault = "overload"       // analyzer: a strong signal outside the span drives the mixer
-	BypassedPad   WireFault = "bypassed pad"   // analyzer: the pads of the bench's paths are missing
-)
+// reply is what goes over the wire in place of an answer.
+type reply struct {
+	now   []byte // at once
+	after time.Duration
+	later []byte // when that has passed
+	held  []byte // only with the next reply, before it
+	cut   bool   // then the connection ends
+}
 
-// valid reports a fault that exists.
-func (f WireFault) valid() bool {
+// spoiled turns a response message without terminator into what the fault makes of it.
+func spoiled(f WireFault, answer []byte) reply {
+	line := func(b []byte) []byte { return append(bytes.Clone(b), '\n') }
+	half := answer[:len(answer)/2]
 	switch f {
-	case None, Silent, Garbage, Drop, Stale, NotANumber, WrongIdentity, Overload, BypassedPad:
-		return true
-	}
-	return false
-}
-
-// wire is the sending side of one connection.
-type wire struct {
-	device *device
-	conn   net.Conn
-	held   string // an answer that comes late
-}
-
-// flush sends an answer held back; false when the connection is gone.
-func (w *wire) flush() bool {
-	if w.held == "" {
-		return true
-	}
-	late := w.held
-	w.held = ""
-	return w.write(late)
-}
-
-// send sends an answer the way the fault of the moment has it.
-func (w *wire) send(answer string) bool {
-	switch w.device.takeFault() {
 	case Silent:
-		return true
+		return reply{}
 	case Garbage:
-		return w.write("\x7f~?garbage")
+		return reply{now: []byte("\x7f~?garbage\n")}
 	case Drop:
-		_, _ = w.conn.Write([]byte(answer[:len(answer)/2]))
-		return false
+		return reply{now: half, cut: true}
 	case Stale:
-		w.held = answer
-		return true
+		return reply{held: line(answer)}
+	case Slow:
+		return reply{now: half, after: slowness, later: line(answer[len(half):])}
+	case Partial:
+		return reply{now: append(bytes.Clone(half), `-224,"Illegal parameter value"`...)}
+	case Glued:
+		return reply{now: answer}
+	case CRLF:
+		return reply{now: append(bytes.Clone(answer), "\r\n"...)}
+	case Padding:
+		return reply{now: append(bytes.Clone(answer), "\r\n\x00\x00"...)}
+	case HalfBlock:
+		at := bytes.IndexByte(answer, '#')
+		if at < 0 {
+			break
+		}
+		return reply{now: answer[:at+(len(answer)-at)/2], cut: true}
+	case LineFeedInText:
+		return reply{now: line(bytes.Replace(answer, []byte(`"`), []byte("\"\n"), 1))}
+	case WrongCount:
+		return reply{now: line(miscount(answer))}
+	case Indefinite, BareBlock, LineFeedInBlock:
+		return spoilBlock(f, answer)
+	case DecimalComma, UnitSuffix, OverRange, Dashes:
+		return reply{now: line(eachNumber(answer, misprints[f]))}
 	}
-	return w.write(answer)
+	return reply{now: line(answer)}
 }
 
-// write sends one response message in one piece: instruments that send the
-// terminator apart make their clients wait for an acknowledgement.
-func (w *wire) write(answer string) bool {
-	_, err := w.conn.Write(append([]byte(answer), '\n'))
-	return err == nil
+// miscount drops the last of several answers, and doubles a single one.
+func miscount(answer []byte) []byte {
+	units, err := scpi.SplitResponse(answer)
+	if err != nil {
+		return nil
+	}
+	if len(units) == 1 {
+		return bytes.Join([][]byte{units[0], units[0]}, []byte(";"))
+	}
+	return bytes.Join(units[:len(units)-1], []byte(";"))
 }
 
-// takeFault returns the fault in force and ends those that last for one answer.
-func (d *device) takeFault() WireFault {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	f := d.fault
-	if f == Drop || f == Stale {
-		d.fault = None
+// spoilBlock does to a response that ends in a block what the fault says, and
+// nothing to others.
+func spoilBlock(f WireFault, answer []byte) reply {
+	whole := reply{now: append(bytes.Clone(answer), '\n')}
+	units, err := scpi.SplitResponse(answer)
+	if err != nil {
+		return whole
 	}
-	return f
+	payload, err := scpi.ParseBlock(units[len(units)-1])
+	if err != nil {
+		return whole
+	}
+	before := answer[:len(answer)-len(units[len(units)-1])]
+	switch f {
+	case BareBlock:
+		return reply{now: answer}
+	case Indefinite:
+		return reply{now: append(append(bytes.Clone(before), "#0"...), whole.now[len(answer)-len(payload):]...)}
+	}
+	for i := 3; i < len(payload); i += 4 { // the least significant byte of a REAL,32
+		payload[i] = '\n'
+	}
+	return reply{now: append(scpi.AppendBlock(bytes.Clone(before), payload), '\n')}
 }
 
-// Inject puts a fault on an instrument, or takes it away with None. Names are
-// those of the inventory; radio units go by their serial number. Unknown names
-// and faults are errors.
-func (l *Lab) Inject(instrument string, fault WireFault) error {
-	d, ok := l.devices[instrument]
-	if !ok || !fault.valid() {
-		return fmt.Errorf("sim: inject %q: no such fault, or no instrument %q", fault, instrument)
+// misprints are the ways to write a number that is not SCPI, or none.
+var misprints = map[WireFault]func([]byte) []byte{
+	DecimalComma: func(n []byte) []byte {
+		if bytes.IndexByte(n, '.') < 0 {
+			return bytes.Replace(n, []byte("E"), []byte(",0E"), 1)
+		}
+		return bytes.Replace(n, []byte("."), []byte(","), 1)
+	},
+	UnitSuffix: func(n []byte) []byte { return append(bytes.Clone(n), " DBM"...) },
+	OverRange:  func([]byte) []byte { return []byte("9.9E+37") },
+	Dashes:     func([]byte) []byte { return []byte("---") },
+}
+
+// eachNumber replaces every number with a fraction or an exponent. Whole numbers
+// stay, since they are counts, switches and registers.
+func eachNumber(answer []byte, replace func([]byte) []byte) []byte {
+	units, err := scpi.SplitResponse(answer)
+	if err != nil {
+		return answer
 	}
-	d.mu.Lock()
-	was := d.fault
-	d.fault = fault
-	d.mu.Unlock()
-	d.note("inject", "%s", fault)
-	if b := l.world.analyzers[instrument]; b != nil && (was == BypassedPad) != (fault == BypassedPad) {
-		l.world.bypass(b, fault == BypassedPad)
+	for i, unit := range units {
+		data, err := scpi.SplitData(unit)
+		if err != nil {
+			continue
+		}
+		for j, d := range data {
+			if _, err := scpi.ParseNumber(d, ""); err == nil && bytes.ContainsAny(d, ".E") {
+				data[j] = replace(d)
+			}
+		}
+		units[i] = bytes.Join(data, []byte(","))
 	}
-	return nil
+	return bytes.Join(units, []byte(";"))
 }

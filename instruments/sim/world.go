@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"benchyard/instruments/nr"
@@ -24,18 +25,24 @@ type world struct {
 
 // bench is one bench: slots, paths, the supply rail and the closed route.
 type bench struct {
-	config  BenchConfig
-	name    string
-	units   []*unit      // by slot, nil where empty
-	paths   map[int]path // by channel, slot*100 + connector
-	closed  int          // channel closed to the analyzer, 0: all terminated
-	rail    rail
-	changes uint64  // counts what an analyzer would see change
-	changed float64 // when it last did, simulated seconds
-	bypass  bool    // the pads are missing
-	over    bool    // the analyzer is above its safe input
-	damage  []string
+	config   BenchConfig
+	name     string
+	units    []*unit      // by slot, nil where empty
+	paths    map[int]path // by channel, slot*100 + connector
+	closed   int          // channel closed to the analyzer, 0: all terminated
+	rail     rail
+	changes  uint64          // counts what an analyzer would see change
+	changed  float64         // when it last did, simulated seconds
+	bypass   bool            // the pads are missing
+	source   source          // what the generator gives
+	plug     int             // where the generator's cable is: a channel, atMeter or nowhere
+	covered  map[int]bool    // connectors that somebody has terminated, by channel
+	strained map[string]bool // what is beyond its limits now
+	damage   []damage
 }
+
+// damage is one occasion on which something got more than it can stand.
+type damage struct{ instrument, text string }
 
 // rail is the supply output that feeds every slot.
 type rail struct {
@@ -50,15 +57,24 @@ type unit struct {
 	tx        *transmitter
 	bench     *bench
 	build     string
-	loading   bool
+	busy      string    // what keeps it from other things, empty when nothing does
 	carriers  []Carrier // that it is configured for, the first by suffix first
 	model     string    // test model
 	duplex    string
 	unset     func() string // what the carriers still lack
 	forgotten func()        // drops the carrier settings
-	on        bool
-	heat      thermal // of the amplifier: 0 cold, 1 warm
-	housing   thermal // of the housing, 0 to 1
+	ports     []port        // by connector
+	source    string        // sourceModel or sourceTone
+	// toneOffset is from the oscillator, Hz; toneLevel over full scale, dB. A tone
+	// of full scale has the mean power of the carriers.
+	toneOffset, toneLevel float64
+	timer                 bool // the air frame runs: without it no test model comes out
+	synthesis             synthesis
+	troubles              map[Trouble]bool
+	on                    bool
+	started               float64 // when it last had no supply, simulated seconds
+	heat                  thermal // of the amplifier: 0 cold, 1 warm
+	housing               thermal // of the housing, 0 to 1
 }
 
 // thermal follows a target exponentially.
@@ -92,11 +108,12 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 	for _, b := range c.Benches {
 		w.benches[b.Name] = &bench{
 			config: b, name: b.Name, units: make([]*unit, len(b.Pads)), paths: map[int]path{},
+			source: newSource(c.Seed, b.Name), covered: map[int]bool{}, strained: map[string]bool{},
 		}
 		w.analyzers[b.Name+"-analyzer"] = w.benches[b.Name]
 		for slot := 1; slot <= len(b.Pads); slot++ {
 			for connector := 1; connector <= maxConnectors; connector++ {
-				w.benches[b.Name].paths[channel(slot, connector)] = newPath(c.Seed, b.Name, b.Pads[slot-1], slot, connector)
+				w.benches[b.Name].paths[channel(slot, connector)] = b.path(c.Seed, slot, connector)
 			}
 		}
 	}
@@ -108,7 +125,10 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 		b := w.benches[u.Bench]
 		unit := &unit{
 			config: u, tx: tx, bench: b, build: u.Build,
-			heat: thermal{tau: 30}, housing: thermal{tau: 300},
+			heat: thermal{tau: 30}, housing: thermal{tau: 300}, troubles: map[Trouble]bool{},
+		}
+		for _, t := range u.Troubles {
+			unit.troubles[t] = true
 		}
 		b.units[u.Slot-1], w.units[u.Serial] = unit, unit
 	}
@@ -119,9 +139,12 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 func channel(slot, connector int) int { return slot*100 + connector }
 
 // routed returns the unit and connector closed to the analyzer, or nil.
-func (b *bench) routed() (*unit, int) {
-	slot, connector := b.closed/100, b.closed%100
-	if b.closed == 0 || b.units[slot-1] == nil || connector > len(b.units[slot-1].tx.chains) {
+func (b *bench) routed() (*unit, int) { return b.at(b.closed) }
+
+// at returns the unit and connector of a channel, nil where there is none.
+func (b *bench) at(channel int) (*unit, int) {
+	slot, connector := channel/100, channel%100
+	if channel <= 0 || b.units[slot-1] == nil || connector > len(b.units[slot-1].tx.chains) {
 		return nil, 0
 	}
 	return b.units[slot-1], connector
@@ -129,10 +152,10 @@ func (b *bench) routed() (*unit, int) {
 
 // emission returns what a unit's connector sends out now, nil when silent.
 func (w *world) emission(u *unit, connector int) *emission {
-	if u == nil || !u.on {
+	if u == nil || !u.on || u.ports[connector-1].off {
 		return nil
 	}
-	e, err := u.tx.emission(u.build, connector, u.carriers, 1-u.heat.at(w.clock.now()))
+	e, err := u.tx.emission(u.drive(connector, w.clock.now()))
 	if err != nil {
 		return nil // a carrier that cannot exist was refused when it was configured
 	}
@@ -143,6 +166,7 @@ func (w *world) emission(u *unit, connector int) *emission {
 type view struct {
 	scene   scene
 	input   float64 // power at the analyzer input while on, mW
+	crest   float64 // its peak over its average, dB
 	period  float64 // spacing of the frame trigger, s
 	changes uint64
 	changed float64
@@ -157,32 +181,29 @@ func (w *world) look(b *bench) view {
 
 func (w *world) see(b *bench) view {
 	v := view{period: nr.Frame.Seconds(), changes: b.changes, changed: b.changed}
-	u, connector := b.routed()
-	if u == nil {
+	if b.closed == 0 {
 		return v
 	}
+	u, connector := b.routed()
 	v.scene = scene{emission: w.emission(u, connector), path: b.paths[b.closed]}
 	if b.bypass {
 		v.scene.path.pad = 0
 	}
-	if v.scene.emission == nil {
-		return v
-	}
-	if u.duplex == "TDD" {
-		// Carriers of every spacing go on and off together: the patterns end after the same time.
-		if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
-			v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
-			v.period = p.Period.Seconds()
+	if v.scene.emission != nil && u.modulated() {
+		v.crest = peakRatio
+		if u.duplex == "TDD" {
+			// Carriers of every spacing go on and off together: the patterns end after the same time.
+			if p, err := nr.TDDPattern(u.carriers[0].SCS); err == nil {
+				v.scene.burst = burst{p.Period.Seconds(), p.On.Seconds()}
+				v.period = p.Period.Seconds()
+			}
 		}
 	}
-	for _, s := range v.scene.emission.shapes {
-		v.input += s.power * v.scene.path.gain(s.centre)
+	if b.plug == b.closed {
+		v.scene.emission = v.scene.emission.joined(b.source)
 	}
-	for _, m := range v.scene.emission.mixes {
-		v.input += m.power * v.scene.path.gain(m.centre)
-	}
-	for _, l := range v.scene.emission.lines {
-		v.input += l.power * v.scene.path.gain(l.frequency)
+	if v.scene.emission != nil {
+		v.input = v.scene.emission.through(v.scene.path)
 	}
 	return v
 }
@@ -195,21 +216,66 @@ func (w *world) settle(b *bench) {
 	w.load(b)
 	if !b.powered() {
 		for _, u := range b.units {
-			if u != nil && u.on {
+			if u == nil {
+				continue
+			}
+			if u.on {
 				w.mute(u, "supply lost")
 			}
+			u.boot()
+			u.started = b.changed
 		}
 		w.load(b)
 	}
-	average := decibels(w.see(b).input)
-	over := average+peakRatio > float64(b.config.MaxInput)
-	if over && !b.over {
-		name := b.name + "-analyzer"
-		detail := fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+peakRatio, b.config.MaxInput)
-		b.damage = append(b.damage, fmt.Sprintf("%s: %s, at %.3f s", name, detail, b.changed))
-		w.journal.note(name, "damage", "%s", detail)
+	for _, u := range b.units {
+		if u != nil {
+			u.warm(b.changed)
+		}
 	}
-	b.over = over
+	w.protect(b)
+}
+
+// protect writes down what gets more than it can stand: the analyzer, the
+// generator from a unit it is joined with, and connectors that transmit into
+// nothing where no switch matrix terminates them.
+func (w *world) protect(b *bench) {
+	v := w.see(b)
+	average := decibels(v.input)
+	w.strain(b, b.name+"-analyzer", "", average+v.crest > float64(b.config.MaxInput),
+		fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+v.crest, b.config.MaxInput))
+	reverse := 0.0
+	if u, connector := b.at(b.plug); u != nil {
+		if e := w.emission(u, connector); e != nil {
+			reverse = e.total()
+		}
+	}
+	w.strain(b, b.name+"-generator", "", decibels(reverse) > float64(b.config.reverse()),
+		fmt.Sprintf("%.1f dBm into the output, safe is %s", decibels(reverse), b.config.reverse()))
+	for slot, u := range b.units {
+		if u == nil {
+			continue
+		}
+		for i, p := range u.ports {
+			open := u.on && !p.off && !b.terminated(channel(slot+1, i+1))
+			w.strain(b, u.config.Serial, fmt.Sprintf("connector %d ", i+1), open, "transmits without termination")
+		}
+	}
+}
+
+// strain writes down that a part of an instrument gets more than it can stand,
+// once each time that it begins.
+func (w *world) strain(b *bench, instrument, part string, over bool, detail string) {
+	key := instrument + " " + part
+	if over && !b.strained[key] {
+		b.damage = append(b.damage, damage{instrument, fmt.Sprintf("%s: %s%s, at %.3f s", instrument, part, detail, b.changed)})
+		w.journal.note(instrument, "damage", "%s%s", part, detail)
+	}
+	b.strained[key] = over
+}
+
+// damaged reports whether an instrument of the bench has been damaged.
+func (b *bench) damaged(instrument string) bool {
+	return slices.ContainsFunc(b.damage, func(d damage) bool { return d.instrument == instrument })
 }
 
 // load works out voltage and current of the rail.
@@ -223,10 +289,7 @@ func (w *world) load(b *bench) {
 		if u == nil {
 			continue
 		}
-		watts += idleWatts
-		if u.on {
-			watts += milliwatts(float64(total(u.carriers))-30) * float64(len(u.tx.chains)) / efficiency
-		}
+		watts += idleWatts + u.watts()
 	}
 	b.rail.actual = b.rail.volts
 	if b.rail.volts > 0 {
@@ -254,11 +317,8 @@ func (b *bench) powered() bool {
 
 // transmit switches every connector of a unit on.
 func (w *world) transmit(u *unit) {
-	now := w.clock.now()
 	w.journal.note(u.config.Serial, "transmit on", "%s, %s, build %s", u.centres(), total(u.carriers), u.build)
 	u.on = true
-	u.heat.aim(1, now)
-	u.housing.aim(1, now)
 	w.settle(u.bench)
 }
 
@@ -268,9 +328,6 @@ func (w *world) mute(u *unit, reason string) {
 		w.journal.note(u.config.Serial, "transmit off", "already")
 		return
 	}
-	now := w.clock.now()
 	u.on = false
-	u.heat.aim(0, now)
-	u.housing.aim(0, now)
 	w.journal.note(u.config.Serial, "transmit off", "%s", reason)
 }

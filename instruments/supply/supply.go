@@ -9,55 +9,36 @@ import (
 	"fmt"
 	"math"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 )
 
-// Dialect holds the commands of one family of supplies. %s stands for a number
-// in base units.
-type Dialect struct {
-	Volts, Amps, Protection, On, Off            string
-	AskVolts, AskAmps, AskProtection, AskOutput string
-	MeasureVolts, MeasureAmps                   string
+// Supply is a DC supply behind a session.
+type Supply struct{ line dialect.Line }
+
+// New returns the driver of the supply behind s, in the words of t.
+func New(s *scpi.Session, t *dialect.Table) *Supply {
+	return &Supply{dialect.Line{Session: s, Table: t}}
 }
 
-// standard is the dialect of SCPI-1999 (vol. 4, DC supply class).
-var standard = Dialect{
-	Volts: ":VOLT %s", Amps: ":CURR %s", Protection: ":VOLT:PROT %s", On: ":OUTP ON", Off: ":OUTP OFF",
-	AskVolts: ":VOLT?", AskAmps: ":CURR?", AskProtection: ":VOLT:PROT?", AskOutput: ":OUTP?",
-	MeasureVolts: ":MEAS:VOLT?", MeasureAmps: ":MEAS:CURR?",
-}
-
-const (
-	// overvoltage is the protection level over the set voltage.
-	overvoltage = 1.1
-	// tolerance is the greatest difference on reading back, relative.
-	tolerance = 0.005
-)
+// Session returns the session the driver uses.
+func (s *Supply) Session() *scpi.Session { return s.line.Session }
 
 // protection returns the over-voltage protection level for a voltage, on a
 // millivolt grid.
-func protection(volts float64) float64 { return math.Round(volts*overvoltage*1e3) / 1e3 }
-
-// Supply is a DC supply behind a session.
-type Supply struct {
-	session *scpi.Session
-	dialect Dialect
+func (s *Supply) protection(volts float64) float64 {
+	return math.Round(volts*s.line.Table.Limits["overvoltage"]*1e3) / 1e3
 }
 
-// New returns the driver of the supply behind s, in the standard dialect.
-func New(s *scpi.Session) *Supply { return &Supply{session: s, dialect: standard} }
-
-// Session returns the session the driver uses.
-func (s *Supply) Session() *scpi.Session { return s.session }
-
-// Set sets voltage in volts, current limit in amperes and an over-voltage
-// protection 10 % above the voltage, and reads all three back. With the output
-// on it only accepts the settings already in force: a unit may hang on it.
+// Set sets voltage in volts, current limit in amperes and the over-voltage
+// protection, which lies above the voltage by the factor of the dialect (10 % in
+// the standard one), and reads all three back. With the output on it only
+// accepts the settings already in force: a unit may hang on it.
 func (s *Supply) Set(ctx context.Context, volts, amps float64) error {
 	if !(volts > 0) || !(amps > 0) || math.IsInf(volts, 0) || math.IsInf(amps, 0) {
 		return fmt.Errorf("supply: set %g V, %g A: both must be positive", volts, amps)
 	}
-	on, err := s.session.QueryBool(ctx, s.dialect.AskOutput)
+	on, err := s.line.Bool(ctx, "output", nil)
 	if err != nil {
 		return fmt.Errorf("supply: output state: %w", err)
 	}
@@ -67,31 +48,39 @@ func (s *Supply) Set(ctx context.Context, volts, amps float64) error {
 		}
 		return nil
 	}
-	// From zero volts no order of limit and level can conflict.
-	err = s.session.Command(ctx, s.set(s.dialect.Volts, 0), s.set(s.dialect.Amps, amps),
-		s.set(s.dialect.Protection, protection(volts)), s.set(s.dialect.Volts, volts))
+	commands, err := s.commands(volts, amps)
+	if err == nil {
+		err = s.line.Session.Command(ctx, commands...)
+	}
 	if err != nil {
 		return fmt.Errorf("supply: set %g V, %g A: %w", volts, amps, err)
 	}
 	return s.readBack(ctx, volts, amps)
 }
 
-func (s *Supply) set(template string, x float64) string {
-	return fmt.Sprintf(template, scpi.FormatNumber(x))
+// commands sets all three. From zero volts no order of limit and level can conflict.
+func (s *Supply) commands(volts, amps float64) (all []string, err error) {
+	for _, c := range []struct {
+		capability, param string
+		value             float64
+	}{{"voltage", "voltage", 0}, {"current", "current", amps}, {"protection", "voltage", s.protection(volts)}, {"voltage", "voltage", volts}} {
+		commands, err := s.line.Table.Set(c.capability, dialect.Values{c.param: dialect.Real(c.value)})
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, commands...)
+	}
+	return all, nil
 }
 
 // readBack compares the settings in the instrument with those wanted.
 func (s *Supply) readBack(ctx context.Context, volts, amps float64) error {
 	for _, r := range []struct {
-		query, unit string
-		want        float64
-	}{{s.dialect.AskVolts, "V", volts}, {s.dialect.AskAmps, "A", amps}, {s.dialect.AskProtection, "V", protection(volts)}} {
-		got, err := s.session.QueryNumber(ctx, r.query)
-		if err != nil {
-			return fmt.Errorf("supply: read back: %w", err)
-		}
-		if math.Abs(got-r.want) > tolerance*r.want {
-			return fmt.Errorf("supply: %s reads back %g %s, want %g %s: %w", r.query, got, r.unit, r.want, r.unit, scpi.ErrUnconfirmed)
+		capability string
+		want       float64
+	}{{"voltage", volts}, {"current", amps}, {"protection", s.protection(volts)}} {
+		if err := s.line.Expect(ctx, r.capability, nil, r.want, s.line.Table.Limits["tolerance"]*r.want); err != nil {
+			return fmt.Errorf("supply: %w", err)
 		}
 	}
 	return nil
@@ -99,14 +88,7 @@ func (s *Supply) readBack(ctx context.Context, volts, amps float64) error {
 
 // On switches the output on, confirmed. Set comes first.
 func (s *Supply) On(ctx context.Context) error {
-	if err := s.session.Command(ctx, s.dialect.On); err != nil {
-		return fmt.Errorf("supply: output on: %w", err)
-	}
-	on, err := s.session.QueryBool(ctx, s.dialect.AskOutput)
-	if err == nil && !on {
-		err = scpi.ErrUnconfirmed
-	}
-	if err != nil {
+	if err := s.line.Switch(ctx, "output_on", "output", true); err != nil {
 		return fmt.Errorf("supply: output on: %w", err)
 	}
 	return nil
@@ -115,7 +97,7 @@ func (s *Supply) On(ctx context.Context) error {
 // Off switches the output off. It returns nil only when the supply says that the
 // output is off.
 func (s *Supply) Off(ctx context.Context) error {
-	if err := s.session.Confirm(ctx, s.dialect.AskOutput, scpi.IsOff, s.dialect.Off); err != nil {
+	if err := s.line.Switch(ctx, "output_off", "output", false); err != nil {
 		return fmt.Errorf("supply: output off: %w", err)
 	}
 	return nil
@@ -124,11 +106,11 @@ func (s *Supply) Off(ctx context.Context) error {
 // Read returns measured voltage in volts, measured current in amperes, and
 // whether the output is on.
 func (s *Supply) Read(ctx context.Context) (volts, amps float64, on bool, err error) {
-	if volts, err = s.session.QueryNumber(ctx, s.dialect.MeasureVolts); err == nil {
-		amps, err = s.session.QueryNumber(ctx, s.dialect.MeasureAmps)
+	if volts, err = s.line.Number(ctx, "measured_voltage", nil); err == nil {
+		amps, err = s.line.Number(ctx, "measured_current", nil)
 	}
 	if err == nil {
-		on, err = s.session.QueryBool(ctx, s.dialect.AskOutput)
+		on, err = s.line.Bool(ctx, "output", nil)
 	}
 	if err != nil {
 		return 0, 0, false, fmt.Errorf("supply: read: %w", err)

@@ -7,6 +7,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
 	"benchyard/instruments/supply"
@@ -20,7 +21,7 @@ func open(t *testing.T, steps ...Step) *supply.Supply {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return supply.New(s)
+	return supply.New(s, dialect.Standard("supply"))
 }
 
 // readBack answers the three settings; the protection stands 10 % above the voltage.

@@ -5,6 +5,7 @@
 package switcher
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -12,20 +13,9 @@ import (
 	"strconv"
 	"strings"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 )
-
-// Dialect holds the commands of one family of switch matrices. %s stands for a
-// channel list such as "(@101)".
-type Dialect struct {
-	OpenAll, Close, AskClosed string
-}
-
-// standard is the dialect of SCPI-1999 (vol. 2, ROUTe).
-var standard = Dialect{OpenAll: ":ROUT:OPEN:ALL", Close: ":ROUT:CLOS %s", AskClosed: ":ROUT:CLOS? %s"}
-
-// askedAtOnce is how many channels one query names, so that it fits small input buffers.
-const askedAtOnce = 16
 
 // Switcher is a switch matrix behind a session. It is for one goroutine at a time.
 type Switcher struct {
@@ -33,31 +23,35 @@ type Switcher struct {
 	// reads back each of them, besides those connected through this driver.
 	Routes []string
 
-	session *scpi.Session
-	dialect Dialect
-	used    []int // channels connected through this driver
+	line dialect.Line
+	used []int // channels connected through this driver
 }
 
-// New returns the driver of the switch matrix behind s, in the standard dialect.
-func New(s *scpi.Session) *Switcher { return &Switcher{session: s, dialect: standard} }
+// New returns the driver of the switch matrix behind s, in the words of t.
+func New(s *scpi.Session, t *dialect.Table) *Switcher {
+	return &Switcher{line: dialect.Line{Session: s, Table: t}}
+}
 
 // Session returns the session the driver uses.
-func (w *Switcher) Session() *scpi.Session { return w.session }
+func (w *Switcher) Session() *scpi.Session { return w.line.Session }
 
 // Connect opens every path, confirms that as Terminate does, closes the one of
 // route, and reads back that it is closed. A route is a channel number, plain
 // ("101") or as a list ("(@101)"). The transmitters must be off: switching under
 // power wears contacts.
 func (w *Switcher) Connect(ctx context.Context, route string) error {
-	channel, err := parseRoute(route)
+	channel, err := ParseRoute(route)
 	if err != nil {
 		return err
 	}
 	if err := w.open(ctx); err != nil {
 		return fmt.Errorf("switcher: connect route %s: open the others first: %w", route, err)
 	}
-	list := channelList([]int{channel})
-	err = w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, list), states(1, "1"), fmt.Sprintf(w.dialect.Close, list))
+	one := dialect.Values{"channels": dialect.Channels([]int{channel})}
+	commands, err := w.line.Table.Set("close", one)
+	if err == nil {
+		err = w.line.Confirm(ctx, "closed", one, w.states(1, true), commands...)
+	}
 	// A path that the instrument refused to close need not be read back later,
 	// and cannot be where the channel does not exist. Any other may be closed.
 	var refused *scpi.Error
@@ -66,6 +60,47 @@ func (w *Switcher) Connect(ctx context.Context, route string) error {
 	}
 	if err != nil {
 		return fmt.Errorf("switcher: connect route %s: %w", route, err)
+	}
+	return nil
+}
+
+// Connected confirms that of all known routes just the one is closed, without moving
+// anything.
+func (w *Switcher) Connected(ctx context.Context, route string) error {
+	channel, err := ParseRoute(route)
+	if err != nil {
+		return err
+	}
+	channels, unreadable := w.known()
+	if unreadable != nil {
+		return unreadable
+	}
+	if !slices.Contains(channels, channel) {
+		channels = append(channels, channel)
+		slices.Sort(channels)
+	}
+	for some := range slices.Chunk(channels, max(1, int(w.line.Table.Limits["channels_at_once"]))) {
+		query, err := w.line.Table.Ask("closed", dialect.Values{"channels": dialect.Channels(some)})
+		if err != nil {
+			return err
+		}
+		answer, err := w.line.Session.Query(ctx, query)
+		if err != nil {
+			return fmt.Errorf("switcher: route %s: %w", route, err)
+		}
+		fields := strings.Split(answer, ",")
+		if len(fields) != len(some) {
+			return fmt.Errorf("switcher: route %s: %w: %.40q for %d channels", route, scpi.ErrAnswer, answer, len(some))
+		}
+		for i, f := range fields {
+			closed, err := w.line.Table.Bool("closed", []byte(f))
+			if err != nil {
+				return fmt.Errorf("switcher: route %s: %w", route, err)
+			}
+			if closed != (some[i] == channel) {
+				return fmt.Errorf("switcher: channel %d closed: %t, with route %s wanted alone: %w", some[i], closed, route, scpi.ErrUnconfirmed)
+			}
+		}
 	}
 	return nil
 }
@@ -85,12 +120,16 @@ func (w *Switcher) Terminate(ctx context.Context) error {
 // open opens every path and reads back the known ones.
 func (w *Switcher) open(ctx context.Context) error {
 	channels, unreadable := w.known()
-	if len(channels) == 0 {
-		return errors.Join(unreadable, w.session.Confirm(ctx, ":SYST:ERR?", accepted, w.dialect.OpenAll))
+	commands, err := w.line.Table.Set("open_all", nil)
+	if err != nil {
+		return err
 	}
-	for some := range slices.Chunk(channels, askedAtOnce) {
-		err := w.session.Confirm(ctx, fmt.Sprintf(w.dialect.AskClosed, channelList(some)), states(len(some), "0"), w.dialect.OpenAll)
-		if err != nil {
+	if len(channels) == 0 {
+		return errors.Join(unreadable, w.line.Session.Confirm(ctx, ":SYST:ERR?", accepted, commands...))
+	}
+	for some := range slices.Chunk(channels, max(1, int(w.line.Table.Limits["channels_at_once"]))) {
+		values := dialect.Values{"channels": dialect.Channels(some)}
+		if err := w.line.Confirm(ctx, "closed", values, w.states(len(some), false), commands...); err != nil {
 			return errors.Join(unreadable, err)
 		}
 	}
@@ -101,7 +140,7 @@ func (w *Switcher) open(ctx context.Context) error {
 func (w *Switcher) known() (channels []int, unreadable error) {
 	channels = slices.Clone(w.used)
 	for _, route := range w.Routes {
-		channel, err := parseRoute(route)
+		channel, err := ParseRoute(route)
 		if err != nil {
 			unreadable = errors.Join(unreadable, err)
 			continue
@@ -114,11 +153,11 @@ func (w *Switcher) known() (channels []int, unreadable error) {
 
 // states holds for an answer of n elements, each of them want (vol. 2, ROUTe:
 // the answer to CLOSe? is one number per channel, 1 for closed).
-func states(n int, want string) func(string) bool {
-	return func(answer string) bool {
-		fields := strings.Split(answer, ",")
+func (w *Switcher) states(n int, want bool) func([]byte) bool {
+	return func(answer []byte) bool {
+		fields := bytes.Split(answer, []byte(","))
 		for _, f := range fields {
-			if strings.TrimSpace(f) != want {
+			if closed, err := w.line.Table.Bool("closed", f); err != nil || closed != want {
 				return false
 			}
 		}
@@ -132,8 +171,8 @@ func accepted(answer string) bool {
 	return err == nil && e.Number == 0
 }
 
-// parseRoute returns the channel of a route.
-func parseRoute(route string) (int, error) {
+// ParseRoute returns the channel of a route: "101" or "(@101)".
+func ParseRoute(route string) (int, error) {
 	text := strings.TrimSpace(route)
 	if strings.HasPrefix(text, "(") {
 		channels, err := scpi.ParseChannelList([]byte(text))
@@ -147,12 +186,4 @@ func parseRoute(route string) (int, error) {
 		return 0, fmt.Errorf("switcher: route %q is no channel number, want for example 101", route)
 	}
 	return channel, nil
-}
-
-func channelList(channels []int) string {
-	text := make([]string, len(channels))
-	for i, c := range channels {
-		text[i] = strconv.Itoa(c)
-	}
-	return "(@" + strings.Join(text, ",") + ")"
 }

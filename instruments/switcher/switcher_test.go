@@ -6,6 +6,7 @@ import (
 
 	"go.uber.org/goleak"
 
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 	. "benchyard/instruments/scpi/scpitest"
 	"benchyard/instruments/switcher"
@@ -19,7 +20,7 @@ func open(t *testing.T, steps ...Step) *switcher.Switcher {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	return switcher.New(s)
+	return switcher.New(s, dialect.Standard("switcher"))
 }
 
 // opened answers the opening of all paths and the reading back of some.
@@ -48,6 +49,21 @@ func TestConnectAndTerminate(t *testing.T) {
 	w.Routes = []string{"201", "102", "@101"}
 	if err := w.Terminate(ctx); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Nothing but the one route may be closed, and nothing moves when that is asked.
+func TestConnected(t *testing.T) {
+	const ask = ":ROUT:CLOS? (@101,102,201)"
+	for answer, fine := range map[string]bool{"0,1,0": true, "0,0,0": false, "1,1,0": false, "0,1": false, "0,1,2": false} {
+		w := open(t, Answer(ask, answer))
+		w.Routes = []string{"101", "201"}
+		if err := w.Connected(t.Context(), "102"); (err == nil) != fine {
+			t.Errorf("%s: %v", answer, err)
+		}
+	}
+	if err := open(t).Connected(t.Context(), "somewhere"); err == nil {
+		t.Error("a route that is none was confirmed")
 	}
 }
 

@@ -5,9 +5,9 @@ import (
 	"strings"
 	"testing"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 )
 
 // conceded loosens one figure of each kind up to the bound.

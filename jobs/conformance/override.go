@@ -8,8 +8,8 @@ import (
 	"slices"
 	"strings"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
-	"benchyard/jobs/document"
 )
 
 // labFile is a file that a laboratory lays over a limit set:

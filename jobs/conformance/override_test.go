@@ -6,8 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 )
 
 // northLab changes one figure of each kind.

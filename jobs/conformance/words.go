@@ -36,8 +36,8 @@ func Rules() []string {
 	return []string{SharedRisk, Simple, Guarded, GuardedNonBinary, ConformanceProbability}
 }
 
-// Clauses returns the clauses of TS 38.141-1 that have a procedure, in order; a
-// plan may name them. LimitClauses has all with limits.
+// Clauses returns the clauses of TS 38.141-1 that have a procedure, in order.
+// LimitClauses has all with limits, MeasuredClauses what a plan may name.
 func Clauses() []string {
 	return []string{OutputPowerClause, OccupiedBandwidthClause, LeakageRatioClause, OperatingBandClause, SpuriousEmissionsClause}
 }
@@ -76,6 +76,14 @@ func ClauseTitle(clause string) string {
 		return "time alignment error"
 	case IntermodulationClause:
 		return "transmitter intermodulation"
+	case ToneClause:
+		return "transceiver health: tone"
+	case FlatnessClause:
+		return "transceiver health: gain flatness"
+	case LinearityClause:
+		return "transceiver health: power against attenuation"
+	case OutputClause:
+		return "transceiver health: output power sweep"
 	}
 	return ""
 }

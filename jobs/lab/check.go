@@ -2,11 +2,12 @@ package lab
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
-	"benchyard/jobs/document"
 )
 
 const (
@@ -37,6 +38,7 @@ func check(d *document.Document, l *Lab) {
 	if l.Name == "" {
 		c.Report("lab", "the lab needs a name")
 	}
+	c.addresses()
 	c.instruments()
 	c.benches()
 	c.paths()
@@ -64,14 +66,19 @@ func (c *checker) unique(list string, n int, key, noun string, nameOf func(int) 
 	}
 }
 
-// resource checks an address and that nobody else has it.
-func (c *checker) resource(path, resource, owner string) {
-	normal, err := normalResource(resource)
+// resource checks an address and that nobody else has it; a shared one, nobody
+// but its owner.
+func (c *checker) resource(path, resource, owner string, shared bool) {
+	normal, host, err := normalResource(resource)
 	if err != nil {
 		c.Report(path, "%s", withoutPackage(err))
 		return
 	}
-	if other, taken := c.resources[normal]; taken {
+	if !c.lab.allowed(host) {
+		c.Report(path, "%s is outside the addresses of this lab; correct it, or add it to allowed_addresses", host)
+		return
+	}
+	if other, taken := c.resources[normal]; taken && !(shared && other == owner) {
 		c.Report(path, "resource %q is that of %s already", resource, other)
 		return
 	}
@@ -83,12 +90,15 @@ func (c *checker) instruments() {
 	c.unique("instruments", len(list), ".name", "instrument", func(i int) string { return list[i].Name })
 	for n, i := range list {
 		path := at("instruments[%d]", n)
-		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, SupplyRole, SwitcherRole)
-		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name))
+		known := c.OneOf(path+".role", "role", i.Role, AnalyzerRole, GeneratorRole, PowerMeterRole, SupplyRole, SwitcherRole)
+		c.resource(path+".resource", i.Resource, fmt.Sprintf("instrument %q", i.Name), false)
 		if i.Identity == "" {
 			c.Report(path+".identity", "identity is empty; want what *IDN? answers, so that a wrong instrument is noticed")
 		}
-		if known && (i.Role == AnalyzerRole || i.Role == GeneratorRole) {
+		if known {
+			c.dialect(path+".dialect", i.Role, i.Dialect)
+		}
+		if known && (i.Role == AnalyzerRole || i.Role == GeneratorRole || i.Role == PowerMeterRole) {
 			c.need(path, i.Role, "certificate", "calibration_due")
 		}
 		if known && i.Role == AnalyzerRole {
@@ -127,11 +137,12 @@ func (c *checker) benches() {
 	usedBy := map[string]string{}
 	for n, b := range list {
 		path := at("benches[%d]", n)
-		for _, use := range []struct{ role, instrument string }{
-			{AnalyzerRole, b.Analyzer}, {GeneratorRole, b.Generator}, {SupplyRole, b.Supply}, {SwitcherRole, b.Switcher},
+		for _, use := range []struct{ key, role, instrument string }{
+			{"analyzer", AnalyzerRole, b.Analyzer}, {"generator", GeneratorRole, b.Generator},
+			{"power_meter", PowerMeterRole, b.PowerMeter}, {"supply", SupplyRole, b.Supply}, {"switcher", SwitcherRole, b.Switcher},
 		} {
-			if use.instrument != "" || c.Has(path+"."+use.role) {
-				c.benchUses(path+"."+use.role, b.Name, use.role, use.instrument, usedBy)
+			if use.instrument != "" || c.Has(path+"."+use.key) {
+				c.benchUses(path+"."+use.key, b.Name, use.role, use.instrument, usedBy)
 			}
 		}
 		c.count(path+".slots", "slots", b.Slots, maxSlots)
@@ -142,6 +153,7 @@ func (c *checker) benches() {
 			c.Report(path+".supply_amps", "supply_amps %g: want above 0 and at most %d", a, maxAmps)
 		}
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
+		c.golden(path, b)
 	}
 	for n, i := range c.lab.Instruments {
 		if i.Name != "" && usedBy[i.Name] == "" {
@@ -187,17 +199,24 @@ func (c *checker) accuracy(path, key string, v rf.DB) {
 	}
 }
 
-// wrongPoint says what is wrong with a correction row alone, nothing when all is well.
-func wrongPoint(p rf.CorrectionPoint) string {
+// wrongPoint says what is wrong with a correction row alone, and with which of
+// frequency, loss and uncertainty, counted from 0; nothing when all is well.
+func wrongPoint(p rf.CorrectionPoint) (value int, why string) {
 	switch {
 	case p.Frequency < 0:
-		return fmt.Sprintf("frequency %s is negative", p.Frequency)
-	case p.Loss < 0 || p.Loss > maxLoss:
-		return fmt.Sprintf("loss %s: want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
-	case p.Uncertainty < 0 || p.Uncertainty > maxLoss:
-		return fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
+		return 0, fmt.Sprintf("frequency %s is negative", p.Frequency)
+	case math.IsInf(float64(p.Frequency), 0):
+		return 0, "the frequency is endless"
+	case p.Loss < 0:
+		return 1, fmt.Sprintf("loss %s is a gain; want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
+	case p.Loss > maxLoss:
+		return 1, fmt.Sprintf("loss %s: want 0 to %d dB, the attenuation from connector to analyzer", p.Loss, maxLoss)
+	case p.Uncertainty < 0:
+		return 2, fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), not negative", p.Uncertainty)
+	case p.Uncertainty > maxUncertainty:
+		return 2, fmt.Sprintf("uncertainty %s: want the expanded uncertainty (k = 2), up to %d dB; is it the loss, the columns swapped?", p.Uncertainty, maxUncertainty)
 	}
-	return ""
+	return 0, ""
 }
 
 // names lists what can be referred to, each name once.

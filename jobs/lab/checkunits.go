@@ -31,7 +31,11 @@ func (c *checker) paths() {
 				places[key] = n
 			}
 		}
-		if p.Route == "" {
+		if ok && bench.ByHand() {
+			if p.Route != "" {
+				c.Report(path+".route", "route %q: bench %q has no switcher that could close it; leave it out", p.Route, p.Bench)
+			}
+		} else if p.Route == "" {
 			c.Report(path+".route", "route is empty; want what the switcher closes")
 		} else if first, twice := routes[route{p.Bench, p.Route}]; twice {
 			line, _ := c.Position(at("paths[%d].route", first))
@@ -42,6 +46,9 @@ func (c *checker) paths() {
 		c.correction(path, p)
 		c.swr(path+".swr", p.SWR)
 		c.accuracy(path, "repeatability", p.Repeatability)
+		if !(p.Bypassable >= 0 && p.Bypassable <= 200) {
+			c.Report(path+".bypassable", "bypassable %s: want the loss that could be left out of the path, 0 dB or more", p.Bypassable)
+		}
 		if c.Has(path+".repeats") && (p.Repeats < 2 || !c.Has(path+".repeatability")) {
 			c.Report(path+".repeats", "repeats %d: want the number of connections, 2 or more, that repeatability was seen in", p.Repeats)
 		}
@@ -65,7 +72,7 @@ func (c *checker) correction(path string, p Path) {
 				c.Report(row+"."+key, "missing key %q", key)
 			}
 		}
-		if why := wrongPoint(point); why != "" {
+		if _, why := wrongPoint(point); why != "" {
 			c.Report(row, "%s", why)
 		}
 		if i > 0 && point.Frequency <= p.Correction[i-1].Frequency {
@@ -106,6 +113,8 @@ func (c *checker) types() {
 		}
 		c.totalPower(path, t)
 		c.carriers(path, t)
+		c.dialect(path+".dialect", unitRole, t.Dialect)
+		c.control(path, t)
 	}
 }
 
@@ -163,7 +172,7 @@ func (c *checker) units() {
 		bench string
 		slot  int
 	}
-	mounted := map[slot]string{}
+	mounted := map[slot]RadioUnit{}
 	for n, u := range list {
 		path := at("radio_units[%d]", n)
 		if u.Revision == "" {
@@ -177,11 +186,20 @@ func (c *checker) units() {
 			if u.Slot != 0 {
 				c.Report(path+".slot", "slot %d without a bench", u.Slot)
 			}
+			if u.Mount != "" {
+				c.Report(path+".mount", "mount %q without a bench; say into which slot of which bench", u.Mount)
+			}
 		} else {
 			c.need(path, "radio unit on a bench", "resource")
 		}
+		if known {
+			c.reached(path, u, unitType)
+		}
+		if u.Mount != "" {
+			c.OneOf(path+".mount", "mount", u.Mount, MountByHand)
+		}
 		if c.Has(path + ".resource") {
-			c.resource(path+".resource", u.Resource, fmt.Sprintf("radio unit %q", u.Serial))
+			c.resource(path+".resource", u.Resource, u.owner(), u.ByHand())
 		}
 		if !u.Mounted() {
 			continue
@@ -190,15 +208,44 @@ func (c *checker) units() {
 		if !ok || !c.slot(path+".slot", bench, u.Slot) {
 			continue
 		}
-		if other := mounted[slot{u.Bench, u.Slot}]; other != "" {
-			c.Report(path+".slot", "bench %q slot %d holds radio unit %q already", u.Bench, u.Slot, other)
+		if other, taken := mounted[slot{u.Bench, u.Slot}]; taken && !(other.ByHand() && u.ByHand()) {
+			c.Report(path+".slot", "bench %q slot %d holds radio unit %q already", u.Bench, u.Slot, other.Serial)
 			continue
 		}
-		mounted[slot{u.Bench, u.Slot}] = u.Serial
+		mounted[slot{u.Bench, u.Slot}] = u
 		if known {
 			c.covered(path, u, unitType)
 		}
 	}
+}
+
+// golden checks the unit that a bench is compared with over time.
+func (c *checker) golden(path string, b Bench) {
+	unit, every := path+".golden_unit", path+".golden_every"
+	if c.Has(every) && !c.Has(unit) {
+		c.Report(every, "golden_every without golden_unit; say which unit on bench %q is measured again", b.Name)
+	} else if c.Has(every) && b.GoldenEvery <= 0 {
+		c.Report(every, "golden_every %s: want above 0, such as 24h", b.GoldenEvery)
+	}
+	if !c.Has(unit) {
+		return
+	}
+	u, ok := c.lab.Unit(b.GoldenUnit)
+	switch {
+	case !ok:
+		c.OneOf(unit, "radio unit", b.GoldenUnit, names(c.lab.Units, func(u RadioUnit) string { return u.Serial })...)
+	case u.Bench != b.Name:
+		c.Report(unit, "radio unit %q is not mounted on bench %q; a golden unit tells of the bench it is on", u.Serial, b.Name)
+	}
+}
+
+// owner names whose address a resource is: those mounted by hand share that of
+// their slot.
+func (u RadioUnit) owner() string {
+	if u.Mounted() && u.ByHand() {
+		return fmt.Sprintf("what is mounted by hand in bench %q slot %d", u.Bench, u.Slot)
+	}
+	return fmt.Sprintf("radio unit %q", u.Serial)
 }
 
 // covered reports connectors of a mounted unit that no path leads away from.
@@ -231,5 +278,8 @@ func (c *checker) slot(path string, bench Bench, slot int) bool {
 	return false
 }
 
-// withoutPackage takes "lab: " off an error that becomes a problem.
-func withoutPackage(err error) string { return strings.TrimPrefix(err.Error(), "lab: ") }
+// withoutPackage takes the package off an error that becomes a problem.
+func withoutPackage(err error) string {
+	_, message, _ := strings.Cut(err.Error(), ": ")
+	return message
+}

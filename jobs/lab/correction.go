@@ -6,85 +6,17 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
-	"benchyard/jobs/document"
 )
 
 // correctionHeader is the first row of every correction file.
 var correctionHeader = [...]string{"frequency_hz", "loss_db", "uncertainty_db"}
-
-// inline reads the correction files the inventory names into l, and returns
-// the document with the rows in place of the names.
-func inline(files fs.FS, d *document.Document, data []byte, l *Lab) ([]byte, document.Problems) {
-	var problems document.Problems
-	for i := range l.Paths {
-		p := &l.Paths[i]
-		if p.CorrectionFile == "" {
-			continue
-		}
-		text, err := readFile(files, p.CorrectionFile)
-		if err != nil {
-			d.Report(at("paths[%d].correction_file", i), "%v", err)
-			continue
-		}
-		rows, bad := ParseCorrection(p.CorrectionFile, text)
-		p.Correction, problems = rows, append(problems, bad...)
-	}
-	lines := strings.SplitAfter(string(data), "\n")
-	// From the end to the start, so that a splice moves nothing still to come.
-	for i := len(l.Paths) - 1; i >= 0; i-- {
-		if p := &l.Paths[i]; p.CorrectionFile != "" {
-			where := at("paths[%d].correction_file", i)
-			line, column := d.Position(where)
-			if !splice(lines, line, column, p.CorrectionFile, p.Correction) {
-				d.Report(where, "%s", oneLine)
-			}
-			p.CorrectionFile = ""
-		}
-	}
-	complete := []byte(strings.Join(lines, ""))
-	if len(complete) > document.MaxSize {
-		d.Report("", "with its corrections the document has %d bytes; at most %d are stored", len(complete), document.MaxSize)
-	}
-	return complete, problems
-}
-
-func readFile(files fs.FS, name string) ([]byte, error) {
-	if files == nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read from here; write the correction into the document", name)
-	}
-	if !fs.ValidPath(name) {
-		return nil, fmt.Errorf("correction_file %q: want a file below the directory of this document, without .. and without a leading /", name)
-	}
-	file, err := files.Open(name)
-	if err != nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read: %w", name, reason(err))
-	}
-	text, err := io.ReadAll(io.LimitReader(file, document.MaxSize+1))
-	if err = errors.Join(err, file.Close()); err != nil {
-		return nil, fmt.Errorf("correction_file %q cannot be read: %w", name, reason(err))
-	}
-	if len(text) > document.MaxSize {
-		return nil, fmt.Errorf("correction_file %q has more than %d bytes", name, document.MaxSize)
-	}
-	return text, nil
-}
-
-// reason is an error of a file without the operation and the name, which the
-// message around it has already.
-func reason(err error) error {
-	var path *fs.PathError
-	if errors.As(err, &path) {
-		return path.Err
-	}
-	return err
-}
 
 // ParseCorrection reads a correction from CSV: the header
 // frequency_hz,loss_db,uncertainty_db, then one row for each frequency in
@@ -116,7 +48,7 @@ func ParseCorrection(file string, data []byte) (rf.Correction, document.Problems
 		if header {
 			header = false
 			if !slices.Equal(trimmed(fields), correctionHeader[:]) {
-				report(line, 1, "want the header %s", strings.Join(correctionHeader[:], ","))
+				report(line, wrongColumn(r, fields), "want the header %s", strings.Join(correctionHeader[:], ","))
 				return nil, problems
 			}
 			continue
@@ -131,6 +63,28 @@ func ParseCorrection(file string, data []byte) (rf.Correction, document.Problems
 		report(1, 1, "no rows; want the header %s and one row for each frequency", strings.Join(correctionHeader[:], ","))
 	}
 	return rows, problems
+}
+
+// wrongColumn is where a first row stops being the header.
+func wrongColumn(r *csv.Reader, fields []string) int {
+	for i, field := range trimmed(fields) {
+		if i == len(correctionHeader) || field != correctionHeader[i] {
+			_, column := r.FieldPos(i)
+			return column
+		}
+	}
+	return 1 // columns are missing at its end
+}
+
+// FormatCorrection writes rows as the CSV that ParseCorrection reads, every
+// value so that it reads back as the same value.
+func FormatCorrection(rows rf.Correction) []byte {
+	var text bytes.Buffer
+	text.WriteString(strings.Join(correctionHeader[:], ",") + "\n")
+	for _, p := range rows {
+		fmt.Fprintf(&text, "%s,%s,%s\n", number(float64(p.Frequency)), number(float64(p.Loss)), number(float64(p.Uncertainty)))
+	}
+	return text.Bytes()
 }
 
 func correctionRow(r *csv.Reader, fields []string, report func(int, int, string, ...any)) (rf.CorrectionPoint, bool) {
@@ -151,9 +105,9 @@ func correctionRow(r *csv.Reader, fields []string, report func(int, int, string,
 		v[i] = n
 	}
 	point := rf.CorrectionPoint{Frequency: rf.Hertz(math.Round(v[0]*1e3) / 1e3), Loss: rf.DB(v[1]), Uncertainty: rf.DB(v[2])}
-	if why := wrongPoint(point); ok && why != "" {
-		line, _ := r.FieldPos(0)
-		report(line, 1, "%s", why)
+	if value, why := wrongPoint(point); ok && why != "" {
+		line, column := r.FieldPos(value)
+		report(line, column, "%s", why)
 	}
 	return point, ok
 }
@@ -166,41 +120,17 @@ func trimmed(fields []string) []string {
 	return out
 }
 
-// oneLine is what somebody can do about a document that cannot be spliced.
-const oneLine = "the correction cannot be put in the place of its file; write correction_file and the plain name of the file on one line"
-
-// splice replaces "correction_file: NAME", whose value starts at line and
-// column, by the rows. The list is written in brackets, which is right in block
-// and in flow style; its lines are indented far enough for both. It reports
-// false when the text is spelled in another way.
-func splice(lines []string, line, column int, name string, rows rf.Correction) bool {
-	const key = "correction_file:"
-	runes := []rune(lines[line-1])
-	before, after := string(runes[:min(column-1, len(runes))]), string(runes[min(column-1, len(runes)):])
-	before, found := strings.CutSuffix(strings.TrimRight(before, " "), key)
-	if !found {
-		return false
-	}
-	found = false
-	for _, spelling := range []string{`"` + name + `"`, `'` + name + `'`, name} {
-		if rest, ok := strings.CutPrefix(after, spelling); ok && !found {
-			after, found = rest, true
-		}
-	}
-	if !found {
-		return false
-	}
-	indent := strings.Repeat(" ", column+1)
+// written returns the rows as a list in brackets, which is right in block and in
+// flow style; its lines are indented far enough for both.
+func written(rows rf.Correction, indent string) string {
 	var text strings.Builder
-	text.WriteString(before + "correction: [")
 	for n, p := range rows {
 		if n > 0 {
 			text.WriteString(",\n" + indent)
 		}
 		fmt.Fprintf(&text, "{frequency: %s, loss: %s, uncertainty: %s}", number(float64(p.Frequency)), number(float64(p.Loss)), number(float64(p.Uncertainty)))
 	}
-	lines[line-1] = text.String() + "]" + after
-	return true
+	return "[" + text.String() + "]"
 }
 
 // number writes a value so that it reads back as the same value.

@@ -4,9 +4,9 @@
 //
 // The concept on one screen:
 //
-//	Instrument     one SCPI instrument: role, resource, identity, calibration
-//	Bench          an analyzer, a generator, a supply and a switcher that work together,
-//	               with slots that hold radio units
+//	Instrument     one SCPI instrument: role, resource, identity, dialect, calibration
+//	Bench          an analyzer, a generator, a power meter, a supply and a switcher
+//	               that work together, with slots that hold radio units
 //	Path           slot and connector of a bench -> analyzer: the switch route that
 //	               closes it and its Correction, loss and uncertainty over frequency
 //	RadioUnitType  what a manufacturer declares: every limit depends on it
@@ -22,14 +22,22 @@
 // conformance has them.
 package lab
 
-import "benchyard/instruments/rf"
+import (
+	"time"
+
+	"benchyard/instruments/dialect"
+	"benchyard/instruments/rf"
+)
 
 // The roles of instruments on a bench.
 const (
-	AnalyzerRole  = "analyzer"
-	GeneratorRole = "generator"
-	SupplyRole    = "supply"
-	SwitcherRole  = "switcher"
+	AnalyzerRole   = "analyzer"
+	GeneratorRole  = "generator"
+	PowerMeterRole = "power meter"
+	SupplyRole     = "supply"
+	SwitcherRole   = "switcher"
+
+	unitRole = "radio unit" // of dialects only: units have a list of their own
 )
 
 // What a bench does with the DC supply while it has no work.
@@ -37,6 +45,10 @@ const (
 	KeepSupply = "keep" // stays on, for units that must stay warm
 	SupplyOff  = "off"  // the default
 )
+
+// MountByHand is how a unit gets into its slot that is on the shelf between runs:
+// a person is asked to put it there. Absent: it stays in its slot.
+const MountByHand = "by hand"
 
 // Lab is one version of the inventory.
 type Lab struct {
@@ -49,17 +61,30 @@ type Lab struct {
 	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
 	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
 	Builds      []string
+
+	// AllowedAddresses are the networks, host names and domains whose instruments
+	// the inventory may name; none: loopback, private and link-local networks, and
+	// names of one word.
+	AllowedAddresses []string
+	// Dialects are the tables of instruments that do not speak the standard one;
+	// in the document each is a table or the name of its file.
+	Dialects []dialect.Source
+
+	tables       []*dialect.Table // Dialects, complete
+	dialectFault error            // why tables is not to be used
 }
 
 // Instrument is one instrument and its calibration record.
 type Instrument struct {
 	Name     string `document:"required"`
 	Role     string `document:"required"`
-	Resource string `document:"required"` // TCPIP::host::port::SOCKET
+	Resource string `document:"required"` // TCPIP::host::port::SOCKET or TCPIP::host::hislip0::INSTR
 	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
 
-	Certificate    string   // of the calibration; required for analyzer and generator
-	CalibrationDue Date     // last day the calibration is good; required for analyzer and generator
+	Dialect string // name of a table under dialects; absent: the standard one of the role
+
+	Certificate    string   // of the calibration; required for analyzer, generator and power meter
+	CalibrationDue Date     // last day the calibration is good; required for analyzer, generator and power meter
 	MaxInput       rf.DBm   // greatest safe input level; required for an analyzer
 	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
 	Frequency      rf.Range // what the instrument covers; required for an analyzer
@@ -75,12 +100,18 @@ type Bench struct {
 	Name        string  `document:"required"`
 	Analyzer    string  `document:"required"` // names of instruments
 	Generator   string  // may be absent: transmitter tests need none
+	PowerMeter  string  // may be absent: only path calibration needs it
 	Supply      string  `document:"required"`
-	Switcher    string  `document:"required"`
+	Switcher    string  // absent: a person moves the measuring cable from connector to connector
 	Slots       int     `document:"required"`
 	SupplyVolts float64 `document:"required"` // set before the output is switched on
 	SupplyAmps  float64 `document:"required"` // current limit
 	IdleSupply  string  // "keep" or "off"
+
+	// GoldenUnit is the serial number of the unit on this bench whose runs tell of
+	// the bench and not of the unit; empty: none.
+	GoldenUnit  string
+	GoldenEvery time.Duration // how often it is due; zero: whenever somebody queues it
 }
 
 // Path is the way from one connector of the unit in one slot to the analyzer.
@@ -88,10 +119,14 @@ type Path struct {
 	Bench          string        `document:"required"`
 	Slot           int           `document:"required"`
 	Connector      int           `document:"required"` // of the radio unit, from 1
-	Route          string        `document:"required"` // what the switcher closes, in its own words
+	Route          string        // what the switcher closes, in its own words; absent on a bench without one
 	ValidUntil     Date          `document:"required"` // last day the correction is good
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
+
+	// Bypassable is loss of the path that a person could leave out, such as a pad that
+	// is screwed on; without it the analyzer must still stand the unit.
+	Bypassable rf.DB
 
 	// What is known of the connection for the uncertainty; zero where it is part
 	// of the uncertainty of the correction.
@@ -117,6 +152,8 @@ type RadioUnitType struct {
 	Options       []string  // optional groups of limits that were declared, such as "coexistence:n1"
 	OutputSWR     float64   `yaml:"output_swr"` // standing wave ratio of its connectors; zero: not known
 	Carriers      []Carrier `document:"required"`
+	Control       Control   // absent: over the line protocol
+	Dialect       string    // name of a table under dialects that its units speak; absent: the standard one
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier
@@ -127,18 +164,34 @@ type Carrier struct {
 	SCS        []rf.Hertz `document:"required"`
 }
 
-// RadioUnit is one unit by serial number. Without a bench it is on the shelf.
+// RadioUnit is one unit by serial number. Without a bench it is on the shelf and
+// cannot be measured. With MountByHand it is on the shelf too, and any number of
+// such units share a slot and the address of its control interface.
 type RadioUnit struct {
 	Serial   string `document:"required"`
 	Type     string `document:"required"` // name of a RadioUnitType
 	Revision string `document:"required"` // of the board
 	Bench    string
 	Slot     int
-	Resource string // of its control interface; required on a bench
+	Mount    string   // "by hand", or absent
+	Resource string   // of its control interface; required on a bench
+	HostKeys []string // that it may show over SSH, "type base64" each; required on a bench if controlled so
 }
 
-// Mounted reports whether the unit sits on a bench.
+// names lists the instruments of a bench, empty where it has none.
+func (b Bench) names() []string {
+	return []string{b.Analyzer, b.Generator, b.PowerMeter, b.Supply, b.Switcher}
+}
+
+// ByHand reports whether a person moves the measuring cable of the bench, and
+// terminates connectors, because it has no switch matrix.
+func (b Bench) ByHand() bool { return b.Switcher == "" }
+
+// Mounted reports whether the unit has a slot on a bench.
 func (u RadioUnit) Mounted() bool { return u.Bench != "" }
+
+// ByHand reports whether a person must put the unit into its slot before a run.
+func (u RadioUnit) ByHand() bool { return u.Mount == MountByHand }
 
 // Bench returns the bench of that name.
 func (l *Lab) Bench(name string) (Bench, bool) {
@@ -165,7 +218,8 @@ func (l *Lab) PathFor(bench string, slot, connector int) (Path, bool) {
 	return find(l.Paths, func(p Path) bool { return p.Bench == bench && p.Slot == slot && p.Connector == connector })
 }
 
-// UnitsOn returns the units mounted on a bench, in the order of the document.
+// UnitsOn returns the units that have a slot on a bench, in the order of the
+// document, also those that are put there by hand when they are needed.
 func (l *Lab) UnitsOn(bench string) []RadioUnit {
 	var units []RadioUnit
 	for _, u := range l.Units {
@@ -176,11 +230,11 @@ func (l *Lab) UnitsOn(bench string) []RadioUnit {
 	return units
 }
 
-// InstrumentsOn returns the instruments of a bench: analyzer, generator,
-// supply, switcher, without those it does not have.
+// InstrumentsOn returns the instruments of a bench: analyzer, generator, power
+// meter, supply, switcher, without those it does not have.
 func (l *Lab) InstrumentsOn(bench Bench) []Instrument {
 	var list []Instrument
-	for _, name := range []string{bench.Analyzer, bench.Generator, bench.Supply, bench.Switcher} {
+	for _, name := range bench.names() {
 		if i, ok := l.Instrument(name); ok {
 			list = append(list, i)
 		}
@@ -201,7 +255,7 @@ type Due struct {
 func (l *Lab) CalibrationDueBefore(date Date) []Due {
 	benchOf := map[string]string{}
 	for _, b := range l.Benches {
-		for _, name := range []string{b.Analyzer, b.Generator, b.Supply, b.Switcher} {
+		for _, name := range b.names() {
 			benchOf[name] = b.Name
 		}
 	}

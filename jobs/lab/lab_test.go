@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -41,7 +42,7 @@ func date(t *testing.T, s string) lab.Date {
 
 func TestParseReadsTheWholeInventory(t *testing.T) {
 	l, _ := twoBenches(t)
-	if l.Name != "Two benches" || !l.Simulated || len(l.Instruments) != 7 || len(l.Paths) != 4 || !reflect.DeepEqual(l.Builds, []string{"2.4.0", "2.5.0"}) {
+	if l.Name != "Two benches" || !l.Simulated || len(l.Instruments) != 8 || len(l.Paths) != 4 || !reflect.DeepEqual(l.Builds, []string{"2.4.0", "2.5.0"}) {
 		t.Errorf("read %+v", l)
 	}
 	want := lab.Instrument{
@@ -56,7 +57,7 @@ func TestParseReadsTheWholeInventory(t *testing.T) {
 		t.Errorf("path %+v", p)
 	}
 	bench, ok := l.Bench("bench-2")
-	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || len(l.InstrumentsOn(bench)) != 3 {
+	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
 		t.Errorf("bench-2 is %+v", bench)
 	}
 	unitType, ok := l.Type("RU-T2")
@@ -111,7 +112,8 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = `two-benches.yaml:52:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write the correction into the document`
+	const want = `two-benches.yaml:40:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
+two-benches.yaml:68:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}
@@ -141,7 +143,7 @@ func TestInlineKeepsToTheStyleOfTheDocument(t *testing.T) {
 			continue
 		}
 		if !fits {
-			if !strings.Contains(err.Error(), "write correction_file and the plain name of the file on one line") {
+			if !strings.Contains(err.Error(), "write the plain name of the file on one line with its key") {
 				t.Errorf("%q: %v", style, err)
 			}
 			continue
@@ -222,6 +224,24 @@ func FuzzParse(f *testing.F) {
 // onlyRead hides all but Open, as the file system of a stored document might.
 type onlyRead struct{ fs.FS }
 
+// What is wrong with a row is reported where it stands.
+func TestRefusedCorrection(t *testing.T) {
+	const header = "frequency_hz,loss_db,uncertainty_db\n"
+	for text, want := range map[string]string{
+		"frequency_hz,uncertainty_db,loss_db\n1,0.2,40\n": "f.csv:1:14: want the header",
+		"frequency_hz,loss_db\n1,40\n":                    "f.csv:1:1: want the header",
+		header + "1e9,-0.5,0.2\n":                         "f.csv:2:5: loss -0.50 dB is a gain",
+		header + "1e9,40,0.2\n2e9,151,0.2\n":              "f.csv:3:5: loss 151.00 dB: want 0 to 150 dB",
+		header + "1e9,0.2,40\n":                           "f.csv:2:9: uncertainty 40.00 dB",
+		header + "1e9,40,-1\n":                            "f.csv:2:8: uncertainty -1.00 dB",
+		header + "1e306,40,0.2\n":                         "f.csv:2:1: the frequency is endless",
+	} {
+		if rows, problems := lab.ParseCorrection("f.csv", []byte(text)); problems == nil || !strings.Contains(problems.Error(), want) {
+			t.Errorf("%q: got %v, %v; want %q", text, rows, problems, want)
+		}
+	}
+}
+
 func FuzzParseCorrection(f *testing.F) {
 	f.Add([]byte("frequency_hz,loss_db,uncertainty_db\n9000,40,0.2\n1e9,41,0.2\n"))
 	f.Add([]byte("\"frequency_hz\",loss_db\n"))
@@ -233,6 +253,9 @@ func FuzzParseCorrection(f *testing.F) {
 		}
 		if err := rows.Validate(); err != nil {
 			t.Error(err)
+		}
+		if again, problems := lab.ParseCorrection("f.csv", lab.FormatCorrection(rows)); problems != nil || !slices.Equal(again, rows) {
+			t.Errorf("%v became %v, %v", rows, again, problems)
 		}
 	})
 }

@@ -3,31 +3,38 @@ package lab
 import (
 	"bytes"
 	"io/fs"
+	"maps"
 	"reflect"
+	"slices"
 
-	"benchyard/jobs/document"
+	"benchyard/instruments/document"
 )
 
 // Parse reads a complete inventory. The error is document.Problems: everything
-// wrong with the document, each at its line and column. A document that keeps
-// its corrections in files needs ParseIn.
+// wrong with the document, each at its line and column. A document that names
+// files needs ParseIn.
 func Parse(file string, data []byte) (*Lab, error) {
 	l, _, err := ParseIn(nil, file, data)
 	return l, err
 }
 
-// ParseIn is Parse for a document that may name CSV files with corrections,
-// relative to the directory files. It also returns the complete document, the
-// same text with the corrections in place of the names of their files: that is
-// what Apply stores.
+// ParseIn is Parse for a document that may name files, CSV with corrections and
+// YAML with dialects, relative to the directory files. It also returns the
+// complete document, the same text with what the files say in place of their
+// names: that is what Apply stores.
 func ParseIn(files fs.FS, file string, data []byte) (l *Lab, complete []byte, err error) {
 	d, l := decode(file, data)
 	var others document.Problems
 	complete = data
+	var own map[int]*document.Document
 	if d.Problems() == nil {
-		complete, others = inline(files, d, data, l)
+		complete, own, others = inline(files, d, data, l)
 	}
+	tables := buildTables(d, own, l)
 	check(d, l)
+	for _, i := range slices.Sorted(maps.Keys(own)) {
+		others = append(others, own[i].Problems()...)
+	}
 	if problems := append(d.Problems(), others...); problems != nil {
 		return nil, nil, problems
 	}
@@ -36,6 +43,7 @@ func ParseIn(files fs.FS, file string, data []byte) (l *Lab, complete []byte, er
 			return nil, nil, err
 		}
 	}
+	l.tables = tables
 	return l, complete, nil
 }
 

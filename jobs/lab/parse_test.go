@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchyard/jobs/document"
+	"benchyard/instruments/document"
 	"benchyard/jobs/lab"
 )
 

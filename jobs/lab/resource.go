@@ -1,33 +1,75 @@
 package lab
 
 import (
-	"fmt"
-	"strconv"
+	"net"
+	"net/netip"
 	"strings"
+
+	"benchyard/instruments/scpi"
 )
 
 // normalResource returns a resource string in one spelling, so that two
-// spellings of one address are found to be the same. Only raw sockets are
-// accepted: TCPIP::host::port::SOCKET, with an optional board number after
-// TCPIP. The host may not be empty and the port lies in 1 to 65535.
-func normalResource(s string) (string, error) {
-	const want = "want TCPIP::host::port::SOCKET"
-	fields := strings.Split(strings.TrimSpace(s), "::")
-	if len(fields) < 4 {
-		return "", fmt.Errorf("lab: resource %q: %s", s, want)
+// spellings of one address are found to be the same, and its host.
+func normalResource(s string) (resource, host string, err error) {
+	r, err := scpi.ParseResource(s)
+	if err != nil {
+		return "", "", err
 	}
-	head, host := strings.ToUpper(fields[0]), strings.ToLower(strings.Join(fields[1:len(fields)-2], "::"))
-	port, last := fields[len(fields)-2], strings.ToUpper(fields[len(fields)-1])
-	board, ok := strings.CutPrefix(head, "TCPIP")
-	if _, err := strconv.Atoi("0" + board); !ok || err != nil || last != "SOCKET" {
-		return "", fmt.Errorf("lab: resource %q: %s", s, want)
+	r.Host = strings.ToLower(r.Host)
+	return r.String(), r.Host, nil
+}
+
+// defaultAddresses are what instruments may have where the inventory says
+// nothing: loopback, private networks (RFC 1918, RFC 4193) and link-local ones.
+func defaultAddresses() []string {
+	return []string{"127.0.0.0/8", "::1/128", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7", "169.254.0.0/16", "fe80::/10"}
+}
+
+// addresses checks the list of allowed addresses.
+func (c *checker) addresses() {
+	for i, text := range c.lab.AllowedAddresses {
+		path := at("allowed_addresses[%d]", i)
+		if name, ok := strings.CutPrefix(text, "."); ok && isName(name) || isName(text) {
+			continue
+		}
+		prefix, err := netip.ParsePrefix(text)
+		switch {
+		case err != nil:
+			c.Report(path, "%q: want a network such as 10.20.0.0/16, a host name, or .domain for the hosts of one", text)
+		case prefix != prefix.Masked():
+			c.Report(path, "network %s has bits behind its length; want %s", text, prefix.Masked())
+		}
 	}
-	if host == "" || strings.ContainsAny(host, " \t/") {
-		return "", fmt.Errorf("lab: resource %q: %q is no host; %s", s, host, want)
+}
+
+// isName reports whether text is a host name rather than an address.
+func isName(text string) bool {
+	if text == "" || strings.Contains(text, "..") || strings.Trim(text, "0123456789.") == "" {
+		return false
 	}
-	number, err := strconv.Atoi(port)
-	if err != nil || number < 1 || number > 65535 {
-		return "", fmt.Errorf("lab: resource %q: %q is no port; want 1 to 65535", s, port)
+	return strings.Trim(strings.ToLower(text), "abcdefghijklmnopqrstuvwxyz0123456789-.") == ""
+}
+
+// allowed reports whether a host may hold an instrument of this lab. A name of
+// one word is a host of the local network.
+func (l *Lab) allowed(host string) bool {
+	list := l.AllowedAddresses
+	if len(list) == 0 {
+		list = defaultAddresses()
 	}
-	return fmt.Sprintf("TCPIP::%s::%d::SOCKET", host, number), nil
+	address, err := netip.ParseAddr(host)
+	for _, text := range list {
+		if err != nil { // a name
+			text = strings.ToLower(text)
+			if host == text || strings.HasPrefix(text, ".") && strings.HasSuffix(host, text) {
+				return true
+			}
+			continue
+		}
+		prefix, bad := netip.ParsePrefix(text)
+		if bad == nil && prefix.Contains(address.Unmap().WithZone("")) {
+			return true
+		}
+	}
+	return err != nil && net.ParseIP(host) == nil && !strings.Contains(host, ".") && len(l.AllowedAddresses) == 0
 }

@@ -116,9 +116,11 @@ func Load(ctx context.Context, db RowQueryer, versionID int64) (*Lab, int64, err
 	}
 	// What was accepted once stays readable: checks that came later do not
 	// apply to a version that results refer to.
-	d, l := decode(fmt.Sprintf("lab version %d", id), []byte(text))
+	name := fmt.Sprintf("lab version %d", id)
+	d, l := decode(name, []byte(text))
 	if problems := d.Problems(); problems != nil {
 		return nil, 0, fmt.Errorf("lab: reading the inventory: %w", problems)
 	}
+	l.restoreTables(name, []byte(text))
 	return l, id, nil
 }

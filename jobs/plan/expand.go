@@ -16,6 +16,7 @@ type Target struct {
 	Connectors  int
 	Declaration conformance.Declaration
 	Carriers    []Declared
+	ByHand      bool // a person moves the measuring cable: as few moves as possible
 }
 
 // Declared is a band a type supports, with the bandwidths and spacings
@@ -48,6 +49,10 @@ type Case struct {
 	// and Configuration its name in the plan. Nil and empty for a single carrier.
 	Carriers      []conformance.Carrier
 	Configuration string
+	// Health is what a case of the transceiver health test measures, with limits of
+	// the plan called Plan; nil for clauses of the standard.
+	Health *conformance.Health
+	Plan   string
 
 	shape string // carriers and gaps as the key has them
 }
@@ -90,6 +95,9 @@ func Expand(p *Plan, t Target) ([]Case, error) {
 		return nil, fmt.Errorf("plan: %q has nothing for radio unit type %q: it measures %s, the type declares %s",
 			p.Name, t.Type, p.measures(), t.declared())
 	}
+	if t.ByHand {
+		slices.SortStableFunc(cases, func(a, b Case) int { return a.Connector - b.Connector })
+	}
 	for i := range cases {
 		cases[i].Position = i + 1
 	}
@@ -101,10 +109,13 @@ func (p *Plan) casesAt(here on, place Case, t Target) []Case {
 	var cases []Case
 	for _, model := range p.modelsAt(here, place.Carrier.Channel) {
 		for connector := 1; connector <= t.Connectors; connector++ {
-			for _, clause := range conformance.Clauses() {
+			for _, clause := range conformance.MeasuredClauses() {
 				if t := p.asking(clause, here, place.Carrier.Channel, model, connector); t != nil {
 					c := place
 					c.Clause, c.Connector, c.TestModel, c.LessFloor = clause, connector, model, p.lessFloor(*t)
+					if conformance.IsHealth(clause) {
+						c.Health, c.Plan = t.Health, p.Name
+					}
 					c.Key = c.key()
 					cases = append(cases, c)
 				}

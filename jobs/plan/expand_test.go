@@ -104,6 +104,43 @@ func TestExpandOrder(t *testing.T) {
 	}
 }
 
+// Where a person moves the cable, each connector comes once; within it the order
+// is that of every other bench.
+func TestExpandByHand(t *testing.T) {
+	p := good(t, "transmitter-regression.yaml")
+	matrix := expand(t, p, four)
+	target := four
+	target.ByHand = true
+	byHand := expand(t, p, target)
+	moves := 0
+	for i, c := range byHand {
+		if i == 0 || c.Connector != byHand[i-1].Connector {
+			moves++
+		}
+		if c.Position != i+1 {
+			t.Errorf("%s stands at %d, want %d", c.Key, c.Position, i+1)
+		}
+	}
+	if moves != four.Connectors {
+		t.Errorf("%d moves, want one for each of %d connectors", moves, four.Connectors)
+	}
+	var want []string
+	for connector := 1; connector <= four.Connectors; connector++ {
+		for _, c := range matrix {
+			if c.Connector == connector {
+				want = append(want, c.Key)
+			}
+		}
+	}
+	var got []string
+	for _, c := range byHand {
+		got = append(got, c.Key)
+	}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
 func TestExpandRefusesWhatDoesNotFit(t *testing.T) {
 	p := good(t, "leakage-guarded.yaml")
 	one := four

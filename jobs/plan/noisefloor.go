@@ -28,8 +28,8 @@ func (c *checker) noiseFloor() {
 	}
 	for i := range p.Tests {
 		t, path := &p.Tests[i], at("tests[%d].noise_floor", i)
-		if known(path, t.NoiseFloor) && t.NoiseFloor == CorrectFloor && t.Clause == conformance.OccupiedBandwidthClause {
-			c.Report(path, "clause %s: an occupied bandwidth is never corrected for the noise floor", t.Clause)
+		if known(path, t.NoiseFloor) && t.NoiseFloor == CorrectFloor && neverCorrected(t.Clause) {
+			c.Report(path, "clause %s: %s is never corrected for the noise floor", t.Clause, uncorrected(t.Clause))
 		}
 		if t.NoiseFloor == cmp.Or(p.NoiseFloor, KeepFloor) {
 			t.NoiseFloor = ""
@@ -39,5 +39,17 @@ func (c *checker) noiseFloor() {
 
 // lessFloor reports whether a test wants the noise floor taken out.
 func (p *Plan) lessFloor(t Test) bool {
-	return cmp.Or(t.NoiseFloor, p.NoiseFloor) == CorrectFloor && t.Clause != conformance.OccupiedBandwidthClause
+	return cmp.Or(t.NoiseFloor, p.NoiseFloor) == CorrectFloor && !neverCorrected(t.Clause)
+}
+
+// neverCorrected reports whether noise stays in the figures of a clause.
+func neverCorrected(clause string) bool {
+	return clause == conformance.OccupiedBandwidthClause || conformance.IsHealth(clause)
+}
+
+func uncorrected(clause string) string {
+	if conformance.IsHealth(clause) {
+		return "the transceiver health test"
+	}
+	return "an occupied bandwidth"
 }

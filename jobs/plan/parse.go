@@ -8,9 +8,8 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"benchyard/instruments/rf"
+	"benchyard/instruments/document"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 )
 
 const (
@@ -43,6 +42,7 @@ func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	c.warmUp()
 	c.repeated()
 	c.noiseFloor()
+	c.health()
 	c.targets(targets)
 	if err := d.Problems().Err(); err != nil {
 		return nil, err
@@ -161,7 +161,7 @@ func (c *checker) tests() {
 	}
 	for i, t := range c.plan.Tests {
 		path := at("tests[%d]", i)
-		c.OneOf(path+".clause", "clause", t.Clause, conformance.Clauses()...)
+		c.OneOf(path+".clause", "clause", t.Clause, conformance.MeasuredClauses()...)
 		words(c, path+".rf_channels", "RF channel", t.RFChannels, everyChannel())
 		words(c, path+".test_models", "test model", t.TestModels, TestModels())
 		c.connectors(path+".connectors", t.Connectors)
@@ -222,6 +222,9 @@ func (c *checker) warmUp() {
 	if !(w.Slope > 0 && w.Slope <= 10) {
 		c.Report("warm_up.slope", "slope %s: want above 0 and at most 10 dB between two readings", w.Slope)
 	}
+	if c.Has("warm_up.temperature_slope") && !(w.TemperatureSlope > 0) {
+		c.Report("warm_up.temperature_slope", "slope of temperature %s: want above 0 K/min", w.TemperatureSlope)
+	}
 	if w.Limit == 0 {
 		c.Report("warm_up", "a warm-up needs a limit, the longest time to wait; leave warm_up out to wait for nothing")
 		return
@@ -252,10 +255,10 @@ func (c *checker) targets(targets []Target) {
 	}
 }
 
-func join(list []rf.Hertz) string {
+func join[T any](list []T) string {
 	parts := make([]string, len(list))
-	for i, f := range list {
-		parts[i] = f.String()
+	for i, x := range list {
+		parts[i] = fmt.Sprint(x)
 	}
 	return strings.Join(parts, ", ")
 }

@@ -9,9 +9,9 @@ import (
 	"testing"
 	"time"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/document"
 	"benchyard/jobs/plan"
 )
 

@@ -19,14 +19,19 @@
 // measurement at the same setting is free. So cases go by carrier in the order
 // of the plan, within it by RF channel (B, M, T), by test model in the order of
 // the plan, by connector, and last by clause in the order of the standard. The
-// order, the keys and the positions depend on nothing but plan and target.
+// order, the keys and the positions depend on nothing but plan and target. Where
+// a person moves the cable that is slower than everything else: then all cases of
+// a connector stand together, in that same order.
 package plan
 
 import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"benchyard/instruments/rf"
@@ -80,6 +85,8 @@ type Test struct {
 	Configurations []string `json:",omitempty"`
 	// NoiseFloor is for this test alone; empty takes that of the plan.
 	NoiseFloor string `json:",omitempty"`
+	// Health is what a test of the transceiver health test measures, and its limits.
+	Health *conformance.Health `json:",omitempty"`
 }
 
 // Connectors lists connectors of a radio unit, from 1. Nil means all it has.
@@ -97,14 +104,33 @@ func (c *Connectors) UnmarshalText(b []byte) error {
 // WarmUp says when a unit that was switched on is steady enough to be measured.
 // The run loop transmits at rated power, waits Minimum, and then reads the
 // carrier power every Interval. The unit is warm as soon as two readings that
-// follow each other differ by less than Slope. A unit that is not warm Limit
+// follow each other differ by less than Slope, and its temperature moves by
+// TemperatureSlope at the most, where it can be asked. A unit that is not warm Limit
 // after the start gives an error, not a fail. With Limit zero nothing is
 // waited for.
 type WarmUp struct {
-	Minimum  time.Duration
-	Limit    time.Duration
-	Slope    rf.DB
-	Interval time.Duration
+	Minimum          time.Duration
+	Limit            time.Duration
+	Slope            rf.DB
+	Interval         time.Duration
+	TemperatureSlope Slope `json:",omitempty"` // zero: DefaultTemperatureSlope
+}
+
+// Slope is how fast a temperature moves, in kelvins a minute.
+type Slope float64
+
+// String prints it with its unit.
+func (s Slope) String() string { return fmt.Sprintf("%.2f K/min", float64(s)) }
+
+// UnmarshalText reads a slope such as "0.2 K/min".
+func (s *Slope) UnmarshalText(b []byte) error {
+	text, ok := strings.CutSuffix(strings.TrimSpace(string(b)), "K/min")
+	x, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
+	if !ok || err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
+		return fmt.Errorf("plan: slope of temperature %q: want a number with its unit, such as 0.2K/min", b)
+	}
+	*s = Slope(x)
+	return nil
 }
 
 // Defaults of a warm-up that is asked for. The slope is a tenth of the usual
@@ -112,6 +138,8 @@ type WarmUp struct {
 const (
 	DefaultSlope    rf.DB = 0.05
 	DefaultInterval       = 10 * time.Second
+	// DefaultTemperatureSlope is common practice, without a source.
+	DefaultTemperatureSlope Slope = 0.2
 )
 
 // Hash returns the SHA-256 of the plan in hexadecimal. It is taken over the
@@ -169,6 +197,8 @@ func rfChannels(clause string) []conformance.RFChannel {
 		return []conformance.RFChannel{conformance.Middle}
 	case conformance.SpuriousEmissionsClause:
 		return []conformance.RFChannel{conformance.Bottom, conformance.Top}
+	case conformance.FlatnessClause, conformance.LinearityClause, conformance.OutputClause:
+		return []conformance.RFChannel{conformance.Middle}
 	}
 	return everyChannel()
 }

@@ -26,6 +26,7 @@ type Drive struct {
 	RatedPower   rf.DBm        // per connector, of all carriers together
 	Transmit     []rf.Range    // everywhere the unit can transmit, not only in this case
 	Correction   rf.Correction // connector to analyzer
+	Bypassable   rf.DB         // loss of the path that could be left out by mistake
 	GreatestSafe rf.DBm        // greatest safe input of the analyzer, average or peak
 }
 
@@ -43,7 +44,8 @@ type Levels struct {
 //
 // with the least loss over all frequencies it can transmit on, and the input
 // attenuation, in steps of 2 dB, that keeps the peak at the mixer at +7 dBm or
-// less. The input attenuator sits behind the input connector and does not
+// less. What could be left out of the path counts as missing where damage is
+// concerned, and as there for the attenuator. The input attenuator sits behind the input connector and does not
 // protect it by contract: a peak above the greatest safe input is ErrOverdrive.
 func Budget(d Drive) (Levels, error) {
 	if len(d.Transmit) == 0 {
@@ -61,6 +63,13 @@ func Budget(d Drive) (Levels, error) {
 		least = min(least, loss)
 	}
 	out := Levels{LeastLoss: least, Peak: d.RatedPower.Add(wrongSetting + peakToAverage + budgetMargin - least)}
+	if !(d.Bypassable >= 0) {
+		return out, fmt.Errorf("procedure: attenuation budget: %s that could be left out of the path: want 0 dB or more", d.Bypassable)
+	}
+	if without := out.Peak.Add(d.Bypassable); d.Bypassable > 0 && !(without <= d.GreatestSafe) {
+		return out, fmt.Errorf("procedure: %w: with %s left out of the path %s, greatest safe input %s: add at least %s of attenuation that nobody can leave out",
+			ErrOverdrive, d.Bypassable, without, d.GreatestSafe, without.Sub(d.GreatestSafe))
+	}
 	if !(out.Peak <= d.GreatestSafe) {
 		return out, fmt.Errorf("procedure: %w: rated power %s + %s wrong setting + %s peak to average + %s margin - least path loss %s = %s, greatest safe input %s: add at least %s of attenuation to the path",
 			ErrOverdrive, d.RatedPower, wrongSetting, peakToAverage, budgetMargin, least, out.Peak, d.GreatestSafe, out.Peak.Sub(d.GreatestSafe))

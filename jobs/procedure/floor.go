@@ -14,8 +14,11 @@ import (
 const floorRole = "floor/"
 
 // hasFloor reports whether the figures of a clause can be corrected. The edges of
-// an occupied bandwidth move with everything below them: it never is.
-func hasFloor(clause string) bool { return clause != conformance.OccupiedBandwidthClause }
+// an occupied bandwidth move with everything below them: it never is. Nor is the
+// transceiver health test, whose filters are narrow.
+func hasFloor(clause string) bool {
+	return clause != conformance.OccupiedBandwidthClause && !conformance.IsHealth(clause)
+}
 
 // muted repeats sweeps for the noise floor, with the same settings.
 func muted(planned []Planned) []Planned {

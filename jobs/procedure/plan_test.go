@@ -208,6 +208,14 @@ func TestBudgetRefuses(t *testing.T) {
 			t.Errorf("%q does not say %s", err, figure)
 		}
 	}
+	// 37 + 3 + 10 + 3 - 30 = 23 dBm; with 10 dB left out 33 dBm.
+	flat := rf.Correction{{Frequency: 1e9, Loss: 30}, {Frequency: 3e9, Loss: 30}}
+	for left, fine := range map[rf.DB]bool{0: true, 7: true, 10: false, -1: false} {
+		got, err := Budget(Drive{RatedPower: 37, Transmit: []rf.Range{{Low: 1.5e9, High: 2.5e9}}, Correction: flat, Bypassable: left, GreatestSafe: 30})
+		if (err == nil) != fine || left == 10 && !errors.Is(err, ErrOverdrive) || fine && got.Attenuation != 16 {
+			t.Errorf("%s bypassable: %+v, %v", left, got, err)
+		}
+	}
 	for name, d := range map[string]Drive{
 		"no range":         {RatedPower: 37, Correction: path, GreatestSafe: 30},
 		"outside":          {RatedPower: 20, Transmit: []rf.Range{{Low: 2e9, High: 3.1e9}}, Correction: path, GreatestSafe: 30},

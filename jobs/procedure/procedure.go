@@ -52,10 +52,20 @@ type Setup struct {
 	// sweeps everything once more with the transmitter muted, and Analyze wants
 	// those traces. An occupied bandwidth is left alone.
 	LessFloor bool
+	// Health is the transceiver health test of the case, and PlanName the plan that
+	// sets its limits; nil for clauses of the standard.
+	Health   *conformance.Health
+	PlanName string
 }
 
 // Requirements returns the limits of a clause that apply to the subject.
 func (s Setup) Requirements(clause string) ([]conformance.Requirement, error) {
+	if conformance.IsHealth(clause) {
+		if s.Health == nil {
+			return nil, fmt.Errorf("procedure: %s: no plan says what to measure and which limits hold", clause)
+		}
+		return s.Health.Requirements(clause, s.PlanName, s.Subject)
+	}
 	if s.Limits == nil {
 		return conformance.Requirements(s.Subject, clause)
 	}
@@ -70,6 +80,7 @@ type Planned struct {
 	Sweep    rf.Sweep
 	Duration time.Duration
 	Muted    bool
+	Stage    *Stage // of the transceiver health test; nil: as the unit was tuned
 }
 
 // method is the pair of pure functions that makes up a clause.
@@ -93,6 +104,14 @@ func prepare(clause string, s Setup) (method, Setup, []conformance.Requirement, 
 		m = method{planOperatingBand, analyzeEmissions}
 	case conformance.SpuriousEmissionsClause:
 		m = method{planSpurious, analyzeEmissions}
+	case conformance.ToneClause:
+		m = method{planTone, analyzeTone}
+	case conformance.FlatnessClause:
+		m = method{planFlatness, analyzeFlatness}
+	case conformance.LinearityClause:
+		m = method{planLinearity, analyzeLinearity}
+	case conformance.OutputClause:
+		m = method{planOutput, analyzeOutput}
 	default:
 		return m, s, nil, fmt.Errorf("procedure: no method for clause %q", clause)
 	}

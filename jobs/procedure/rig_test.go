@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/scpi"
@@ -64,6 +65,9 @@ func startLab(t *testing.T, seed uint64) *sim.Lab {
 	t.Helper()
 	config := sim.Demo(seed)
 	config.Speed = speed
+	for i := range config.Types { // the bring-up is not what is tested here
+		config.Types[i].SelfTuning = true
+	}
 	lab, err := sim.Start(t.Context(), config, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -109,10 +113,10 @@ func newRig(t *testing.T, lab *sim.Lab, serial string) *rig {
 		}
 	}
 	g.paths = tables(t, lab.Inventory(), bench, g.slot)
-	g.analyzer = analyzer.New(dial(t, lab, bench+"-analyzer"))
-	g.switcher = switcher.New(dial(t, lab, bench+"-switcher"))
-	g.unit = radiounit.New(dial(t, lab, serial))
-	rail := supply.New(dial(t, lab, bench+"-supply"))
+	g.analyzer = analyzer.New(dial(t, lab, bench+"-analyzer"), dialect.Standard("analyzer"))
+	g.switcher = switcher.New(dial(t, lab, bench+"-switcher"), dialect.Standard("switcher"))
+	g.unit = radiounit.New(dial(t, lab, serial), dialect.Standard(radiounit.Role))
+	rail := supply.New(dial(t, lab, bench+"-supply"), dialect.Standard("supply"))
 	if err := g.analyzer.Prepare(t.Context()); err != nil {
 		t.Fatal(err)
 	}

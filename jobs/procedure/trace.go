@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"benchyard/instruments/rf"
+	"benchyard/jobs/conformance"
 )
 
 // Trace is a planned sweep with what was read: levels at the analyzer input,
@@ -13,6 +14,7 @@ type Trace struct {
 	Role     string
 	Sweep    rf.Sweep
 	Spectrum rf.Spectrum
+	Unit     *conformance.Observation // what the radio unit told; nil: it was not asked
 }
 
 // otherFilter is by how much the resolution bandwidth in force may differ from

@@ -112,7 +112,7 @@ func Regressions(ctx context.Context, db DB, buildA, buildB string, simulated bo
 			FROM run_rollup k
 			JOIN run r ON r.id = k.run_id
 			JOIN campaign g ON g.id = r.campaign_id
-			WHERE g.simulated = $3 AND g.build IN ($1, $2) AND r.state = 'done' AND k.worst_margin IS NOT NULL
+			WHERE g.simulated = $3 AND g.build IN ($1, $2) AND NOT r.golden AND r.state = 'done' AND k.worst_margin IS NOT NULL
 			  AND k.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 			ORDER BY g.build, r.serial, k.clause, g.submitted_at DESC, r.attempt DESC
 		)

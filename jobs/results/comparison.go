@@ -128,7 +128,7 @@ func firstAttempts(ctx context.Context, db DB, buildA, buildB string, simulated 
 		FROM run r
 		JOIN campaign g ON g.id = r.campaign_id
 		JOIN plan_version p ON p.id = g.plan_id
-		WHERE g.simulated = $3 AND g.build IN ($1, $2) AND r.state = 'done'
+		WHERE g.simulated = $3 AND g.build IN ($1, $2) AND NOT r.golden AND r.state = 'done'
 		  AND r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		ORDER BY g.build, r.unit_type, r.serial, p.name, g.submitted_at, r.attempt, r.queued_at`, buildA, buildB, simulated)
 	if err != nil {
@@ -228,7 +228,7 @@ func latestMargins(ctx context.Context, db DB, buildA, buildB string, simulated 
 		FROM run_rollup k
 		JOIN run r ON r.id = k.run_id
 		JOIN campaign g ON g.id = r.campaign_id
-		WHERE g.simulated = $3 AND g.build IN ($1, $2) AND r.state = 'done' AND k.worst_margin IS NOT NULL
+		WHERE g.simulated = $3 AND g.build IN ($1, $2) AND NOT r.golden AND r.state = 'done' AND k.worst_margin IS NOT NULL
 		  AND k.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		ORDER BY g.build, r.serial, k.clause, g.submitted_at DESC, r.attempt DESC`, buildA, buildB, simulated)
 	if err != nil {

@@ -136,7 +136,7 @@ func orNull(v float64) *float64 {
 	return &v
 }
 
-var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels"}
+var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels", "unit_told"}
 
 // traceRows has the key of the case where its number will be.
 func traceRows(c Case) ([][]any, error) {
@@ -152,7 +152,7 @@ func traceRows(c Case) ([][]any, error) {
 		}
 		s := t.Spectrum
 		rows[i] = []any{c.Key, i + 1, t.Role, float64(s.Start), float64(s.Step), len(s.Levels),
-			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels}
+			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels, t.Unit}
 	}
 	return rows, nil
 }

@@ -114,7 +114,7 @@ func Traces(ctx context.Context, db DB, caseID int64) ([]Trace, error) {
 	return traces, nil
 }
 
-const traceFields = `t.case_id, t.number, t.role, t.start_hz, t.step_hz, t.points, t.rbw_hz, t.noise_bandwidth_hz, t.settings, t.levels`
+const traceFields = `t.case_id, t.number, t.role, t.start_hz, t.step_hz, t.points, t.rbw_hz, t.noise_bandwidth_hz, t.settings, t.levels, t.unit_told`
 
 // packedTrace is a trace as it is stored.
 type packedTrace struct {
@@ -123,16 +123,17 @@ type packedTrace struct {
 	role             string
 	spectrum         rf.Spectrum
 	settings, levels []byte
+	unit             *conformance.Observation
 }
 
 // fields are where traceFields go.
 func (p *packedTrace) fields() []any {
 	s := &p.spectrum
-	return []any{&p.caseID, &p.number, &p.role, &s.Start, &s.Step, &p.points, &s.RBW, &s.NoiseBandwidth, &p.settings, &p.levels}
+	return []any{&p.caseID, &p.number, &p.role, &s.Start, &s.Step, &p.points, &s.RBW, &s.NoiseBandwidth, &p.settings, &p.levels, &p.unit}
 }
 
 func (p *packedTrace) unpack() (Trace, error) {
-	t := Trace{Role: p.role, Spectrum: p.spectrum}
+	t := Trace{Role: p.role, Spectrum: p.spectrum, Unit: p.unit}
 	var err error
 	if t.Sweep, err = decodeSweep(p.settings); err != nil {
 		return t, err

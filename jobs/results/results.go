@@ -71,6 +71,7 @@ type Trace struct {
 	Role     string
 	Sweep    rf.Sweep
 	Spectrum rf.Spectrum
+	Unit     *conformance.Observation // what the radio unit told; nil: it was not asked
 }
 
 // StoredCase is a case in the store. Its Traces are empty: they are large, and

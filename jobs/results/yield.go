@@ -53,7 +53,7 @@ func Yield(ctx context.Context, db DB, simulated bool) ([]BuildYield, error) {
 			FROM run r
 			JOIN campaign g ON g.id = r.campaign_id
 			JOIN plan_version p ON p.id = g.plan_id
-			WHERE g.simulated = $1
+			WHERE g.simulated = $1 AND NOT r.golden
 		), planned AS (
 			SELECT build, unit_type, serial, plan,
 			       (array_agg(passed ORDER BY turn) FILTER (WHERE judged))[1] AS first,

@@ -5,15 +5,17 @@ import "time"
 // Bench is one measuring place and what it does now.
 type Bench struct {
 	Name        string       `json:"name"`
-	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, safe, alarm
+	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, waiting, safe, alarm
 	Doing       string       `json:"doing"`    // one line for people
 	Hold        string       `json:"hold"`     // why it takes no work; empty: free to work
 	Alarm       string       `json:"alarm"`    // what could not be confirmed; empty: none
 	Now         *BenchWork   `json:"now"`
 	Next        *BenchWork   `json:"next"`
+	Prompt      *Prompt      `json:"prompt"`  // what a person is asked to do now; null: nothing
 	Waiting     int          `json:"waiting"` // runs that wait for this bench
 	Lease       *Lease       `json:"lease"`   // null: nobody drives it
 	Calibration *Calibration `json:"calibration"`
+	Golden      *GoldenUnit  `json:"golden"` // null: the bench has no golden unit
 	Simulated   bool         `json:"simulated"`
 	UpdatedAt   time.Time    `json:"updated_at"`
 }
@@ -36,6 +38,14 @@ type BenchWork struct {
 type Lease struct {
 	Holder string `json:"holder"`
 	Token  int64  `json:"token"` // grows with every holder
+}
+
+// GoldenUnit is the unit on a bench whose runs tell of the bench, and when it is
+// to be measured again.
+type GoldenUnit struct {
+	Serial  string     `json:"serial"`
+	Due     *time.Time `json:"due"`     // null: without a schedule, or never measured
+	Overdue bool       `json:"overdue"` // with a schedule and never measured too
 }
 
 // Calibration is the instrument or path of a bench whose validity ends first.

@@ -76,6 +76,22 @@ func (c *Client) Run(ctx context.Context, id string) (one RunDetail, err error) 
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "runs", id)
 }
 
+// Prompts returns what persons are asked to do at the benches now, or with the
+// id of a run every prompt of that run.
+func (c *Client) Prompts(ctx context.Context, run string) (list []Prompt, err error) {
+	return list, c.call(ctx, http.MethodGet, values("run", run), nil, &list, "prompts")
+}
+
+// Prompt returns one prompt.
+func (c *Client) Prompt(ctx context.Context, id string) (one Prompt, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "prompts", id)
+}
+
+// AnswerPrompt says what became of a prompt and returns it.
+func (c *Client) AnswerPrompt(ctx context.Context, id string, a PromptAnswer) (one Prompt, err error) {
+	return one, c.call(ctx, http.MethodPost, nil, a, &one, "prompts", id, "answer")
+}
+
 // Case returns one case with its figures, limits and the list of its traces.
 func (c *Client) Case(ctx context.Context, id int64) (one CaseDetail, err error) {
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "cases", strconv.FormatInt(id, 10))

@@ -10,7 +10,7 @@ import (
 type Event struct {
 	ID         int64           `json:"id"`
 	At         time.Time       `json:"at"`
-	Kind       string          `json:"kind"` // bench, campaign, run, segment, lab, judgement
+	Kind       string          `json:"kind"` // bench, campaign, run, segment, prompt, lab, judgement
 	CampaignID string          `json:"campaign_id"`
 	RunID      string          `json:"run_id"`
 	Bench      string          `json:"bench"`

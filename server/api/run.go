@@ -47,6 +47,21 @@ type RunDetail struct {
 	Provenance Provenance     `json:"provenance"`
 	Cases      []Case         `json:"cases"`
 	Judgements []RunJudgement `json:"judgements"` // of its traces judged again, newest first
+	Steps      []Step         `json:"steps"`      // of bring-up and retune, in order
+	Prompts    []Prompt       `json:"prompts"`    // what persons were asked to do for it, in order
+}
+
+// Step is one step of bring-up or retune of the unit, read back.
+type Step struct {
+	Segment   int       `json:"segment"`
+	Attempt   int       `json:"attempt"` // of the segment
+	Number    int       `json:"number"`  // within the attempt, from 1
+	Name      string    `json:"name"`
+	Outcome   string    `json:"outcome"` // done, by the unit itself, failed
+	Detail    string    `json:"detail"`  // what came of it, or the error
+	Tries     int       `json:"tries"`   // 0: the unit did it by itself
+	BeganAt   time.Time `json:"began_at"`
+	DurationS float64   `json:"duration_s"`
 }
 
 // Provenance names everything a run depended on.

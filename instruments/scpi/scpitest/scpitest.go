@@ -42,6 +42,7 @@ type Peer struct {
 	conn     net.Conn
 	r        *bufio.Reader
 	quit     chan struct{}
+	hislip   *highSpeed // nil on a raw socket
 }
 
 // Step is one line of a script.
@@ -73,9 +74,7 @@ func Serve(t testing.TB, steps ...Step) scpi.Resource {
 
 func (p *Peer) run(steps []Step) error {
 	defer func() {
-		if p.conn != nil {
-			p.conn.Close()
-		}
+		p.close()
 	}()
 	for i, step := range steps {
 		if err := step(p); err != nil {
@@ -101,18 +100,38 @@ func Steps(steps ...Step) Step {
 // Accept waits for a connection, after closing the one before.
 func Accept() Step {
 	return func(p *Peer) error {
-		if p.conn != nil {
-			p.conn.Close()
-		}
-		if err := p.listener.SetDeadline(time.Now().Add(patience)); err != nil {
-			return err
-		}
-		conn, err := p.listener.Accept()
+		p.close()
+		conn, err := p.accept()
 		if err != nil {
 			return err
 		}
 		p.conn, p.r = conn, bufio.NewReader(conn)
-		return conn.SetDeadline(time.Now().Add(patience))
+		if p.hislip != nil {
+			return p.initialize()
+		}
+		return nil
+	}
+}
+
+// accept waits for one TCP connection.
+func (p *Peer) accept() (net.Conn, error) {
+	if err := p.listener.SetDeadline(time.Now().Add(patience)); err != nil {
+		return nil, err
+	}
+	conn, err := p.listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return conn, conn.SetDeadline(time.Now().Add(patience))
+}
+
+// close closes what is open.
+func (p *Peer) close() {
+	if p.conn != nil {
+		p.conn.Close()
+	}
+	if p.hislip != nil && p.hislip.async != nil {
+		p.hislip.async.Close()
 	}
 }
 
@@ -135,9 +154,24 @@ func Expect(message string) Step {
 	}
 }
 
+// ExpectBytes waits for bytes, terminators included, and compares them.
+func ExpectBytes(want string) Step {
+	return func(p *Peer) error {
+		got := make([]byte, len(want))
+		n, err := io.ReadFull(p.r, got)
+		if err == nil && string(got) != want {
+			err = fmt.Errorf("got bytes %q, want %q", got[:n], want)
+		}
+		return err
+	}
+}
+
 // Send sends bytes as they are.
 func Send(bytes string) Step {
 	return func(p *Peer) error {
+		if p.hislip != nil {
+			return p.sendHiSLIP(bytes)
+		}
 		_, err := io.WriteString(p.conn, bytes)
 		return err
 	}
@@ -253,12 +287,19 @@ func WasReset() Step {
 }
 
 // Close closes the connection in the orderly way.
-func Close() Step { return func(p *Peer) error { return p.conn.Close() } }
+func Close() Step {
+	return func(p *Peer) error {
+		p.close()
+		return nil
+	}
+}
 
 // Reset closes the connection with a TCP reset.
 func Reset() Step {
 	return func(p *Peer) error {
-		return errors.Join(p.conn.(*net.TCPConn).SetLinger(0), p.conn.Close())
+		err := p.conn.(*net.TCPConn).SetLinger(0)
+		p.close()
+		return err
 	}
 }
 
@@ -291,14 +332,12 @@ func Serving(f func(message string) (answer string)) Step {
 			conn.Close()
 		}(p.conn)
 		for {
-			line, err := p.r.ReadString('\n')
+			message, err := p.read()
 			if err != nil {
 				return nil
 			}
-			if answer := f(strings.TrimSuffix(line, "\n")); answer != "" {
-				if _, err := io.WriteString(p.conn, answer); err != nil {
-					return nil
-				}
+			if answer := f(message); answer != "" && Send(answer)(p) != nil {
+				return nil
 			}
 		}
 	}
@@ -307,6 +346,10 @@ func Serving(f func(message string) (answer string)) Step {
 func (p *Peer) read() (string, error) {
 	if err := p.conn.SetDeadline(time.Now().Add(patience)); err != nil {
 		return "", err
+	}
+	if p.hislip != nil {
+		message, err := p.readHiSLIP()
+		return strings.TrimSuffix(message, "\n"), err
 	}
 	line, err := p.r.ReadString('\n')
 	return strings.TrimSuffix(line, "\n"), err

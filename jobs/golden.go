@@ -1,0 +1,115 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"benchyard/jobs/lab"
+	"benchyard/jobs/results"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+)
+
+// GoldenCheck is how the check of a bench by its golden unit stands: a unit that
+// is kept unchanged and measured again and again, so that what its readings do
+// tells of the bench.
+type GoldenCheck struct {
+	Bench, Serial string
+	Every         time.Duration // zero: no schedule
+	Last          *time.Time    // when its newest run was done; nil: none was yet
+}
+
+// Due is when the next check is due: the zero time where none was done yet, which
+// is at once, and nil without a schedule.
+func (c GoldenCheck) Due() *time.Time {
+	if c.Every == 0 {
+		return nil
+	}
+	if c.Last == nil {
+		return &time.Time{}
+	}
+	return new(c.Last.Add(c.Every))
+}
+
+// Overdue tells whether the check was due before now.
+func (c GoldenCheck) Overdue(now time.Time) bool {
+	due := c.Due()
+	return due != nil && due.Before(now)
+}
+
+// GoldenChecks returns the checks of the benches of an inventory that have a
+// golden unit, by the name of the bench.
+func GoldenChecks(ctx context.Context, db DB, l *lab.Lab) (map[string]GoldenCheck, error) {
+	checks := map[string]GoldenCheck{}
+	for _, b := range l.Benches {
+		if b.GoldenUnit == "" {
+			continue
+		}
+		c := GoldenCheck{Bench: b.Name, Serial: b.GoldenUnit, Every: b.GoldenEvery}
+		err := db.QueryRow(ctx, `SELECT max(finished_at) FROM run WHERE golden AND bench = $1 AND serial = $2 AND state = 'done'`,
+			c.Bench, c.Serial).Scan(&c.Last)
+		if err != nil {
+			return nil, fmt.Errorf("jobs: golden unit of bench %s: %w", b.Name, err)
+		}
+		checks[b.Name] = c
+	}
+	return checks, nil
+}
+
+// checkGolden holds the bench when the run, which has just ended, was a finished
+// one of its golden unit and a reading lies where a steady bench has none. What
+// a person holds the bench for already stays beside it.
+func checkGolden(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) ([]change, error) {
+	var serial string
+	err := tx.QueryRow(ctx, `SELECT serial FROM run WHERE id = $1 AND golden AND state = 'done'`, run).Scan(&serial)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("jobs: run %s: %w", run, err)
+	}
+	figures, err := results.GoldenFigures(ctx, tx, bench, serial)
+	if err != nil {
+		return nil, fmt.Errorf("jobs: bench %s: %w", bench, err)
+	}
+	reason := outOfLine(run, bench, serial, figures)
+	if reason == "" {
+		return nil, nil
+	}
+	held, err := writeBench(ctx, tx, bench, `UPDATE bench SET hold_reason = concat_ws('; ', hold_reason, $2::text), updated_at = now() WHERE name = $1`,
+		reason, eventBody{Text: "held: " + reason, By: "golden unit " + serial})
+	if err != nil {
+		return nil, fmt.Errorf("jobs: holding bench %s: %w", bench, err)
+	}
+	return []change{held}, nil
+}
+
+// outOfLine says which reading of the run signals and what to do; empty: none does.
+func outOfLine(run uuid.UUID, bench, serial string, figures []results.GoldenFigure) string {
+	var first results.GoldenFigure
+	n := 0
+	for _, g := range figures {
+		if !g.Signal || g.Newest.Run != run {
+			continue
+		}
+		if n++; n == 1 {
+			first = g
+		}
+	}
+	if n == 0 {
+		return ""
+	}
+	kind, others := "reads", ""
+	if first.Margin {
+		kind = "has a margin of"
+	}
+	if n > 1 {
+		others = fmt.Sprintf(", and %d more of its figures left their limits", n-1)
+	}
+	return fmt.Sprintf("golden unit %s: %s %s at %s, connector %d %s %.4g %s, earlier runs keep from %.4g to %.4g%s; "+
+		"look at cables, connectors, switch and path corrections (benchyard bench golden %s shows every figure), then release the bench and measure the golden unit again",
+		serial, first.Clause, first.Requirement, first.Condition, first.Connector, kind, first.Newest.Value, first.ReadingUnit(), first.Chart.Lower, first.Chart.Upper, others, bench)
+}
