@@ -147,7 +147,7 @@ func TestLoadBuild(t *testing.T) {
 	})
 	t.Run("cancelled", func(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
-		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Expect("*OPC?"), Do(cancel))
+		u := open(t, Answer(ask, `"2.4.0"`), Command(load), Expect("*OPC?"), Do(cancel), Gone())
 		if err := u.LoadBuild(ctx, "2.5.0"); !errors.Is(err, context.Canceled) {
 			t.Errorf("got %v", err)
 		}
