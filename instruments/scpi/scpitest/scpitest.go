@@ -263,6 +263,17 @@ func ExpectEcho(after string) Step {
 	}
 }
 
+// Begun waits until the first byte of a message has come and takes none of it.
+func Begun() Step {
+	return func(p *Peer) error {
+		if err := p.conn.SetReadDeadline(time.Now().Add(patience)); err != nil {
+			return err
+		}
+		_, err := p.r.Peek(1)
+		return err
+	}
+}
+
 // Gone answers nothing more and waits until the client has closed the connection.
 func Gone() Step {
 	return func(p *Peer) error {
