@@ -27,7 +27,7 @@ func newPathRig(t *testing.T) *pathRig {
 		t.Fatal(err)
 	}
 	const place = "  - bench: bench-2\n    slot: 1\n    connector: 1\n"
-	r := &pathRig{t: t, url: postgres.TestURL(t), text: strings.Replace(string(data), place, place+"    elements: [cable-17, pad-3]\n", 1)}
+	r := &pathRig{t: t, url: postgres.TestURL(t), text: strings.Replace(string(data), place, place+"    elements: [cable-27, pad-3]\n", 1)}
 	dir := t.TempDir()
 	if err := os.CopyFS(dir, os.DirFS(filepath.Dir(twoBenchesFile))); err != nil {
 		t.Fatal(err)
@@ -96,11 +96,11 @@ func TestCorrectionFromFileToForce(t *testing.T) {
 	if !strings.Contains(stderr, "bench-2 slot 1 connector 1: the correction approved by Bob stays in force until 2090-03-31") {
 		t.Errorf("lab apply says %q", stderr)
 	}
-	stderr = r.apply(strings.Replace(r.text, "cable-17", "cable-18", 1))
-	if !strings.Contains(stderr, "cable-17 is gone, cable-18 is new; measure or check the path") {
+	stderr = r.apply(strings.Replace(r.text, "cable-27", "cable-28", 1))
+	if !strings.Contains(stderr, "cable-27 is gone, cable-28 is new; measure or check the path") {
 		t.Errorf("lab apply says %q", stderr)
 	}
-	if h = r.history(); !strings.Contains(h.Path.Stale, "cable-18 is new") {
+	if h = r.history(); !strings.Contains(h.Path.Stale, "cable-28 is new") {
 		t.Errorf("%+v", h.Path)
 	}
 	if out, _ = r.run(exitDone, "path", "show", end(id)); !strings.Contains(spaced(out), "3500000000 40.600 40.700 +0.100 0.283 +0.35 yes") || !strings.Contains(out, "approved, imported from ") {
