@@ -59,11 +59,7 @@ func (c *pathCompare) Run(ctx context.Context, p *program) error {
 	if r.Greatest == nil {
 		return &badInput{fmt.Errorf("nothing to compare: %s covers %s to %s, %s covers %s to %s", c.Old, r.Old.From, r.Old.To, c.New, r.New.From, r.New.To)}
 	}
-	for _, d := range r.Rows {
-		if beyond(d) {
-			r.Disagree++
-		}
-	}
+	r.Disagree = r.Comparison.Disagree()
 	if err := c.show(p, r); err != nil {
 		return err
 	}
@@ -106,9 +102,6 @@ func compared(name string, c rf.Correction) comparedTable {
 	return comparedTable{Name: name, From: c.Range().Low, To: c.Range().High, Rows: len(c)}
 }
 
-// beyond reports whether a difference is more than the uncertainties explain.
-func beyond(d calibration.Difference) bool { return math.Abs(d.Ratio) > 1 }
-
 // show prints the comparison; what is no row stands below a table for people and
 // beside one for programs.
 func (c *pathCompare) show(p *program, r pathComparison) error {
@@ -118,7 +111,7 @@ func (c *pathCompare) show(p *program, r pathComparison) error {
 	}
 	for _, d := range r.Rows {
 		agree := "yes"
-		if beyond(d) {
+		if d.Disagree() {
 			agree = "NO"
 		}
 		t.add(strconv.FormatFloat(float64(d.Frequency), 'f', -1, 64), fmt.Sprintf("%.3f", float64(d.Before)), fmt.Sprintf("%.3f", float64(d.After)),
