@@ -26,6 +26,7 @@ CREATE TABLE path_task (
     -- yet said that it is back.
     displaced      boolean NOT NULL DEFAULT false,
     passed         boolean,                   -- of a check that is done
+    proposal_id    uuid REFERENCES path_correction, -- of a measurement that is done
     result         jsonb,                     -- readings, equipment and losses, or the differences of a check
     instruments    jsonb NOT NULL DEFAULT '{}', -- identities and certificates as found
     program_version text NOT NULL DEFAULT '',
@@ -33,7 +34,8 @@ CREATE TABLE path_task (
     CHECK ((state IN ('done', 'error', 'cancelled')) = (finished_at IS NOT NULL)),
     CHECK ((state = 'error') = (error IS NOT NULL)),
     CHECK ((state = 'done') <= (result IS NOT NULL)),
-    CHECK ((state = 'done' AND kind = 'check') = (passed IS NOT NULL))
+    CHECK ((state = 'done' AND kind = 'check') = (passed IS NOT NULL)),
+    CHECK ((state = 'done' AND kind = 'measure') = (proposal_id IS NOT NULL))
 );
 CREATE INDEX path_task_by_time ON path_task (asked_at);
 -- A bench measures one path at a time.
