@@ -83,7 +83,7 @@ func (t *tenure) preflight(ctx context.Context, s *segment) error {
 	if err := calibrated(t.agent.latestLab(), t.bench, now); err != nil {
 		return err
 	}
-	if err := pathsValid(s.mount.lab, s.mount.unit, now); err != nil {
+	if err := pathsValid(s.mount.lab, t.agent.latestLab(), s.mount.unit, now); err != nil {
 		return err
 	}
 	cases := s.cases

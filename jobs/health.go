@@ -288,7 +288,7 @@ func (e *exerciser) sweep(ctx context.Context, stage *procedure.Stage, planned [
 // guarded is what must hold whenever a stage puts the unit on the air: the path is
 // valid today, the generator off, the analyzer at full attenuation.
 func (r *rig) guarded(ctx context.Context, m *mount, a *analyzer.Analyzer) error {
-	if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+	if err := pathsValid(m.lab, r.agent.latestLab(), m.unit, lab.DateOf(r.agent.Clock())); err != nil {
 		return err
 	}
 	if m.bench.Generator != "" {

@@ -121,12 +121,19 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 	}, nil
 }
 
-// accuracy is what the inventory knows of a measurement beside the correction.
+// accuracy is what the inventory knows of a measurement beside the correction. Where
+// the path was measured as a whole, the level error of the analyzer and the mismatch
+// at its input are in the correction already and do not count twice; what remains
+// of the analyzer is in the correction's uncertainty too.
 func (m *mount) accuracy(p lab.Path) procedure.Accuracy {
-	return procedure.Accuracy{
+	a := procedure.Accuracy{
 		Level: m.analyzer.LevelUncertainty, InputSWR: m.analyzer.InputSWR, PathSWR: p.SWR, OutputSWR: m.kind.OutputSWR,
 		Repeatability: p.Repeatability, Repeats: p.Repeats,
 	}
+	if p.Approved != nil && p.Approved.Analyzer != "" {
+		a.Level, a.InputSWR = 0, 0
+	}
+	return a
 }
 
 // check returns every reason why the cases cannot be measured in this place.

@@ -94,7 +94,7 @@ func (t *tenure) staying(ctx context.Context) (context.Context, func()) {
 func (r *rig) surroundings(m *mount, c plan.Case, setup procedure.Setup) bringup.Bench {
 	return bringup.Bench{
 		Check: func(context.Context) error {
-			if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+			if err := pathsValid(m.lab, r.agent.latestLab(), m.unit, lab.DateOf(r.agent.Clock())); err != nil {
 				return err
 			}
 			return procedure.Coverage(conformance.OutputPowerClause, setup)

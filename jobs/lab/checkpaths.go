@@ -103,12 +103,12 @@ func (c *checker) inForce() {
 	for n, a := range c.lab.Corrections {
 		path := at("corrections[%d]", n)
 		if !slices.ContainsFunc(c.lab.Paths, a.For) {
-			c.Report(path, "bench %q slot %d connector %d has no path", a.Bench, a.Slot, a.Connector)
+			c.Report(path+".connector", "bench %q slot %d connector %d has no path", a.Bench, a.Slot, a.Connector)
 		}
 		if slices.ContainsFunc(c.lab.Corrections[:n], func(b ApprovedCorrection) bool {
 			return b.Bench == a.Bench && b.Slot == a.Slot && b.Connector == a.Connector
 		}) {
-			c.Report(path, "bench %q slot %d connector %d has two corrections in force", a.Bench, a.Slot, a.Connector)
+			c.Report(path+".connector", "bench %q slot %d connector %d has two corrections in force", a.Bench, a.Slot, a.Connector)
 		}
 		for key, text := range map[string]string{"id": a.ID, "measured_by": a.MeasuredBy, "approved_by": a.ApprovedBy} {
 			if text == "" || utf8.RuneCountInString(text) > longestName {
