@@ -327,7 +327,7 @@ func TestPathIsRefused(t *testing.T) {
 			today = today.AddDate(1, 0, 0)
 		}
 		r.By = strings.TrimSpace(r.By)
-		var refused *PathRefusedError
+		var refused *PathTaskRefusedError
 		if _, err := r.plan(l, lab.DateOf(today)); !errors.As(err, &refused) {
 			t.Errorf("%s: %v, want a refusal", name, err)
 			continue
@@ -340,7 +340,7 @@ func TestPathIsRefused(t *testing.T) {
 	}
 	wrong := measuring(t, 1, 2)
 	wrong.Level, wrong.By = 28, ""
-	var refused *PathRefusedError
+	var refused *PathTaskRefusedError
 	if _, err := QueuePathTask(t.Context(), b.pool, wrong, time.Now()); !errors.As(err, &refused) || len(refused.Problems) != 2 {
 		t.Errorf("two problems give %v", err)
 	}

@@ -142,7 +142,7 @@ func (t *tenure) askPath(ctx context.Context, j *pathJob, p Prompt) error {
 
 // source gives the generator, off, unable to give more than the level of the
 // task. A person was at the bench: anything may have been restarted.
-func (r *rig) source(ctx context.Context, p pathPlan) (*generator.Generator, error) {
+func (r *rig) source(ctx context.Context, p pathSetup) (*generator.Generator, error) {
 	names := []string{p.bench.Generator, p.bench.Analyzer}
 	if !p.bench.ByHand() {
 		names = append(names, p.bench.Switcher)
@@ -243,13 +243,13 @@ func (p *pace) took(atMeter bool, d time.Duration) {
 }
 
 // meterText has the generator joined to the power meter.
-func (p pathPlan) meterText() string {
+func (p pathSetup) meterText() string {
 	return fmt.Sprintf("Join the output of the generator %s to the sensor of the power meter %s, with the cable that goes to the path later: its end is where the path begins.",
 		p.bench.Generator, p.bench.PowerMeter)
 }
 
 // connector names where the path belongs.
-func (p pathPlan) connector() string {
+func (p pathSetup) connector() string {
 	of := ""
 	if p.serial != "" {
 		of = " of " + p.serial
@@ -258,7 +258,7 @@ func (p pathPlan) connector() string {
 }
 
 // pathText has the generator joined to the path.
-func (p pathPlan) pathText() string {
+func (p pathSetup) pathText() string {
 	if p.bench.ByHand() {
 		return fmt.Sprintf("Take the end of the measuring cable of %s that goes to %s, and join it to the cable of the generator in the place of the power meter.",
 			p.bench.Name, p.connector())
@@ -267,7 +267,7 @@ func (p pathPlan) pathText() string {
 }
 
 // backText has the path back where it belongs.
-func (p pathPlan) backText() string {
+func (p pathSetup) backText() string {
 	if p.bench.ByHand() {
 		return fmt.Sprintf("Take the measuring cable of %s off the cable of the generator. Runs ask for it again.", p.bench.Name)
 	}

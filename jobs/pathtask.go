@@ -71,9 +71,20 @@ type PathResult struct {
 	passed bool // the check
 }
 
+// PathTaskRefusedError is returned for a path that cannot be measured as asked.
+// Nothing was queued, or switched on.
+type PathTaskRefusedError struct {
+	Problems []string // every one, each saying what, where and what to do
+}
+
+// Error lists every problem on a line of its own.
+func (e *PathTaskRefusedError) Error() string {
+	return "jobs: the path cannot be measured as asked: " + strings.Join(e.Problems, "\n")
+}
+
 // QueuePathTask queues a task at its bench, whose agent begins it before any run
 // that waits, also on a bench that is held. What the inventory in force cannot do
-// is refused with a *PathRefusedError.
+// is refused with a *PathTaskRefusedError.
 func QueuePathTask(ctx context.Context, db DB, r PathRequest, now time.Time) (PathTask, error) {
 	l, _, err := lab.Load(ctx, db, 0)
 	if err != nil {
@@ -97,7 +108,7 @@ func QueuePathTask(ctx context.Context, db DB, r PathRequest, now time.Time) (Pa
 			return fmt.Errorf("jobs: queueing a path: %w", err)
 		}
 		if tag.RowsAffected() == 0 {
-			return &PathRefusedError{[]string{"a task like this is waiting or in work already; see benchyard path tasks"}}
+			return &PathTaskRefusedError{[]string{"a task like this is waiting or in work already; see benchyard path tasks"}}
 		}
 		return emit(ctx, tx, taskChange(r.Bench, id, Queued, r.By))
 	})

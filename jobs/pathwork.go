@@ -21,7 +21,7 @@ import (
 type pathJob struct {
 	id       uuid.UUID
 	request  PathRequest
-	plan     pathPlan
+	plan     pathSetup
 	readings []calibration.Reading
 	pace     pace
 	told     time.Time // when the tables were last told of the progress

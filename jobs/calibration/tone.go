@@ -75,11 +75,17 @@ func Joined(set, read rf.DBm, f rf.Hertz) error {
 	return nil
 }
 
-// Spaced is Grid with as many points as it takes for none to be further from the
-// next than step.
-func Spaced(from, to, step rf.Hertz) ([]rf.Hertz, error) {
-	if !(step > 0) || !(to > from) {
-		return nil, fmt.Errorf("calibration: from %s to %s in steps of %s: want a range that rises and a step over zero", from, to, step)
+// Frequencies returns where a correction is measured: so many points from one
+// frequency to another, or as many as it takes for none to be further from the next
+// than step. One of the two is zero.
+func Frequencies(from, to rf.Hertz, points int, step rf.Hertz) ([]rf.Hertz, error) {
+	switch {
+	case points != 0 && step != 0:
+		return nil, fmt.Errorf("calibration: %d points and steps of %s: want one of them", points, step)
+	case points != 0:
+		return Grid(from, to, points)
+	case !(step > 0) || !(to > from):
+		return nil, fmt.Errorf("calibration: from %s to %s in steps of %s: want a range that rises, and a step or a number of points", from, to, step)
 	}
 	steps := math.Ceil(float64((to-from)/step) - 1e-9)
 	if steps >= MostRows {

@@ -61,12 +61,12 @@ func TestJoined(t *testing.T) {
 	}
 }
 
-func TestSpaced(t *testing.T) {
+func TestFrequencies(t *testing.T) {
 	for _, c := range []struct {
 		from, to, step rf.Hertz
 		want           int
 	}{{3.3e9, 3.8e9, 50e6, 11}, {3.3e9, 3.8e9, 60e6, 10}, {1e9, 1.3e9, 0.1e9, 4}} {
-		f, err := Spaced(c.from, c.to, c.step)
+		f, err := Frequencies(c.from, c.to, 0, c.step)
 		if err != nil || len(f) != c.want || f[0] != c.from || f[len(f)-1] != c.to {
 			t.Fatalf("%+v: %v, %v", c, f, err)
 		}
@@ -77,8 +77,14 @@ func TestSpaced(t *testing.T) {
 		}
 	}
 	for _, c := range [][3]rf.Hertz{{1e9, 2e9, 0}, {2e9, 1e9, 1e6}, {1e9, 2e9, -1}, {1e9, 2e9, 1e5}, {1e9, 2e9, 2e9}, {1e9, 2e9, rf.Hertz(math.NaN())}} {
-		if f, err := Spaced(c[0], c[1], c[2]); err == nil {
+		if f, err := Frequencies(c[0], c[1], 0, c[2]); err == nil {
 			t.Errorf("%v gives %d frequencies", c, len(f))
 		}
+	}
+	if f, err := Frequencies(1e9, 2e9, 11, 0); err != nil || len(f) != 11 {
+		t.Errorf("11 points: %v, %v", f, err)
+	}
+	if f, err := Frequencies(1e9, 2e9, 11, 1e8); err == nil {
+		t.Errorf("points and step give %v", f)
 	}
 }

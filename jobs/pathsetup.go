@@ -25,8 +25,8 @@ const (
 	mostLevels         = 200 // no level of any instrument is beyond this, in dBm
 )
 
-// pathPlan is a request with all that its bench and its path are, checked.
-type pathPlan struct {
+// pathSetup is a request with all that its bench and its path are, checked.
+type pathSetup struct {
 	request     PathRequest
 	bench       lab.Bench
 	path        lab.Path
@@ -37,9 +37,9 @@ type pathPlan struct {
 
 // plan looks up what a request needs, and refuses what cannot or must not be done:
 // all of it before anything is switched on.
-func (r PathRequest) plan(l *lab.Lab, today lab.Date) (pathPlan, error) {
-	p := pathPlan{request: r}
-	refuse := func(problems ...string) (pathPlan, error) { return p, &PathRefusedError{problems} }
+func (r PathRequest) plan(l *lab.Lab, today lab.Date) (pathSetup, error) {
+	p := pathSetup{request: r}
+	refuse := func(problems ...string) (pathSetup, error) { return p, &PathTaskRefusedError{problems} }
 	var ok bool
 	if p.bench, ok = l.Bench(r.Bench); !ok {
 		return refuse(fmt.Sprintf("bench %q is not in the inventory of %s", r.Bench, l.Name))
@@ -75,7 +75,7 @@ func (r PathRequest) plan(l *lab.Lab, today lab.Date) (pathPlan, error) {
 }
 
 // choose finds the frequencies and holds them against what the instruments cover.
-func (p *pathPlan) choose(l *lab.Lab) error {
+func (p *pathSetup) choose(l *lab.Lab) error {
 	covered := p.covered(l)
 	p.frequencies = p.request.Frequencies
 	switch p.request.Kind {
@@ -117,7 +117,7 @@ func (p *pathPlan) choose(l *lab.Lab) error {
 
 // covered is where every instrument that takes part works. One whose range the
 // inventory does not tell refuses what it cannot do by itself.
-func (p *pathPlan) covered(l *lab.Lab) rf.Range {
+func (p *pathSetup) covered(l *lab.Lab) rf.Range {
 	covered := rf.Range{Low: calibration.LineReach, High: rf.Hertz(math.Inf(1))}
 	for _, name := range []string{p.bench.Analyzer, p.bench.Generator, p.bench.PowerMeter} {
 		i, ok := l.Instrument(name)
@@ -135,7 +135,7 @@ func (p *pathPlan) covered(l *lab.Lab) rf.Range {
 
 // level refuses a level that could harm the analyzer. The loss of the path counts
 // for nothing: it is what shall be found, and a cable may be joined past its pads.
-func (p *pathPlan) level(l *lab.Lab) error {
+func (p *pathSetup) level(l *lab.Lab) error {
 	level := p.request.Level
 	a, _ := l.Instrument(p.bench.Analyzer)
 	g, _ := l.Instrument(p.bench.Generator)
@@ -160,7 +160,7 @@ func (p *pathPlan) level(l *lab.Lab) error {
 
 // know gathers what the inventory tells of the equipment. What it does not tell
 // cannot be taken for zero.
-func (p *pathPlan) know(l *lab.Lab) error {
+func (p *pathSetup) know(l *lab.Lab) error {
 	a, _ := l.Instrument(p.bench.Analyzer)
 	g, _ := l.Instrument(p.bench.Generator)
 	m, _ := l.Instrument(p.bench.PowerMeter)
