@@ -37,6 +37,7 @@ func problemOf(err error) *api.Problem {
 	var documents document.Problems
 	var unmeasurable *jobs.RefusedError
 	var incomplete *jobs.ReplyError
+	var unreachable *jobs.PathTaskRefusedError
 	var uncountable *results.RefusedError
 	var unjudgeable *jobs.NotJudgeableError
 	var routed *echo.HTTPError
@@ -55,6 +56,8 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusUnprocessableEntity, uncountable.Reason)
 	case errors.As(err, &unjudgeable):
 		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
+	case errors.As(err, &unreachable):
+		return problem(http.StatusUnprocessableEntity, "the path cannot be measured as asked, so nothing was queued", unreachable.Problems...)
 	case errors.As(err, &incomplete):
 		return problem(http.StatusUnprocessableEntity, "the answer is not complete, so nothing was stored: "+incomplete.Problem)
 	case errors.Is(err, jobs.ErrEnded):
