@@ -180,22 +180,49 @@ type PathCorrection struct {
 // Correction returns the losses without their budgets.
 func (c PathCorrection) Correction() rf.Correction { return calibration.Correction(c.Rows) }
 
-const pathQuery = `
+// Reference is the version of the inventory whose correction this one is compared
+// with: the one in force while it waits for a decision (zero), the one before once
+// it was approved.
+func (c PathCorrection) Reference() int64 {
+	switch {
+	case c.State == PathProposed:
+		return 0
+	case c.Before != 0:
+		return c.Before
+	}
+	return c.LabVersion
+}
+
+// Compared holds the correction against that of the same path in an inventory,
+// where it has the path.
+func (c PathCorrection) Compared(l *lab.Lab) calibration.Comparison {
+	path, ok := l.PathFor(c.Bench, c.Slot, c.Connector)
+	if !ok {
+		return calibration.Comparison{}
+	}
+	return calibration.Compare(path.Correction, c.Correction())
+}
+
+// pathQuery reads corrections; budgets are most of the text of one, and lists do without.
+const (
+	pathQuery = `
 	SELECT id, bench, slot, connector, elements, coalesce(analyzer, ''), source, origin, measured_by, measured_at, simulated, proposed_at,
-	       state, coalesce(decided_by, ''), decided_at, reason, coalesce(valid_until::text, ''), lab_id, coalesce(before_id, 0), coalesce(version_id, 0), correction
-	FROM path_correction`
+	       state, coalesce(decided_by, ''), decided_at, reason, coalesce(valid_until::text, ''), lab_id, coalesce(before_id, 0), coalesce(version_id, 0), `
+	wholeRows = `correction FROM path_correction`
+	rowsAlone = `(SELECT jsonb_agg(r - 'budget') FROM jsonb_array_elements(correction) r) FROM path_correction`
+)
 
 // PathCorrections returns what was proposed for one path, or for all with the zero
-// PathPlace, newest first; openOnly leaves out what was decided.
+// PathPlace, newest first and without budgets; openOnly leaves out what was decided.
 func PathCorrections(ctx context.Context, db DB, of PathPlace, openOnly bool, limit int) ([]PathCorrection, error) {
-	return pathCorrections(ctx, db, pathQuery+`
+	return pathCorrections(ctx, db, pathQuery+rowsAlone+`
 		WHERE ($1 = '' OR bench = $1 AND slot = $2 AND connector = $3) AND (NOT $4 OR state = 'proposed')
 		ORDER BY proposed_at DESC, id DESC LIMIT $5`, of.Bench, of.Slot, of.Connector, openOnly, limit)
 }
 
 // PathCorrectionByID returns one, or ErrNotFound.
 func PathCorrectionByID(ctx context.Context, db DB, id uuid.UUID) (PathCorrection, error) {
-	found, err := pathCorrections(ctx, db, pathQuery+` WHERE id = $1`, id)
+	found, err := pathCorrections(ctx, db, pathQuery+wholeRows+` WHERE id = $1`, id)
 	if err == nil && len(found) == 0 {
 		err = fmt.Errorf("jobs: correction %s: %w", id, ErrNotFound)
 	}

@@ -38,6 +38,7 @@ func problemOf(err error) *api.Problem {
 	var unmeasurable *jobs.RefusedError
 	var incomplete *jobs.ReplyError
 	var unreachable *jobs.PathTaskRefusedError
+	var incorrect *jobs.PathRefusedError
 	var uncountable *results.RefusedError
 	var unjudgeable *jobs.NotJudgeableError
 	var routed *echo.HTTPError
@@ -58,6 +59,8 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
 	case errors.As(err, &unreachable):
 		return problem(http.StatusUnprocessableEntity, "the path cannot be measured as asked, so nothing was queued", unreachable.Problems...)
+	case errors.As(err, &incorrect):
+		return problem(http.StatusUnprocessableEntity, "the correction is refused as asked, so nothing was changed", incorrect.Problems...)
 	case errors.As(err, &incomplete):
 		return problem(http.StatusUnprocessableEntity, "the answer is not complete, so nothing was stored: "+incomplete.Problem)
 	case errors.Is(err, jobs.ErrEnded):

@@ -139,5 +139,6 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, populationFunctions())
 	maps.Copy(fm, curveFunctions())
 	maps.Copy(fm, pathTaskFunctions())
+	maps.Copy(fm, pathFunctions())
 	return fm
 }

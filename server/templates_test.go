@@ -53,6 +53,7 @@ func TestPagesOfAnEmptyDatabase(t *testing.T) {
 		"/":          "benchyard lab apply",
 		"/campaigns": "No campaign was submitted yet",
 		"/yield":     "no yield to show",
+		"/paths":     "No inventory was applied yet",
 	} {
 		status, _, body := get(t, srv.Handler(), path)
 		if status != http.StatusOK || !strings.Contains(body, want) {
@@ -147,6 +148,10 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"population", "content", populationData{Chart: &api.FigureChart{}, Risk: &api.RiskReport{Rules: []api.RuleRisk{{}}}}},
 		{"population", "content", populationData{Chart: &api.FigureChart{Upper: 1, Points: []api.ChartPoint{{}, {Signals: []int{1, 4}}}}, Risk: &api.RiskReport{GuardBand: &half, Factor: &half}}},
 		{"agreement", "content", api.BenchReport{Missing: []string{"m"}, Studies: []api.BenchStudy{{Benches: []api.BenchDeviation{{}}}}}},
+		{"paths", "content", pathsData{}},
+		{"paths", "content", pathsData{Paths: []api.Path{{}, {Correction: "c", Days: -1, Stale: "s"}}, Open: []api.PathCorrection{{}}, Decided: []api.PathCorrection{{Greatest: &api.PathDifference{}}}}},
+		{"correction", "content", api.PathCorrectionDetail{}},
+		{"correction", "content", api.PathCorrectionDetail{PathCorrection: api.PathCorrection{State: "proposed", Narrower: true}, Table: []api.PathRow{{}}, Differences: []api.PathDifference{{}}}},
 		{"error", "content", &api.Problem{Status: 500, Errors: []string{"one"}}},
 	} {
 		if p.part == "content" {
