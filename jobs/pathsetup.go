@@ -81,16 +81,9 @@ func (p *pathSetup) choose(l *lab.Lab) error {
 	switch p.request.Kind {
 	case CheckPath:
 		if len(p.frequencies) == 0 {
-			var table rf.Correction
-			for _, row := range p.path.Correction {
-				if covered.Contains(row.Frequency) {
-					table = append(table, row)
-				}
+			if p.frequencies = few(p.path.Correction, covered); p.frequencies == nil {
+				return fmt.Errorf("the correction in force covers nothing from %s to %s, where generator, power meter and analyzer work", covered.Low, covered.High)
 			}
-			if len(table) == 0 {
-				return fmt.Errorf("no row of the correction lies from %s to %s, where generator, power meter and analyzer work", covered.Low, covered.High)
-			}
-			p.frequencies = calibration.Few(table, checkedFrequencies)
 		}
 	case MeasurePath:
 		if len(p.frequencies) < calibration.LeastRows {
@@ -113,6 +106,22 @@ func (p *pathSetup) choose(l *lab.Lab) error {
 		}
 	}
 	return nil
+}
+
+// few returns where a check looks: at the ends of what the table and the
+// instruments cover, and at rows between them.
+func few(table rf.Correction, covered rf.Range) []rf.Hertz {
+	low, high := max(table.Range().Low, covered.Low), min(table.Range().High, covered.High)
+	if !(low <= high) {
+		return nil
+	}
+	inside := rf.Correction{{Frequency: low}}
+	for _, row := range table {
+		if row.Frequency > low && row.Frequency < high {
+			inside = append(inside, row)
+		}
+	}
+	return calibration.Few(append(inside, rf.CorrectionPoint{Frequency: high}), checkedFrequencies)
 }
 
 // covered is where every instrument that takes part works. One whose range the

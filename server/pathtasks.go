@@ -172,6 +172,13 @@ func pathTaskFunctions() template.FuncMap {
 	}
 }
 
+// pathTasksData is what the page of tasks shows: the path that its form begins with
+// may come from the address.
+type pathTasksData struct {
+	Bench, Slot, Connector string
+	Tasks                  []api.PathTask
+}
+
 func (s *Server) pathTasksPage(c echo.Context) error {
 	ctx := c.Request().Context()
 	after, err := jobs.LastEvent(ctx, s.pool)
@@ -183,7 +190,8 @@ func (s *Server) pathTasksPage(c echo.Context) error {
 		return err
 	}
 	return s.render(c, http.StatusOK, "pathtasks", page{
-		Title: "Measuring paths", Section: "paths", Simulated: s.labSimulated(ctx), Stream: streamURL("pathtasks", nil, after), Data: list,
+		Title: "Measuring paths", Section: "paths", Simulated: s.labSimulated(ctx), Stream: streamURL("pathtasks", nil, after),
+		Data: pathTasksData{Bench: c.QueryParam("bench"), Slot: c.QueryParam("slot"), Connector: c.QueryParam("connector"), Tasks: list},
 	})
 }
 
