@@ -45,7 +45,7 @@ func newPathLab(t *testing.T) *pathLab {
 	if strings.Count(string(complete), place) != 1 {
 		t.Fatal("the inventory has another layout")
 	}
-	p := &pathLab{t: t, pool: postgres.Test(t), text: strings.Replace(string(complete), place, place+"    elements: [cable-17, pad-3]\n", 1),
+	p := &pathLab{t: t, pool: postgres.Test(t), text: strings.Replace(string(complete), place, place+"    elements: [cable-27, pad-3]\n", 1),
 		now: time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)}
 	p.apply(p.text)
 	return p
@@ -61,7 +61,7 @@ func (p *pathLab) apply(text string) {
 // exchange applies the inventory with other elements in the path.
 func (p *pathLab) exchange(elements string) {
 	p.t.Helper()
-	p.apply(strings.Replace(p.text, "elements: [cable-17, pad-3]", elements, 1))
+	p.apply(strings.Replace(p.text, "elements: [cable-27, pad-3]", elements, 1))
 }
 
 // inForce returns the path as the newest inventory has it.
@@ -141,7 +141,7 @@ func TestApprovedCorrectionIsInForce(t *testing.T) {
 		t.Errorf("valid until %s, the path until %s", d.ValidUntil, path.ValidUntil)
 	}
 	if a := path.Approved; !reflect.DeepEqual(path.Correction, calibration.Correction(q.Rows)) || a == nil || a.ID != id.String() ||
-		a.MeasuredBy != "Mary Jones" || a.ApprovedBy != "Bob" || a.Analyzer != "sa-2" || !reflect.DeepEqual(a.Elements, []string{"cable-17", "pad-3"}) {
+		a.MeasuredBy != "Mary Jones" || a.ApprovedBy != "Bob" || a.Analyzer != "sa-2" || !reflect.DeepEqual(a.Elements, []string{"cable-27", "pad-3"}) {
 		t.Errorf("in force %+v", path)
 	}
 	if c := p.correction(id); c.State != PathApproved || c.Version != d.Version || c.Before == 0 || c.Before == c.Version || c.ValidUntil != d.ValidUntil || len(c.Rows) != 3 {
@@ -159,7 +159,7 @@ func TestApprovedCorrectionIsInForce(t *testing.T) {
 	if first := p.correction(id); first.State != PathSuperseded {
 		t.Errorf("the first one is %s", first.State)
 	}
-	gone := strings.Replace(p.text, "connector: 1\n    elements: [cable-17, pad-3]", "connector: 7", 1)
+	gone := strings.Replace(p.text, "connector: 1\n    elements: [cable-27, pad-3]", "connector: 7", 1)
 	gone = strings.Replace(gone, `, bench: bench-2, slot: 1, resource: "TCPIP::192.0.2.32::5025::SOCKET"}`, "}", 1)
 	p.apply(gone)
 	if l, _, err := lab.Load(t.Context(), p.pool, 0); err != nil || len(l.Corrections) != 0 {
@@ -191,8 +191,8 @@ func TestApprovalsThatAreRefused(t *testing.T) {
 		{name: "in another spelling of the name", q: p.proposal(), a: Approval{By: " mary   JONES "}, says: "somebody else has to approve it"},
 		{name: "nameless", q: p.proposal(), a: Approval{By: " "}, says: "the name of who approves is missing"},
 		{name: "two lines", q: p.proposal(), a: Approval{Reason: "a\nb"}, says: "the reason has to be text on one line"},
-		{name: "an element was exchanged", q: p.proposal(), elements: "elements: [cable-18, pad-3]", says: "cable-17 is gone, cable-18 is new; measure it again"},
-		{name: "the other way round", q: p.proposal(), elements: "elements: [pad-3, cable-17]"},
+		{name: "an element was exchanged", q: p.proposal(), elements: "elements: [cable-28, pad-3]", says: "cable-27 is gone, cable-28 is new; measure it again"},
+		{name: "the other way round", q: p.proposal(), elements: "elements: [pad-3, cable-27]"},
 		{name: "out of date by the days of the lab", q: old, says: "valid until 2026-11-24, which is over"},
 		{name: "out of date by what was said", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now.AddDate(0, 0, -1))}, says: "valid until 2026-11-24, which is over"},
 		{name: "good today", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now)}},
@@ -220,7 +220,7 @@ func TestApprovalsThatAreRefused(t *testing.T) {
 				mustExec(t, tx, c.sql, id)
 			}
 			if c.elements != "" {
-				if _, _, err := lab.Apply(t.Context(), tx, "lab.yaml", []byte(strings.Replace(p.text, "elements: [cable-17, pad-3]", c.elements, 1)), "ann"); err != nil {
+				if _, _, err := lab.Apply(t.Context(), tx, "lab.yaml", []byte(strings.Replace(p.text, "elements: [cable-27, pad-3]", c.elements, 1)), "ann"); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -317,13 +317,13 @@ func TestCheckConfirmsACorrection(t *testing.T) {
 	if _, err := p.approve(id, Approval{}); err != nil {
 		t.Fatal(err)
 	}
-	check := PathCheck{PathPlace: padPlace, Elements: []string{"cable-18", "pad-3"}, By: "Cy", At: p.now, Origin: "a check", Rows: p.proposal().Rows[:1]}
+	check := PathCheck{PathPlace: padPlace, Elements: []string{"cable-28", "pad-3"}, By: "Cy", At: p.now, Origin: "a check", Rows: p.proposal().Rows[:1]}
 	var refused *PathRefusedError
 	if _, _, err := Confirm(t.Context(), p.pool, check); !errors.As(err, &refused) || !strings.Contains(err.Error(), "was changed since it was checked") {
 		t.Errorf("checked another path: %v", err)
 	}
-	p.exchange("elements: [cable-18, pad-3]")
-	if l, path := p.inForce(); !strings.Contains(l.Stale(path), "path slot 1 connector 1 does not hold any more: cable-17 is gone, cable-18 is new; measure or check the path") {
+	p.exchange("elements: [cable-28, pad-3]")
+	if l, path := p.inForce(); !strings.Contains(l.Stale(path), "path slot 1 connector 1 does not hold any more: cable-27 is gone, cable-28 is new; measure or check the path") {
 		t.Errorf("says %q", l.Stale(path))
 	}
 	if _, changed, err := Confirm(t.Context(), p.pool, check); err != nil || !changed {

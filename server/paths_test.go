@@ -50,7 +50,7 @@ func TestPagesOfPaths(t *testing.T) {
 	agreeing, off := s.propose(t, 0.1, 26.5e9), s.propose(t, 0.5, 6e9)
 	for path, want := range map[string][]string{
 		"/paths": {"Corrections that wait for a decision", "bench-1 slot 1 connector 1", "pad &lt;7&gt;.csv", "cable-17, pad-3", "not named", "2097-01-31",
-			"of the inventory file", "1 frequency beyond both uncertainties; covers less", "+2.24", "/paths/" + off},
+			"of the inventory file", "1 frequency beyond both uncertainties; covers less", "&#43;2.24", "/paths/" + off},
 		"/paths/" + agreeing: {"within both uncertainties", "somebody else has to approve it", `action="/paths/` + agreeing + `/approve"`, "<svg", "power meter 0.050", "the path alone", "Dashed"},
 		"/paths/" + off:      {"differs at 1 of 2 frequencies", `name="reason" maxlength="200" required`, `name="narrower"`, "Larger marks lie outside"},
 	} {

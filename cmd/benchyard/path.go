@@ -14,6 +14,10 @@ import (
 
 // pathCommand looks after the corrections of signal paths.
 type pathCommand struct {
+	Show     pathShow     `cmd:"" help:"Paths with the corrections in force, what was proposed for one, or every difference of a proposal."`
+	Import   pathImport   `cmd:"" help:"Propose the correction of a file; it counts once somebody else has approved it."`
+	Approve  pathApprove  `cmd:"" help:"Put a proposed correction in force, by a new version of the inventory."`
+	Reject   pathReject   `cmd:"" help:"End a proposal; what is in force stays."`
 	Convert  pathConvert  `cmd:"" help:"The correction out of a file, as CSV that correction_file of an inventory takes."`
 	Compare  pathCompare  `cmd:"" help:"A new correction beside the old one, over frequency, in dB and in their combined uncertainty; exit code 1 where they disagree."`
 	Expiring pathExpiring `cmd:"" help:"Corrections and calibrations of instruments that run out, or have."`
