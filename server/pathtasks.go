@@ -166,6 +166,16 @@ func (s *Server) cancelPathTask(c echo.Context) error {
 // pathTaskFunctions are what templates with tasks call.
 func pathTaskFunctions() template.FuncMap {
 	return template.FuncMap{
+		// outcome is what a check came to; empty for what is none, or not done.
+		"outcome": func(passed *bool) string {
+			switch {
+			case passed == nil:
+				return ""
+			case *passed:
+				return "passed"
+			}
+			return "failed"
+		},
 		"seconds": func(s float64) string {
 			return (time.Duration(s * float64(time.Second))).Round(time.Second).String()
 		},
