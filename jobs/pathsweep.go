@@ -37,7 +37,7 @@ func (t *tenure) readGenerator(ctx context.Context, j *pathJob) error {
 	if err != nil {
 		return err
 	}
-	source, err := r.source(ctx, j.plan)
+	source, err := r.steadySource(ctx, j.plan)
 	if err != nil {
 		return err
 	}
@@ -85,7 +85,7 @@ func (t *tenure) readPath(ctx context.Context, j *pathJob) error {
 		return err
 	}
 	r.unsafe()
-	source, err := r.source(ctx, j.plan)
+	source, err := r.steadySource(ctx, j.plan)
 	if err != nil {
 		return err
 	}
@@ -140,9 +140,9 @@ func (t *tenure) askPath(ctx context.Context, j *pathJob, p Prompt) error {
 	return err
 }
 
-// source gives the generator, off, unable to give more than the level of the
+// steadySource gives the generator, off, unable to give more than the level of the
 // task. A person was at the bench: anything may have been restarted.
-func (r *rig) source(ctx context.Context, p pathSetup) (*generator.Generator, error) {
+func (r *rig) steadySource(ctx context.Context, p pathSetup) (*generator.Generator, error) {
 	names := []string{p.bench.Generator, p.bench.Analyzer}
 	if !p.bench.ByHand() {
 		names = append(names, p.bench.Switcher)
