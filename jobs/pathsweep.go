@@ -106,7 +106,7 @@ func (t *tenure) readPath(ctx context.Context, j *pathJob) error {
 	}
 	err = t.feed(ctx, j, source, "path", func(f rf.Hertz, i int) error {
 		for range pathRepeats {
-			trace, err := a.Sweep(ctx, calibration.LineSweep(f, j.request.Level))
+			trace, err := timedSource{a, r}.Sweep(ctx, calibration.LineSweep(f, j.request.Level))
 			if err != nil {
 				return err
 			}

@@ -43,6 +43,9 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	s := seed(t)
 	s.asked(t)
+	s.elementsOf(t, "cable-17, pad-3")
+	s.propose(t, 0.1, 26.5e9)
+	s.propose(t, 0.5, 6e9)
 	srv := newTestServer(t, s)
 	if !srv.assets.Built {
 		t.Fatal("the scripts and styles are not built; run make web")

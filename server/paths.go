@@ -34,7 +34,7 @@ func PathsToWire(l *lab.Lab, open []jobs.PathCorrection, today lab.Date) []api.P
 			ValidUntil: p.ValidUntil.String(), Days: daysBetween(today, p.ValidUntil), Stale: l.Stale(p),
 			Rows: len(p.Correction), FromHz: float64(r.Low), ToHz: float64(r.High), Open: waiting[jobs.PathPlace{Bench: p.Bench, Slot: p.Slot, Connector: p.Connector}],
 		}
-		if a := p.Approved; a != nil {
+		if a := p.Approved; a != nil && !a.OfFile() {
 			w.Correction, w.MeasuredBy, w.ApprovedBy, w.Analyzer = a.ID, a.MeasuredBy, a.ApprovedBy, a.Analyzer
 		}
 		list = append(list, w)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"reflect"
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
@@ -23,23 +22,18 @@ func inForceOr(ctx context.Context, db lab.RowQueryer) (*lab.Lab, error) {
 // went with their path, and which hold no more.
 func tellKept(p *program, file string, before, after *lab.Lab) {
 	for _, c := range before.Corrections {
-		if _, ok := after.PathFor(c.Bench, c.Slot, c.Connector); !ok {
+		if _, ok := after.PathFor(c.Bench, c.Slot, c.Connector); !ok && !c.OfFile() {
 			fmt.Fprintf(p.stderr, "note: %s is not in %s any more; its correction, approved by %s, went with it\n", placeOf(c), file, c.ApprovedBy)
 		}
 	}
 	for _, path := range after.Paths {
 		place := jobs.PathPlace{Bench: path.Bench, Slot: path.Slot, Connector: path.Connector}
-		if a := path.Approved; a != nil {
+		if a := path.Approved; a != nil && !a.OfFile() {
 			fmt.Fprintf(p.stderr, "note: %s: the correction approved by %s stays in force until %s, in place of that of %s; another one comes with benchyard path import\n",
 				place, a.ApprovedBy, a.ValidUntil, file)
 		}
 		if why := after.Stale(path); why != "" {
 			fmt.Fprintf(p.stderr, "note: %s; runs wait until then\n", why)
-		}
-		was, ok := before.PathFor(path.Bench, path.Slot, path.Connector)
-		changed := lab.Changed(was.Elements, path.Elements)
-		if ok && path.Approved == nil && was.Approved == nil && changed != "" && reflect.DeepEqual(was.Correction, path.Correction) {
-			fmt.Fprintf(p.stderr, "note: %s: %s, and the correction in %s is the one from before; measure the path again, unless it was renamed only\n", place, changed, file)
 		}
 	}
 }

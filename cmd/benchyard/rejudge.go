@@ -156,7 +156,7 @@ func (c *runRejudge) begin(ctx context.Context, p *program, pool *pgxpool.Pool, 
 // tellApproved says which corrections of the file do not count.
 func (c *runRejudge) tellApproved(p *program, inForce *lab.Lab) {
 	for _, a := range inForce.Corrections {
-		if _, ok := c.inventory.PathFor(a.Bench, a.Slot, a.Connector); ok {
+		if _, ok := c.inventory.PathFor(a.Bench, a.Slot, a.Connector); ok && !a.OfFile() {
 			fmt.Fprintf(p.stderr, "note: %s: the correction approved by %s counts, not that of %s\n", placeOf(a), a.ApprovedBy, c.Lab)
 		}
 	}

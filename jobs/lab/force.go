@@ -53,8 +53,11 @@ func (l *Lab) Stale(p Path) string {
 		return ""
 	}
 	if why := Changed(c.Elements, p.Elements); why != "" {
-		return fmt.Sprintf("the correction of %s %s does not hold any more: %s; measure or check the path, or import a new correction, and have it approved",
-			p.Bench, p.place(), why)
+		remedy := "measure or check the path, or import a new correction, and have it approved"
+		if c.OfFile() {
+			remedy += "; or give the inventory its new correction, or another valid_until where the elements were renamed only"
+		}
+		return fmt.Sprintf("the correction of %s %s does not hold any more: %s; %s", p.Bench, p.place(), why, remedy)
 	}
 	if b, ok := l.Bench(p.Bench); ok && c.Analyzer != "" && b.Analyzer != c.Analyzer {
 		return fmt.Sprintf("the correction of %s %s was measured with the analyzer %s, the bench has %s now; measure the path again and have it approved",
@@ -157,14 +160,46 @@ func quoted(text string) string {
 	return strings.TrimSpace(b.String())
 }
 
-// kept returns the corrections in force of an older version for the paths that
-// this one still has.
+// kept returns the corrections in force of an older version that stay with this
+// one, which has those of its file in its paths: the approved ones of paths that are
+// still there, and those of the file that no longer hold, unless the file has another
+// correction now or the old elements are back.
 func (l *Lab) kept(before []ApprovedCorrection) []ApprovedCorrection {
 	var list []ApprovedCorrection
 	for _, c := range before {
-		if slices.ContainsFunc(l.Paths, c.For) {
+		p, ok := find(l.Paths, c.For)
+		if ok && (!c.OfFile() || sameCorrection(p, c.Correction, c.ValidUntil) && Changed(c.Elements, p.Elements) != "") {
 			list = append(list, c)
 		}
 	}
 	return list
+}
+
+// exchanged returns the corrections of the file that no longer hold: the path is made
+// of other elements than in the version before, and has the same correction all the
+// same. Kept among those in force, they show until the path is measured or checked.
+func (l *Lab) exchanged(before *Lab, version int64, by string) []ApprovedCorrection {
+	var list []ApprovedCorrection
+	for _, p := range l.Paths {
+		was, ok := before.PathFor(p.Bench, p.Slot, p.Connector)
+		if ok && was.Approved == nil && Changed(was.Elements, p.Elements) != "" && sameCorrection(p, was.Correction, was.ValidUntil) {
+			list = append(list, ApprovedCorrection{
+				Bench: p.Bench, Slot: p.Slot, Connector: p.Connector, Elements: was.Elements, ID: fmt.Sprintf("%s%d", ofFile, version),
+				MeasuredBy: "the inventory", ApprovedBy: by, ValidUntil: p.ValidUntil, Correction: p.Correction,
+			})
+		}
+	}
+	return list
+}
+
+// ofFile begins the ID of a correction that nobody approved: it was that of the file
+// in a version, until the elements of its path changed.
+const ofFile = "file of version "
+
+// OfFile reports whether the correction is that of the inventory file, kept beside
+// the elements that it was made for.
+func (c ApprovedCorrection) OfFile() bool { return strings.HasPrefix(c.ID, ofFile) }
+
+func sameCorrection(p Path, rows rf.Correction, until Date) bool {
+	return slices.Equal(p.Correction, rows) && p.ValidUntil == until
 }

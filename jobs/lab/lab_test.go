@@ -118,8 +118,8 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = `two-benches.yaml:40:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
-two-benches.yaml:68:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
+	const want = `two-benches.yaml:44:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
+two-benches.yaml:73:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}

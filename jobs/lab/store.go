@@ -33,7 +33,8 @@ type RowQueryer interface {
 //
 // Corrections in force stay in force for every path that the document still has:
 // they are written to its end before it is stored. One that brings its own is
-// refused (see CheckOwn).
+// refused (see CheckOwn). Where the elements of a path change and its correction does
+// not, the correction no longer holds (see Stale).
 //
 // Versions are never changed. Applying the text that is in force already
 // changes nothing. Applying an older version again puts that version back in
@@ -48,13 +49,13 @@ func Apply(ctx context.Context, db Beginner, file string, data []byte, by string
 		return 0, false, err
 	}
 	err = exclusively(ctx, db, func(tx pgx.Tx) error {
-		before, _, err := Load(ctx, tx, 0)
+		before, version, err := Load(ctx, tx, 0)
 		if err != nil && !errors.Is(err, ErrNoLab) {
 			return err
 		}
 		complete := data
 		if before != nil {
-			if l, complete, err = l.with(file, data, l.kept(before.Corrections)); err != nil {
+			if l, complete, err = l.with(file, data, append(l.kept(before.Corrections), l.exchanged(before, version, by)...)); err != nil {
 				return err
 			}
 		}
