@@ -138,7 +138,7 @@ func (r *rig) prepare(ctx context.Context, s *segment) (map[string]instrumentRec
 		return nil, fmt.Errorf("%s: %w", b.Analyzer, err)
 	}
 	r.preset = true
-	return r.found(ctx, b, s.mount.unit.Serial)
+	return r.found(ctx, append(r.instruments(b), s.mount.unit.Serial)...)
 }
 
 // instruments returns the names of what a bench consists of.
@@ -271,11 +271,11 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 	return nil
 }
 
-// found lists the instruments of the bench and the unit as they answered.
-func (r *rig) found(ctx context.Context, b lab.Bench, serial string) (map[string]instrumentRecord, error) {
+// found lists instruments and units as they answered.
+func (r *rig) found(ctx context.Context, names ...string) (map[string]instrumentRecord, error) {
 	inventory := r.inventory()
 	records := map[string]instrumentRecord{}
-	for _, name := range append(r.instruments(b), serial) {
+	for _, name := range names {
 		opened, err := r.open(ctx, name)
 		if err != nil {
 			return nil, err

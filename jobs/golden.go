@@ -79,8 +79,7 @@ func checkGolden(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) ([
 	if reason == "" {
 		return nil, nil
 	}
-	held, err := writeBench(ctx, tx, bench, `UPDATE bench SET hold_reason = concat_ws('; ', hold_reason, $2::text), updated_at = now() WHERE name = $1`,
-		reason, eventBody{Text: "held: " + reason, By: "golden unit " + serial})
+	held, err := alsoHold(ctx, tx, bench, reason, "golden unit "+serial)
 	if err != nil {
 		return nil, fmt.Errorf("jobs: holding bench %s: %w", bench, err)
 	}

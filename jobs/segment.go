@@ -42,9 +42,7 @@ type segment struct {
 // work is one ticket: claim its segment, measure it, store it. It returns when
 // the outcome stands in the tables or is not ours to write.
 func (k *keeper) work(ctx context.Context, tk ticket) {
-	k.mu.Lock()
-	t := k.tenure
-	k.mu.Unlock()
+	t := k.held()
 	if t == nil {
 		return
 	}

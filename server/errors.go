@@ -37,6 +37,7 @@ func problemOf(err error) *api.Problem {
 	var documents document.Problems
 	var unmeasurable *jobs.RefusedError
 	var incomplete *jobs.ReplyError
+	var unreachable *jobs.PathTaskRefusedError
 	var incorrect *jobs.PathRefusedError
 	var uncountable *results.RefusedError
 	var unjudgeable *jobs.NotJudgeableError
@@ -56,6 +57,8 @@ func problemOf(err error) *api.Problem {
 		return problem(http.StatusUnprocessableEntity, uncountable.Reason)
 	case errors.As(err, &unjudgeable):
 		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
+	case errors.As(err, &unreachable):
+		return problem(http.StatusUnprocessableEntity, "the path cannot be measured as asked, so nothing was queued", unreachable.Problems...)
 	case errors.As(err, &incorrect):
 		return problem(http.StatusUnprocessableEntity, "the correction is refused as asked, so nothing was changed", incorrect.Problems...)
 	case errors.As(err, &incomplete):

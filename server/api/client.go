@@ -92,6 +92,27 @@ func (c *Client) AnswerPrompt(ctx context.Context, id string, a PromptAnswer) (o
 	return one, c.call(ctx, http.MethodPost, nil, a, &one, "prompts", id, "answer")
 }
 
+// PathTasks returns the newest tasks about signal paths, newest first.
+func (c *Client) PathTasks(ctx context.Context) (list []PathTask, err error) {
+	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "path-tasks")
+}
+
+// PathTask returns one task about a signal path with what it measured.
+func (c *Client) PathTask(ctx context.Context, id string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "path-tasks", id)
+}
+
+// MeasurePath asks for a signal path to be measured or checked and returns the task.
+func (c *Client) MeasurePath(ctx context.Context, r PathTaskRequest) (made PathTaskDetail, err error) {
+	return made, c.call(ctx, http.MethodPost, nil, r, &made, "path-tasks")
+}
+
+// CancelPathTask ends a task about a signal path and returns what became of it. By
+// says who wants it; empty is recorded as the API.
+func (c *Client) CancelPathTask(ctx context.Context, id, by string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, values("by", by), nil, &one, "path-tasks", id, "cancel")
+}
+
 // Paths returns every signal path with the correction in force.
 func (c *Client) Paths(ctx context.Context) (list []Path, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "paths")
