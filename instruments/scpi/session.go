@@ -59,6 +59,9 @@ type Config struct {
 	// instrument on HiSLIP. It runs on a goroutine of the connection and must not
 	// call the session. A socket has no service requests. Defaults to none.
 	ServiceRequest func(status byte)
+	// Admit is asked of the address of every connection, on HiSLIP of both channels.
+	// Defaults to none: any address will do.
+	Admit Admit
 	// Guard is asked before every write, those of a resync included. An error
 	// refuses the write. Defaults to none. See WithGuard.
 	Guard func() error
