@@ -139,6 +139,9 @@ func (c *checker) head(s Source, done map[string]*Table) {
 	if s.Session.Terminator != "" {
 		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF", "CR")
 	}
+	if s.Session.Sequential && s.Session.Overlapped {
+		c.Report(c.at("session.hislip_overlapped"), "sequential says that messages sent early are lost, hislip_overlapped that they are not; want one of them")
+	}
 	for key, n := range map[string]int{"max_message": s.Session.MaxMessage, "input_buffer": s.Session.InputBuffer} {
 		if where := c.at("session." + key); c.Has(where) && (n < leastBuffer || n > mostBuffer) {
 			c.Report(where, "%s %d: want %d to %d bytes", key, n, leastBuffer, mostBuffer)
