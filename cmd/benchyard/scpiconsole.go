@@ -61,6 +61,9 @@ func (k *console) line(ctx context.Context, text string) error {
 		return k.word(ctx, text)
 	}
 	x, err := k.exchange(ctx, text)
+	if err != nil && k.json {
+		return errors.Join(err, k.showJSON(x, err))
+	}
 	if err != nil {
 		return err
 	}
@@ -157,7 +160,7 @@ func (k *console) salvage(x exchanged, err error) (exchanged, error) {
 // show prints answers, then errors.
 func (k *console) show(x exchanged) error {
 	if k.json {
-		return k.showJSON(x)
+		return k.showJSON(x, nil)
 	}
 	for _, a := range x.Answers {
 		if err := k.answer(a); err != nil {
@@ -227,8 +230,9 @@ func describeBlock(payload []byte) string {
 	return text
 }
 
-// showJSON prints one object.
-func (k *console) showJSON(x exchanged) error {
+// showJSON prints one object. With a failure there is no telling what the instrument
+// made of the message.
+func (k *console) showJSON(x exchanged, failure error) error {
 	type entry struct {
 		Number int    `json:"number"`
 		Text   string `json:"text"`
@@ -237,7 +241,11 @@ func (k *console) showJSON(x exchanged) error {
 		Message string  `json:"message"`
 		Answers []any   `json:"answers"`
 		Errors  []entry `json:"errors"`
-	}{x.Message, []any{}, []entry{}}
+		Failure string  `json:"failure,omitempty"`
+	}{Message: x.Message, Answers: []any{}, Errors: []entry{}}
+	if failure != nil {
+		wire.Failure = failure.Error()
+	}
 	for _, a := range x.Answers {
 		if payload, err := scpi.ParseBlock(a); err == nil {
 			wire.Answers = append(wire.Answers, map[string]string{"block_base64": base64.StdEncoding.EncodeToString(payload)})

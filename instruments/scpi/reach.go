@@ -13,6 +13,11 @@ import (
 // refuses it, and says why and what to do.
 type Admit func(host string, address netip.Addr) error
 
+// outside marks what an Admit said.
+type outside struct{ error }
+
+func (o outside) Unwrap() error { return o.error }
+
 // Reach opens a TCP connection to a resource, within timeout if that is not zero. The
 // addresses of its host are put to admit, unless that is nil, after they were looked
 // up and right before each is connected to: nothing can change in between. Nagle's
@@ -25,7 +30,10 @@ func Reach(ctx context.Context, r Resource, timeout time.Duration, admit Admit) 
 			if err != nil {
 				return fmt.Errorf("address %q of %s cannot be checked: %w", address, r.Host, err)
 			}
-			return admit(r.Host, to.Addr().Unmap())
+			if err := admit(r.Host, to.Addr().Unmap()); err != nil {
+				return outside{err}
+			}
+			return nil
 		}
 	}
 	conn, err := d.DialContext(ctx, "tcp", r.Address())
