@@ -209,7 +209,10 @@ func (c *checker) commands(s Source) {
 		c.Report(c.at("commands"), "%s cannot do without %s; inherit: %s has all of them", article(s.Role), strings.Join(missing, ", "), StandardName)
 	}
 	for _, name := range c.role.limits {
-		if _, ok := c.table.Limits[name]; !ok && s.Inherits == "" {
+		_, ok := c.table.Limits[name]
+		if usual := c.role.usual[name]; !ok && usual > 0 {
+			c.table.Limits[name] = usual
+		} else if !ok && s.Inherits == "" {
 			c.Report(c.at("limits"), "missing limit %q; every dialect of %s needs it", name, article(s.Role))
 		}
 	}
