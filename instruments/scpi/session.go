@@ -143,12 +143,13 @@ func (s *Session) Ready(ctx context.Context) error {
 }
 
 // SetAbort names the command, such as ":ABORt", that stops a running
-// measurement. It is sent as it is, first of all, when the session
-// resynchronises or reconnects.
-func (s *Session) SetAbort(command string) {
+// measurement, "" for none, and returns the one before. It is sent as it is, first
+// of all, when the session resynchronises or reconnects.
+func (s *Session) SetAbort(command string) (before string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.abort = command
+	before, s.abort = s.abort, command
+	return before
 }
 
 func (s *Session) abortUnit() string {
