@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -145,6 +147,56 @@ func TestScpiScript(t *testing.T) {
 	if err == nil || !strings.Contains(out, "standard event") || !strings.Contains(out, "command error") || strings.HasSuffix(out, "1\n") ||
 		!strings.Contains(out, ".timeout") || !strings.Contains(errs, "-113") {
 		t.Errorf("printed %q and %q, error %v", out, errs, err)
+	}
+}
+
+// Ctrl-C ends a wait for an answer; the console goes on, with the next line on a
+// connection that is in step.
+func TestScpiInterruptedWait(t *testing.T) {
+	c := sim.Demo(1)
+	l, err := sim.Start(t.Context(), c, nil) // in real time: a sweep of 1000 s never ends here
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	text, err := l.Socket("bench-1-analyzer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resource, err := scpi.ParseResource(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sent := make(chan struct{}, 1)
+	session, err := scpi.Dial(t.Context(), resource, scpi.Config{Timeout: time.Hour, Transcript: watching{"*OPC?", sent}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer session.Close()
+	var out bytes.Buffer
+	k := &console{session: session, heard: &lastAnswer{}, timeout: time.Hour, block: "summary", out: &out, errs: &out}
+	go func() {
+		<-sent
+		_ = syscall.Kill(os.Getpid(), syscall.SIGINT) // fails only for a process that is gone
+	}()
+	if err := k.patiently(t.Context(), ":INIT:CONT OFF;:SWE:TIME 1000;:INIT;*OPC?"); !errors.Is(err, errInterrupted) {
+		t.Fatalf("interrupted: %v", err)
+	}
+	if err := k.patiently(t.Context(), ":ABOR;:SYST:VERS?"); err != nil || out.String() != "1999.0\n" {
+		t.Errorf("after it: %v, printed %q", err, out.String())
+	}
+}
+
+// watching says when a message with a text was sent.
+type watching struct {
+	text string
+	sent chan<- struct{}
+}
+
+// Record implements scpi.Transcript.
+func (w watching) Record(direction string, message []byte) {
+	if direction == scpi.Sent && strings.Contains(string(message), w.text) {
+		w.sent <- struct{}{}
 	}
 }
 
