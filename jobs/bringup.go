@@ -76,8 +76,8 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 }
 
 // preflight is everything that can be checked before anything is switched on:
-// calibrations, and for every case left in the run the attenuation budget and
-// the coverage of its path.
+// calibrations, and for every case left in the run the attenuation budget, the
+// coverage of its path, and a gate for TDD in the dialect that is spoken now.
 func (t *tenure) preflight(ctx context.Context, s *segment) error {
 	now := lab.DateOf(t.agent.Clock())
 	if err := calibrated(t.agent.latestLab(), t.bench, now); err != nil {
@@ -90,7 +90,7 @@ func (t *tenure) preflight(ctx context.Context, s *segment) error {
 	for _, rest := range s.rest {
 		cases = append(cases[:len(cases):len(cases)], rest.Cases...)
 	}
-	if problems := s.mount.check(cases); len(problems) > 0 {
+	if problems := s.mount.check(cases, t.agent.latestLab()); len(problems) > 0 {
 		return errors.New(strings.Join(problems, "; "))
 	}
 	return ctx.Err()

@@ -136,8 +136,27 @@ func (m *mount) accuracy(p lab.Path) procedure.Accuracy {
 	return a
 }
 
-// check returns every reason why the cases cannot be measured in this place.
-func (m *mount) check(cases []plan.Case) []string {
+// gated refuses a case on a TDD carrier where the analyzer of the bench cannot open
+// a gate. Bring-up and every clause look at such a carrier within its ON period only.
+// The inventory is the one whose dialects will be spoken.
+func (m *mount) gated(c plan.Case, spoken *lab.Lab) error {
+	band, err := conformance.BandByName(c.Carrier.Band)
+	if err != nil || band.Duplex != "TDD" {
+		return err
+	}
+	b, ok := spoken.Bench(m.bench.Name)
+	if !ok {
+		return fmt.Errorf("bench %s is not in the inventory of %s", m.bench.Name, spoken.Name)
+	}
+	if err := spoken.Gates(b); err != nil {
+		return fmt.Errorf("band %s is TDD: %w", band.Name, err)
+	}
+	return nil
+}
+
+// check returns every reason why the cases cannot be measured in this place with the
+// dialects of an inventory, which is that of the mount or a newer one.
+func (m *mount) check(cases []plan.Case, spoken *lab.Lab) []string {
 	var problems []string
 	seen := map[string]bool{}
 	report := func(err error) {
@@ -152,6 +171,7 @@ func (m *mount) check(cases []plan.Case) []string {
 			err = procedure.Coverage(c.Clause, setup)
 		}
 		report(err)
+		report(m.gated(c, spoken))
 	}
 	return problems
 }
