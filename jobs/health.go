@@ -115,7 +115,7 @@ func (e *exerciser) retune(ctx context.Context, to *procedure.Stage) error {
 		return err
 	}
 	if t, err := e.unit.Tracking(ctx); err != nil || t.On {
-		return errors.Join(err, errors.New("the unit tracks by itself as soon as it transmits: it cannot be seen before tracking; leave before and settle out of the plan"))
+		return errors.Join(err, errors.New("the unit tracks by itself as soon as it transmits: it cannot be seen before tracking; give its carriers a test of their own without before and settle"))
 	}
 	return nil
 }
@@ -204,50 +204,73 @@ func (e *exerciser) clock(ctx context.Context) (time.Duration, string, error) {
 	return t, conformance.RadioUnitClock, err
 }
 
-// sweep takes the sweeps of one stage; those of settling again and again until the
-// unit says that tracking has converged, and once more.
+// sweep takes the sweeps of one stage.
 func (e *exerciser) sweep(ctx context.Context, stage *procedure.Stage, planned []procedure.Planned) ([]procedure.Trace, error) {
-	if stage.Calibration != procedure.Settling {
-		traces, err := procedure.Acquire(ctx, e.analyzer, planned)
-		if err != nil || !stage.Alone || !e.unit.Has(radiounit.SupplyPower) {
-			return traces, err
-		}
-		volts, amps, err := e.unit.SupplyReading(ctx)
-		for i := range traces {
-			traces[i].Unit = &conformance.Observation{Volts: volts, Amps: amps}
-		}
+	if stage.Calibration == procedure.Settling {
+		return e.sweepSettling(ctx, planned)
+	}
+	traces, err := procedure.Acquire(ctx, e.analyzer, planned)
+	if err != nil || !stage.Alone || !e.unit.Has(radiounit.SupplyPower) {
 		return traces, err
 	}
+	volts, amps, err := e.unit.SupplyReading(ctx)
+	for i := range traces {
+		traces[i].Unit = &conformance.Observation{Volts: volts, Amps: amps}
+	}
+	return traces, err
+}
+
+// sweepSettling repeats sweeps until the unit says that tracking has converged, and
+// then for as long again. A loop calls itself converged when it has taken away so
+// many decibels of what it found; a product far down may still be moving then by
+// more than one. What falls exponentially falls by as many decibels again in the
+// same time.
+func (e *exerciser) sweepSettling(ctx context.Context, planned []procedure.Planned) ([]procedure.Trace, error) {
 	var traces []procedure.Trace
-	for round, last := 1, false; ; round++ {
-		for _, p := range planned {
-			p.Role += "/" + strconv.Itoa(round)
-			from, whose, err := e.clock(ctx)
-			if err != nil {
-				return nil, err
-			}
-			some, err := procedure.Acquire(ctx, e.analyzer, []procedure.Planned{p})
-			if err != nil {
-				return nil, err
-			}
-			to, _, err := e.clock(ctx)
-			if err != nil {
-				return nil, err
-			}
-			some[0].Unit = &conformance.Observation{Clock: whose, From: (from - e.started).Seconds(), To: (to - e.started).Seconds()}
-			traces = append(traces, some...)
-		}
-		if last {
-			return traces, nil
-		}
-		var err error
-		if last, err = e.converged(ctx); err != nil {
+	var until time.Duration // since tracking was switched on; zero: it has not converged
+	for round := 1; round <= mostRounds; round++ {
+		some, now, err := e.sweepRound(ctx, planned, round)
+		if err != nil {
 			return nil, err
 		}
-		if round == mostRounds {
-			return nil, fmt.Errorf("tracking has not converged after %d rounds of sweeps", round)
+		traces = append(traces, some...)
+		if until > 0 && now >= until {
+			return traces, nil
+		}
+		if until > 0 {
+			continue
+		}
+		if converged, err := e.converged(ctx); err != nil {
+			return nil, err
+		} else if converged {
+			until = 2 * now
 		}
 	}
+	return nil, fmt.Errorf("tracking has not converged and held still within %d rounds of sweeps", mostRounds)
+}
+
+// sweepRound takes each sweep once and stamps it. It returns when it ended, since
+// tracking was switched on.
+func (e *exerciser) sweepRound(ctx context.Context, planned []procedure.Planned, round int) (traces []procedure.Trace, ended time.Duration, err error) {
+	for _, p := range planned {
+		p.Role += "/" + strconv.Itoa(round)
+		from, whose, err := e.clock(ctx)
+		if err != nil {
+			return nil, 0, err
+		}
+		some, err := procedure.Acquire(ctx, e.analyzer, []procedure.Planned{p})
+		if err != nil {
+			return nil, 0, err
+		}
+		to, _, err := e.clock(ctx)
+		if err != nil {
+			return nil, 0, err
+		}
+		ended = to - e.started
+		some[0].Unit = &conformance.Observation{Clock: whose, From: (from - e.started).Seconds(), To: ended.Seconds()}
+		traces = append(traces, some...)
+	}
+	return traces, ended, nil
 }
 
 // acquireHealth takes a case of the transceiver health test. The next case is tuned
