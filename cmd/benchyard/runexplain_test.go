@@ -58,3 +58,28 @@ func TestRunShowExplainsAVerdict(t *testing.T) {
 		}
 	}
 }
+
+// A curve is printed for people with at most 24 of its points, each with its limit.
+func TestCurvesArePrinted(t *testing.T) {
+	limit := -50.0
+	long := api.Curve{Title: "Settling", XName: "time", XUnit: "s", YName: "image", YUnit: "dB", Upper: &limit}
+	for n := range 100 {
+		long.X, long.Y = append(long.X, float64(n)), append(long.Y, -40)
+	}
+	lines := api.Curve{Title: "Lines", XName: "offset", XUnit: "MHz", YName: "level", YUnit: "dB", X: []float64{10, -10}, Y: []float64{0, -44.5},
+		Lines: true, Limits: []*float64{nil, &limit}}
+	var b strings.Builder
+	for _, k := range []api.Curve{long, lines} {
+		if err := writeCurve(&b, k); err != nil {
+			t.Fatal(err)
+		}
+	}
+	text := b.String()
+	if n := strings.Count(text, "-40 dB"); n != 20 || !strings.Contains(text, "every 5. of 100 points") {
+		t.Errorf("%d of 100 points: %s", n, text)
+	}
+	if rows := strings.Split(strings.TrimSpace(text[strings.Index(text, "Lines"):]), "\n"); len(rows) != 4 ||
+		strings.Contains(rows[2], "-50") || !strings.Contains(rows[3], "-44.5 dB") || !strings.Contains(rows[3], "-50.00") {
+		t.Errorf("lines with their limits: %s", text)
+	}
+}

@@ -275,6 +275,17 @@ func (l *Lines) each() []lineLimit {
 	return []lineLimit{{"leakage", "LO leakage", l.Leakage}, {"image", "image", l.Image}, {"third", "third-order baseband product", l.Third}}
 }
 
+// Most returns the limit of the line with that key, leakage, image or third; nil where
+// there is none.
+func (l *Lines) Most(key string) *rf.DB {
+	for _, x := range l.each() {
+		if x.key == key {
+			return x.most
+		}
+	}
+	return nil
+}
+
 // Requirements returns the limits that a plan of that name sets for a clause of
 // the health test. A tone whose product at three times its offset leaves the
 // channel is an error: nothing would tell it from the emissions beside it.
