@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"benchyard/jobs/postgres"
+	"benchyard/server/api"
 )
 
 // goldenLab is the round tour in a lab whose first bench has a golden unit.
@@ -109,7 +110,7 @@ func TestBenchGoldenShowsTheFigures(t *testing.T) {
 		}
 	}
 	out, _ = command(t, exitDone, append(args, "--format", "json")...)
-	var lines []goldenLine
+	var lines []api.GoldenFigure
 	if err := json.Unmarshal([]byte(out), &lines); err != nil || len(lines) != 1 {
 		t.Fatalf("%d figures, %v: %s", len(lines), err, out)
 	}

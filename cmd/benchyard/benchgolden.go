@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
-	"time"
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
@@ -19,25 +18,6 @@ type benchGolden struct {
 	BeginAnew bool   `help:"From here on runs are compared with later ones alone: something was changed on purpose. Earlier runs stay stored."`
 	By        string `placeholder:"NAME" help:"With --begin-anew: who does it; kept with it."`
 	Reason    string `placeholder:"TEXT" help:"With --begin-anew: what was changed; kept with it."`
-}
-
-// goldenLine is what --format json prints of a figure; numbers of the chart are
-// null where Missing says why there is none.
-type goldenLine struct {
-	Clause      string    `json:"clause"`
-	Requirement string    `json:"requirement"`
-	Condition   string    `json:"condition"`
-	Connector   int       `json:"connector"`
-	Margin      bool      `json:"margin"` // readings are margins to the test requirement
-	Unit        string    `json:"unit"`
-	Earlier     int       `json:"earlier"` // readings that the limits come from
-	Mean        *float64  `json:"mean"`
-	Lower       *float64  `json:"lower"`
-	Upper       *float64  `json:"upper"`
-	Newest      float64   `json:"newest"`
-	MeasuredAt  time.Time `json:"measured_at"`
-	Signal      bool      `json:"signal"`
-	Missing     string    `json:"missing,omitempty"`
 }
 
 // Run prints every figure of the golden unit.
@@ -111,18 +91,10 @@ func printGoldenHead(p *program, c jobs.GoldenCheck, figures int, begun []result
 }
 
 func goldenTable(figures []results.GoldenFigure) *table {
-	lines := []goldenLine{}
-	t := &table{header: []string{"figure", "connector", "n", "mean", "from", "to", "newest", "unit", "signal"}}
-	for _, g := range figures {
-		unit := g.ReadingUnit()
-		line := goldenLine{
-			Clause: g.Clause, Requirement: g.Requirement, Condition: g.Condition, Connector: g.Connector, Margin: g.Margin, Unit: unit,
-			Earlier: g.Earlier, Newest: g.Newest.Value, MeasuredAt: g.Newest.At, Signal: g.Signal, Missing: g.Missing,
-		}
-		if g.Missing == "" {
-			line.Mean, line.Lower, line.Upper = &g.Limits.Centre, &g.Limits.Lower, &g.Limits.Upper
-		}
-		lines = append(lines, line)
+	lines := server.GoldenToWire(figures)
+	t := &table{header: []string{"figure", "connector", "n", "mean", "from", "to", "newest", "unit", "signal"}, values: lines}
+	for i, g := range figures {
+		line, unit := lines[i], lines[i].Unit
 		said := g.Missing
 		if g.Signal {
 			said = "left its limits"
@@ -134,6 +106,5 @@ func goldenTable(figures []results.GoldenFigure) *table {
 		t.add(server.FigureText(g.FigureName), strconv.Itoa(g.Connector), strconv.Itoa(g.Earlier), threeDecimals(line.Mean, unit),
 			threeDecimals(line.Lower, unit), threeDecimals(line.Upper, unit), threeDecimals(&line.Newest, unit), shown, said)
 	}
-	t.values = lines
 	return t
 }
