@@ -43,6 +43,7 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	s := seed(t)
 	s.asked(t)
+	s.goldenRuns(t, 12, 3)
 	srv := newTestServer(t, s)
 	if !srv.assets.Built {
 		t.Fatal("the scripts and styles are not built; run make web")
