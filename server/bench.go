@@ -34,7 +34,7 @@ func goldenCurve(f api.GoldenFigure) api.Curve {
 		name = "margin"
 	}
 	c := api.Curve{
-		Title: fmt.Sprintf("%s, %s, connector %d", f.Title, f.Condition, f.Connector), XName: "check", XUnit: "number", YName: name, YUnit: f.Unit,
+		Title: fmt.Sprintf("%s, %s, connector %d", f.Title, f.Condition, f.Connector), XName: "number of the check", YName: name, YUnit: f.Unit,
 		Lower: f.Lower, Upper: f.Upper,
 	}
 	for i, r := range f.Readings {

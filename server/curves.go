@@ -92,10 +92,13 @@ type dot struct {
 func drawCurve(c api.Curve) curveDrawing {
 	d := curveDrawing{
 		Width: 1280, Height: 320, Left: 90, Right: 1130, Top: 26, Bottom: 272, Title: c.Title,
-		XName: c.XName + ", " + c.XUnit, YName: c.YName + ", " + c.YUnit,
+		XName: c.XName, YName: c.YName + ", " + c.YUnit,
 	}
 	if len(c.X) == 0 {
 		return d
+	}
+	if c.XUnit != "" {
+		d.XName += ", " + c.XUnit
 	}
 	low, high, near := d.limited(c)
 	y := scale(low, high, d.Bottom, d.Top)
