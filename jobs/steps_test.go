@@ -9,7 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"benchyard/instruments/scpi"
 	"benchyard/instruments/sim"
 	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
@@ -38,7 +37,8 @@ func TestStepsAreStored(t *testing.T) {
 		}
 	}
 	// Two channels, two connectors in each.
-	for name, want := range map[string]int{"initial calibration": 2, "tracking": 2, "ramp": 2, "settle": 2, "path": 4, "interlocks": 4, "transmit": 4, "look": 2} {
+	for name, want := range map[string]int{"initial calibration": 2, "tracking": 2, "ramp": 2, "settle": 2, "path": 4, "interlocks": 4, "transmit": 4, "look": 2,
+		"instruments answer": 1, "DC on": 1, "unit and build": 1, "analyzer preset": 1} {
 		if counts[name] != want {
 			t.Errorf("%d times %q, want %d", counts[name], name, want)
 		}
@@ -152,25 +152,7 @@ func TestInterlockFindsAnotherPath(t *testing.T) {
 
 // anotherPath closes one behind the back of whoever drives the bench.
 func (b *testBed) anotherPath() {
-	ctx := context.Background()
-	text, err := b.lab.Resource("bench-1-switcher")
-	if err != nil {
-		b.t.Error(err)
-		return
-	}
-	resource, err := scpi.ParseResource(text)
-	if err != nil {
-		b.t.Error(err)
-		return
-	}
-	s, err := scpi.Dial(ctx, resource, scpi.Config{})
-	if err == nil {
-		err = s.Command(ctx, ":ROUT:OPEN:ALL", ":ROUT:CLOS (@102)")
-		_ = s.Close() // it has done what it was for
-	}
-	if err != nil {
-		b.t.Error(err)
-	}
+	b.tell("bench-1-switcher", ":ROUT:OPEN:ALL", ":ROUT:CLOS (@102)")
 }
 
 // safeWithin is how fast a unit must be off the air in wall time.

@@ -49,9 +49,24 @@ func TestRunShowExplainsAVerdict(t *testing.T) {
 	if out, _ = r.rejudge(t, exitDone, "show", run); !strings.Contains(out, "key") || !strings.Contains(out, number) {
 		t.Errorf("the table names neither key nor case %s: %s", number, out)
 	}
+	out, _ = r.rejudge(t, exitDone, "show", run, "--steps")
+	at = 0
+	for _, want := range []string{"segment", "tries", "DC on", "unit and build", "carriers", "initial calibration", "tracking", "interlocks", "transmit", "ramp", "settle", "at the connector"} {
+		i := strings.Index(out[at:], want)
+		if i < 0 {
+			t.Errorf("after byte %d the steps lack %q:\n%s", at, want, out)
+			continue
+		}
+		at += i
+	}
+	out, _ = r.rejudge(t, exitDone, "show", run, "--steps", "--format", "json")
+	var steps []api.Step
+	if err := json.Unmarshal([]byte(out), &steps); err != nil || len(steps) < 15 || steps[0].Number != 1 || steps[0].Outcome != "done" || steps[0].BeganAt.IsZero() {
+		t.Errorf("%d steps, %v: %s", len(steps), err, out)
+	}
 	for _, c := range []struct{ says, args string }{
 		{"its keys are 6.2", "--explain 6.9"}, {"cases with it are " + number, "--explain 6.2 --case 999999"},
-		{"give both", "--case " + number}, {"leave --clause", "--explain 6.2 --clause 6.2"},
+		{"leave --explain", "--steps --clause 6.2"}, {"leave --explain", "--steps --explain 6.2"}, {"give both", "--case " + number}, {"leave --clause", "--explain 6.2 --clause 6.2"},
 	} {
 		if _, stderr := r.rejudge(t, exitUsage, append([]string{"show", run}, strings.Fields(c.args)...)...); !strings.Contains(stderr, c.says) {
 			t.Errorf("%s: %q does not say %q", c.args, stderr, c.says)
