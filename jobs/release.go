@@ -51,7 +51,7 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 		}
 	}
 	t.rest(ctx)
-	return nil
+	return t.checkDue(ctx)
 }
 
 func (t *tenure) candidates(ctx context.Context) ([]candidate, error) {

@@ -81,6 +81,7 @@ func (t *tenure) measure(ctx context.Context, s *segment) {
 		switch {
 		case errors.Is(err, errFenced) || errors.Is(cause, errFenced), errors.Is(cause, errCancelled):
 			t.log.InfoContext(ctx, "segment dropped", "run", s.run, "segment", s.number, "cause", err)
+			t.keepSteps(ctx, s)
 			return
 		case errors.Is(err, errStopping) || cause != nil && !errors.Is(cause, errTooLong):
 			t.putBack(ctx, s)

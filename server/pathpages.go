@@ -12,7 +12,6 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
-	"benchyard/jobs/procedure"
 	"benchyard/server/api"
 )
 
@@ -87,7 +86,7 @@ func pathFunctions() template.FuncMap {
 
 // lossCurve is the losses of a correction, to be drawn.
 func lossCurve(d api.PathCorrectionDetail) curveDrawing {
-	c := procedure.Curve{Title: "Loss over frequency", XName: "frequency", XUnit: "Hz", YName: "loss", YUnit: "dB"}
+	c := api.Curve{Title: "Loss over frequency", XName: "frequency", XUnit: "Hz", YName: "loss", YUnit: "dB"}
 	for _, r := range d.Table {
 		c.X, c.Y = append(c.X, r.FrequencyHz), append(c.Y, r.LossDB)
 	}
@@ -104,7 +103,7 @@ type differenceDrawing struct {
 }
 
 func drawDifferences(list []api.PathDifference) differenceDrawing {
-	c := procedure.Curve{Title: "Difference to the one before", XName: "frequency", XUnit: "Hz", YName: "difference", YUnit: "dB"}
+	c := api.Curve{Title: "Difference to the one before", XName: "frequency", XUnit: "Hz", YName: "difference", YUnit: "dB"}
 	reach := 0.0
 	for _, d := range list {
 		c.X, c.Y = append(c.X, d.FrequencyHz), append(c.Y, d.DifferenceDB)

@@ -176,6 +176,7 @@ func (s *Server) routes() *echo.Echo {
 	const v1 = "/api/v1"
 	readable(e, v1+"/openapi.yaml", s.getDocument)
 	readable(e, v1+"/benches", s.getBenches)
+	s.benchRoutes(e, v1)
 	readable(e, v1+"/campaigns", s.getCampaigns)
 	e.POST(v1+"/campaigns", withinTime(s.postCampaign))
 	readable(e, v1+"/campaigns/:id", s.getCampaign)
