@@ -164,8 +164,10 @@ func TestDocumentThatTakesNoCorrections(t *testing.T) {
 // The correction of a file no longer holds when the elements of its path change and
 // it does not: until a check, the old elements, or another correction of the file.
 func TestFileCorrectionOfChangedElements(t *testing.T) {
+	pool := postgres.Test(t)
 	_, complete := twoBenches(t)
 	const elements = "[cable-17, pad-3]"
+	unnamed := []byte(strings.Replace(string(complete), "    elements: "+elements, "", 1))
 	with := func(names string) []byte { return []byte(strings.Replace(string(complete), elements, names, 1)) }
 	later := []byte(strings.Replace(string(with("[cable-18, pad-3]")), "valid_until: 2026-12-31", "valid_until: 2027-06-30", 1))
 	for name, c := range map[string]struct {
@@ -180,32 +182,38 @@ func TestFileCorrectionOfChangedElements(t *testing.T) {
 		"measured again":     {later, false, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
-			pool := postgres.Test(t)
-			apply(t, pool, complete, true)
-			apply(t, pool, with("[cable-18, pad-3]"), true)
-			l, _, err := lab.Load(t.Context(), pool, 0)
+			tx, err := pool.Begin(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer tx.Rollback(t.Context()) // each row begins in the same database
+			in := func(data []byte) *lab.Lab {
+				t.Helper()
+				if _, _, err := lab.Apply(t.Context(), tx, "lab.yaml", data, "ada"); err != nil {
+					t.Fatal(err)
+				}
+				l, _, err := lab.Load(t.Context(), tx, 0)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return l
+			}
+			if l := in(unnamed); len(l.Corrections) != 0 {
+				t.Fatalf("%+v", l.Corrections)
+			}
+			if l := in(complete); len(l.Corrections) != 0 {
+				t.Fatalf("naming elements for the first time is a change: %+v", l.Corrections)
+			}
+			l := in(with("[cable-18, pad-3]"))
 			path, _ := l.PathFor("bench-1", 1, 1)
-			if why := l.Stale(path); err != nil || !strings.Contains(why, "path slot 1 connector 1 does not hold any more: cable-17 is gone, cable-18 is new") || !strings.Contains(why, "another valid_until") {
-				t.Fatalf("%v, says %q", err, why)
+			if why := l.Stale(path); !strings.Contains(why, "path slot 1 connector 1 does not hold any more: cable-17 is gone, cable-18 is new") || !strings.Contains(why, "another valid_until") {
+				t.Fatalf("says %q", why)
 			}
-			if _, _, err := lab.Apply(t.Context(), pool, "lab.yaml", c.next, "ada"); err != nil {
-				t.Fatal(err)
-			}
-			if l, _, err = lab.Load(t.Context(), pool, 0); err != nil {
-				t.Fatal(err)
-			}
+			l = in(c.next)
 			path, _ = l.PathFor("bench-1", 1, 1)
 			if stale := l.Stale(path) != ""; stale != c.stale || len(l.Corrections) != c.kept {
 				t.Errorf("stale %t, want %t; %d kept, want %d", stale, c.stale, len(l.Corrections), c.kept)
 			}
 		})
-	}
-	if l, _, err := func() (*lab.Lab, int64, error) {
-		pool := postgres.Test(t)
-		apply(t, pool, []byte(strings.Replace(string(complete), "    elements: "+elements, "", 1)), true)
-		apply(t, pool, complete, true)
-		return lab.Load(t.Context(), pool, 0)
-	}(); err != nil || len(l.Corrections) != 0 {
-		t.Errorf("naming elements for the first time is a change: %v, %+v", err, l.Corrections)
 	}
 }
