@@ -82,6 +82,7 @@ type Instrument struct {
 	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
 
 	Dialect string // name of a table under dialects; absent: the standard one of the role
+	Shared  bool   // several benches may name it; only one of them works with it at a time
 
 	Certificate    string   // of the calibration; required for analyzer, generator and power meter
 	CalibrationDue Date     // last day the calibration is good; required for analyzer, generator and power meter
@@ -250,19 +251,21 @@ type Due struct {
 }
 
 // CalibrationDueBefore returns every calibration of an instrument and every
-// path whose last good day lies before the date, in the order of the document.
+// path whose last good day lies before the date, in the order of the document; an
+// instrument that benches share comes once for each.
 // Called with the day a run will end, it names what blocks the run.
 func (l *Lab) CalibrationDueBefore(date Date) []Due {
-	benchOf := map[string]string{}
-	for _, b := range l.Benches {
-		for _, name := range b.names() {
-			benchOf[name] = b.Name
-		}
-	}
 	var due []Due
 	for _, i := range l.Instruments {
-		if i.CalibrationDue.Before(date) {
-			due = append(due, Due{benchOf[i.Name], "instrument " + i.Name, i.CalibrationDue})
+		if !i.CalibrationDue.Before(date) {
+			continue
+		}
+		on := l.BenchesOf(i.Name)
+		if len(on) == 0 {
+			on = []string{""}
+		}
+		for _, bench := range on {
+			due = append(due, Due{bench, "instrument " + i.Name, i.CalibrationDue})
 		}
 	}
 	for _, p := range l.Paths {
