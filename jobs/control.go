@@ -143,9 +143,13 @@ func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
 }
 
 // ClearAlarm removes the alarm of a bench. Who does so has looked at the bench
-// and answers for it; the next run still begins with the safe state.
+// and answers for it; the next run still begins with the safe state. Instruments that
+// a holder of the bench has left without giving them back are free again.
 func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
+	return setBench(ctx, db, bench, `
+		WITH left_behind AS (UPDATE instrument_lease i SET bench = NULL, bench_token = NULL WHERE i.bench = $1 AND NOT EXISTS (
+			SELECT 1 FROM bench_lease l WHERE l.bench = $1 AND l.token = i.bench_token AND l.expires_at > clock_timestamp()))
+		UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
 		updated_at = now() WHERE name = $1`, "", eventBody{Text: "alarm cleared", By: by})
 }
 

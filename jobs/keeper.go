@@ -28,6 +28,8 @@ type keeper struct {
 	wake  chan struct{}
 	// answered wakes work that waits for a person.
 	answered chan struct{}
+	// turn wakes work that waits for an instrument.
+	turn chan struct{}
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
@@ -45,6 +47,7 @@ type tenure struct {
 	end context.CancelCauseFunc
 	// parting is closed when no new segment begins: nobody is waited for any more.
 	parting chan struct{}
+	needs   []string // instruments of the work in progress, see gather
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -70,7 +73,7 @@ type work struct {
 const stuckAfter = 70 * time.Second
 
 func newKeeper(a *Agent, bench string) *keeper {
-	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), gone: make(chan struct{})}
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), turn: make(chan struct{}, 1), gone: make(chan struct{})}
 }
 
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
@@ -119,6 +122,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 		l.giveUp()
 		return
 	}
+	t.collect(t.ctx)
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")
@@ -171,6 +175,11 @@ func (t *tenure) leave(ctx context.Context) {
 
 	final, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
+	if t.rig.isSafe() && !lost {
+		if err := t.lease.giveBack(final, func(string) bool { return false }); err != nil {
+			t.log.WarnContext(final, "the next holder of the bench gives its instruments back", "error", err)
+		}
+	}
 	if err := t.agent.river.Queues().Remove(final, queueOf(t.bench)); err != nil && !isNotFound(err) {
 		t.log.WarnContext(final, "the queue of the bench cannot be closed", "error", err)
 	}
@@ -262,7 +271,7 @@ func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, fun
 	limit := newStopwatch(t.agent.Timings.Segment, func() { cancel(errTooLong) })
 	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
 	heed := t.watchEnd(ctx, stuckAfter)
-	t.work = &work{run: run, cancel: cancel, limit: limit}
+	t.work, t.needs = &work{run: run, cancel: cancel, limit: limit}, nil
 	idle := make(chan struct{})
 	t.idle = idle
 	return ctx, func() {

@@ -25,6 +25,7 @@ type lease struct {
 	mu      sync.Mutex
 	renewed time.Time // just before the renewal that succeeded was sent
 	lost    bool
+	held    map[string]int64 // instruments in our hands, with the tokens of their leases
 }
 
 // acquire tries to take the lease of a bench. It returns nil when somebody
@@ -32,7 +33,7 @@ type lease struct {
 // then it may still be inside its own deadline and the new holder must wait.
 func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now func() time.Time) (l *lease, abandoned bool, err error) {
 	sent := now()
-	l = &lease{db: db, bench: bench, timings: t, now: now, renewed: sent}
+	l = &lease{db: db, bench: bench, timings: t, now: now, renewed: sent, held: map[string]int64{}}
 	err = transact(ctx, db, func(tx pgx.Tx) error {
 		var previous string
 		var live bool
@@ -143,15 +144,20 @@ func (l *lease) check(deadline time.Time) error {
 // bench over before it has ended, since acquire locks the row for update. The
 // lock is the weakest that does so, and renewals pass: a transaction that takes
 // long would otherwise cost its own holder the lease. It returns errFenced, and f does not run,
-// when the lease is not ours.
+// when the lease is not ours, or that of an instrument that we believe in our hands.
 func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	if err := l.guardSafe(); err != nil {
 		return err
 	}
 	return transact(ctx, l.db, func(tx pgx.Tx) error {
 		var one int
-		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR KEY SHARE`,
-			l.bench, l.token).Scan(&one)
+		names, tokens := l.holding()
+		err := tx.QueryRow(ctx, `
+			SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() AND NOT EXISTS (
+				SELECT 1 FROM unnest($3::text[], $4::bigint[]) AS ours (instrument, token) WHERE NOT EXISTS (
+					SELECT 1 FROM instrument_lease i
+					WHERE i.instrument = ours.instrument AND i.token = ours.token AND i.bench = $1 AND i.bench_token = $2))
+			FOR KEY SHARE`, l.bench, l.token, names, tokens).Scan(&one)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return fmt.Errorf("jobs: bench %s, token %d: %w", l.bench, l.token, errFenced)
 		}

@@ -60,6 +60,7 @@ func (k *keeper) work(ctx context.Context, tk ticket) {
 	case s != nil:
 		t.measure(ctx, s)
 	}
+	t.share(ctx)
 }
 
 // measure works on a claimed segment until it is stored, put back or dropped.
@@ -113,6 +114,9 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 	}()
 	t.rig.transcript.reset()
 	s.steps = nil
+	if err := t.gatherFor(ctx, s); err != nil {
+		return nil, err
+	}
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}

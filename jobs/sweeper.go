@@ -44,6 +44,7 @@ func (t *tenure) tick(ctx context.Context) error {
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
+	t.shareIdle(ctx)
 	return t.release(ctx, row.hold)
 }
 
