@@ -45,7 +45,7 @@ func Benches(ctx context.Context, db DB) ([]BenchStatus, error) {
 		       (SELECT count(*) FROM run q WHERE q.bench = b.name AND q.state = 'queued'),
 		       r.id, c.id, coalesce(c.name, ''), coalesce(r.serial, ''), coalesce(r.unit_type, ''),
 		       coalesce(c.build, ''), coalesce(c.simulated, false),
-		       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id), coalesce(r.cases, 0), r.started_at
+		       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last), coalesce(r.cases, 0), r.started_at
 		FROM bench b
 		LEFT JOIN LATERAL (SELECT token, holder, holder <> '' AND expires_at > now() AS live
 		                   FROM bench_lease WHERE bench = b.name) l ON true

@@ -26,4 +26,26 @@ CREATE TABLE instrument_wait (
     valid_until timestamptz NOT NULL         -- who does not ask again before is passed over
 );
 
+-- A run that has begun may go back to the queue: to be tried again later, or to make
+-- room for another one.
+ALTER TABLE run
+    ADD COLUMN due_at timestamptz,           -- not before; null: as soon as its turn comes
+    ADD COLUMN paused text,                  -- why it waits although it has begun; null: it does not
+    ADD COLUMN lab_id bigint REFERENCES lab_version, -- what the rest is measured by; null: what the campaign names
+    ADD COLUMN warm jsonb,                   -- what its unit told when it was warm; null: it was not, or told nothing
+    ADD COLUMN first_verdict text            -- of the first attempts of its cases; null: as verdict
+        CHECK (first_verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail', 'error', 'aborted', 'not run'));
+ALTER TABLE run_segment
+    ADD COLUMN failures integer NOT NULL DEFAULT 0,  -- attempts that ended in an error
+    ADD COLUMN lab_id bigint REFERENCES lab_version; -- what it was measured by; null: what the campaign names
+
+-- A case that failed may be measured again: another attempt under
+-- the same key, of which the last one counts.
+ALTER TABLE measured_case
+    ADD COLUMN attempt integer NOT NULL DEFAULT 1 CHECK (attempt >= 1),
+    ADD COLUMN last boolean NOT NULL DEFAULT true,
+    DROP CONSTRAINT measured_case_run_id_case_key_key,
+    ADD CONSTRAINT measured_case_attempt_key UNIQUE (run_id, case_key, attempt); -- no case is stored twice
+CREATE UNIQUE INDEX measured_case_last ON measured_case (run_id, case_key) WHERE last;
+
 -- +goose StatementEnd
