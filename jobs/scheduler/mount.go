@@ -177,13 +177,14 @@ func (b *Bench) passes(now time.Time, work time.Duration) time.Duration {
 // inOrder works the queue off in thought and lists the units from the shelf in
 // the order in which their first job begins, with a free slot where there is one.
 func inOrder(mounting, all []Job, benches []Bench, p Policy, setUp SetUpTime, ledger *Ledger, now time.Time) []Place {
-	places := map[string]*Place{}
+	places, ranks := map[string]*Place{}, map[string]int{}
 	fits := map[string][]int{}
 	for _, j := range mounting {
 		if places[j.Unit] == nil {
 			places[j.Unit] = &Place{Unit: j.Unit, Bench: j.Bench}
-			fits[j.Unit] = j.Fits[j.Bench]
+			fits[j.Unit], ranks[j.Unit] = j.Fits[j.Bench], j.Class.rank()
 		}
+		ranks[j.Unit] = min(ranks[j.Unit], j.Class.rank())
 		places[j.Unit].Jobs = append(places[j.Unit].Jobs, j.ID)
 	}
 	begins := map[string]time.Time{}
@@ -199,7 +200,9 @@ func inOrder(mounting, all []Job, benches []Bench, p Policy, setUp SetUpTime, le
 			list = append(list, *place)
 		}
 	}
-	slices.SortFunc(list, func(x, y Place) int { return cmp.Or(x.Start.Compare(y.Start), cmp.Compare(x.Unit, y.Unit)) })
+	slices.SortFunc(list, func(x, y Place) int {
+		return cmp.Or(x.Start.Compare(y.Start), cmp.Compare(ranks[x.Unit], ranks[y.Unit]), cmp.Compare(x.Unit, y.Unit))
+	})
 	free := map[string][]int{}
 	for _, b := range benches {
 		free[b.Name] = slices.Clone(b.Slots)

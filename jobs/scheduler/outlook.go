@@ -77,23 +77,30 @@ func (r *rehearsal) bench(b *Bench, stints []stint, now time.Time) ([]Outlook, I
 		}
 	}
 	var list []Outlook
-	sorted := make([]time.Duration, rehearsals)
+	sorted := slices.Clone(ends)
+	idle := Idle{now.Add(quantile(sorted, 0.5)), now.Add(quantile(sorted, 0.95))}
 	for n := range stints {
 		s := &stints[n]
 		kind := r.kind(s.job.Kind)
-		length := s.setUp + s.job.Takes.Quantile(0.95)
-		for i := range ends {
-			start, _ := b.opening(s.job.Requester, now.Add(ends[i]), length)
-			sorted[i] = start.Sub(now)
-			ends[i] = sorted[i] + s.setUp + s.job.Takes.drawn(random.NormFloat64(), kind[i])
+		o := Outlook{Job: s.job.ID, Bench: b.Name, Position: n + 1, By: s.by, Start: idle.P50}
+		if len(b.Windows) > 0 {
+			length := s.setUp + s.job.Takes.Quantile(0.95)
+			for i := range ends {
+				start, _ := b.opening(s.job.Requester, now.Add(ends[i]), length)
+				ends[i] = start.Sub(now)
+			}
+			copy(sorted, ends)
+			o.Start = now.Add(quantile(sorted, 0.5))
 		}
-		o := Outlook{Job: s.job.ID, Bench: b.Name, Position: n + 1, By: s.by, Start: now.Add(quantile(sorted, 0.5))}
+		for i := range ends {
+			ends[i] += s.setUp + s.job.Takes.drawn(random.NormFloat64(), kind[i])
+		}
 		copy(sorted, ends)
-		o.P50, o.P95 = now.Add(quantile(sorted, 0.5)), now.Add(quantile(sorted, 0.95))
+		idle = Idle{now.Add(quantile(sorted, 0.5)), now.Add(quantile(sorted, 0.95))}
+		o.P50, o.P95 = idle.P50, idle.P95
 		list = append(list, o)
 	}
-	copy(sorted, ends)
-	return list, Idle{now.Add(quantile(sorted, 0.5)), now.Add(quantile(sorted, 0.95))}
+	return list, idle
 }
 
 // kind returns what is not known of a kind of job, one draw for each rehearsal.
