@@ -31,7 +31,6 @@ CREATE TABLE instrument_wait (
 ALTER TABLE run
     ADD COLUMN due_at timestamptz,           -- not before; null: as soon as its turn comes
     ADD COLUMN paused text,                  -- why it waits although it has begun; null: it does not
-    ADD COLUMN lab_id bigint REFERENCES lab_version, -- what the rest is measured by; null: what the campaign names
     ADD COLUMN warm jsonb,                   -- what its unit told when it was warm; null: it was not, or told nothing
     ADD COLUMN first_verdict text            -- of the first attempts of its cases; null: as verdict
         CHECK (first_verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail', 'error', 'aborted', 'not run'));

@@ -156,6 +156,7 @@ func (c *checker) benches() {
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
 		c.golden(path, b)
 		c.manualAlone(path, b)
+		c.planning(path, b)
 	}
 	for n, i := range c.lab.Instruments {
 		if i.Name != "" && usedBy[i.Name] == "" {

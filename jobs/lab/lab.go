@@ -113,6 +113,11 @@ type Bench struct {
 	// the bench and not of the unit; empty: none.
 	GoldenUnit  string
 	GoldenEvery time.Duration // how often it is due; zero: whenever somebody queues it
+
+	// What the scheduler goes by, beside the analyzer and the paths.
+	Options      []string // words that types of radio units may ask for under needs
+	Maintenance  []Window // times in which nothing is measured on it
+	Reservations []Window // times in which it works for one requester only
 }
 
 // Path is the way from one connector of the unit in one slot to the analyzer.
@@ -155,6 +160,12 @@ type RadioUnitType struct {
 	Carriers      []Carrier `document:"required"`
 	Control       Control   // absent: over the line protocol
 	Dialect       string    // name of a table under dialects that its units speak; absent: the standard one
+
+	// What the scheduler goes by: units of the same cabling and front end follow each
+	// other on a bench where that can be.
+	Needs    []string // options that a bench must have for its units
+	Cabling  string   // which cables its units are connected with; free text
+	FrontEnd string   // which pads, filters or amplifiers stand between unit and analyzer; free text
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier
