@@ -160,10 +160,24 @@ func (t *tenure) retry(ctx context.Context, s *segment, records []results.Case, 
 	return err
 }
 
+// pauseAsked returns why the run should make room at the next boundary, empty where it
+// goes on. A database that does not answer is no reason.
+func (t *tenure) pauseAsked(ctx context.Context, s *segment) string {
+	var why string
+	err := t.agent.Pool.QueryRow(ctx, `SELECT coalesce(pause_requested, '') FROM run WHERE id = $1`, s.run).Scan(&why)
+	if err != nil && ctx.Err() == nil {
+		t.log.WarnContext(ctx, "whether the run should make room", "run", s.run, "error", err)
+	}
+	if why == "" {
+		return ""
+	}
+	return fmt.Sprintf("paused after segment %d of %d: %s", s.number, s.number+len(s.rest), why)
+}
+
 // requeue sends the active run back to the queue, where it waits for its turn, and at
 // least so long. It goes on at its first unfinished segment.
 func (t *tenure) requeue(ctx context.Context, tx pgx.Tx, s *segment, why string, wait time.Duration) (change, error) {
-	_, err := tx.Exec(ctx, `UPDATE run SET state = 'queued', blocked = NULL, paused = $2,
+	_, err := tx.Exec(ctx, `UPDATE run SET state = 'queued', blocked = NULL, pause_requested = NULL, paused = $2,
 		due_at = CASE WHEN $3::float8 > 0 THEN clock_timestamp() + $3 * interval '1 second' END WHERE id = $1`, s.run, why, wait.Seconds())
 	if err != nil {
 		return change{}, fmt.Errorf("jobs: run %s goes back to the queue: %w", s.run, err)

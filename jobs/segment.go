@@ -143,7 +143,10 @@ func (t *tenure) finish(ctx context.Context, s *segment, cases []results.Case) {
 	if s.plan.OnFail == plan.Stop && anyFailed(cases) && !o.ends {
 		o.ends, o.skip = true, "not run: a case failed and the plan says on_fail: stop"
 	}
-	if o.ends || t.interrupted(ctx) != nil {
+	if !o.ends {
+		o.pause = t.pauseAsked(ctx, s)
+	}
+	if o.ends || o.pause != "" || t.interrupted(ctx) != nil {
 		_ = t.makeSafe("end of run") // in alarm and logged if not confirmed; the figures stand
 	}
 	t.store(ctx, s, o)
