@@ -74,7 +74,16 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if err != nil {
 		return err
 	}
-	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial}
+	warm := false
+	if s.plan.WarmUp.Limit > 0 {
+		if warm, err = t.stillWarm(ctx, s); err != nil {
+			return benchFailure{fmt.Errorf("bring-up: %w", err)}
+		}
+	}
+	if warm {
+		t.log.InfoContext(ctx, "the unit has stayed up and warm", "run", s.run, "unit", s.mount.unit.Serial)
+	}
+	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial, warm: warm}
 	return nil
 }
 

@@ -137,9 +137,10 @@ func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
 	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
 }
 
-// ReleaseBench lets a held bench take runs again.
+// ReleaseBench lets a held bench take runs again, and trusts it again: how often it
+// flapped before counts no more.
 func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
+	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), trusted_at = clock_timestamp(), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
 }
 
 // ClearAlarm removes the alarm of a bench. Who does so has looked at the bench

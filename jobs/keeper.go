@@ -49,6 +49,8 @@ type tenure struct {
 	parting chan struct{}
 	needs   []string // instruments of the work in progress, see gather
 
+	toldOutdated bool // the board says that no new runs are taken; of the goroutine that ticks
+
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
 	work     *work         // in progress, nil: none
@@ -128,6 +130,9 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")
+		if abandoned {
+			t.distrustAtTakeover(t.ctx)
+		}
 		t.open(ctx)
 	}
 	t.leave(ctx)
@@ -164,6 +169,7 @@ func (t *tenure) leave(ctx context.Context) {
 	close(t.parting)
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
 	defer timer.Stop()
+	t.tellDraining(idle)
 	select {
 	case <-idle:
 	case <-t.gone: // whoever works there cannot be waited for
@@ -193,6 +199,21 @@ func (t *tenure) leave(ctx context.Context) {
 	t.setActivity(final, Offline, "", nil)
 	if err := t.lease.release(final); err != nil {
 		t.log.WarnContext(final, "the lease runs out by itself", "error", err)
+	}
+}
+
+// tellDraining says on the board that the agent waits for the end of work.
+func (t *tenure) tellDraining(idle <-chan struct{}) {
+	select {
+	case <-idle:
+		return
+	default:
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), t.agent.Timings.SafeStep)
+	defer cancel()
+	t.log.InfoContext(ctx, "draining: the case in work may end", "within", t.agent.Timings.SoftStop)
+	if err := t.lease.drain(ctx); err != nil && t.ctx.Err() == nil {
+		t.log.WarnContext(ctx, "the board does not say that the bench drains", "error", err)
 	}
 }
 

@@ -53,12 +53,16 @@ func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now fu
 			INSERT INTO bench_lease AS l (bench, token, holder, expires_at)
 			VALUES ($1, 1, $2, now() + $3 * interval '1 second')
 			ON CONFLICT (bench) DO UPDATE
-			SET token = l.token + 1, holder = excluded.holder, expires_at = excluded.expires_at, taken_at = now()
+			SET token = l.token + 1, holder = excluded.holder, draining = false, expires_at = excluded.expires_at, taken_at = now()
 			WHERE l.expires_at <= now()
 			RETURNING token`, bench, holder, t.TTL.Seconds()).Scan(&l.token)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return errFenced
 		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO bench_takeover (bench, token, holder, abandoned) VALUES ($1, $2, $3, $4)`, bench, l.token, holder, abandoned)
 		return err
 	})
 	if errors.Is(err, errFenced) {
@@ -98,6 +102,21 @@ func (l *lease) release(ctx context.Context) error {
 		WHERE bench = $1 AND token = $2`, l.bench, l.token)
 	if err != nil {
 		return fmt.Errorf("jobs: giving back the lease of %s: %w", l.bench, err)
+	}
+	return nil
+}
+
+// drain says on the board that the holder begins nothing new.
+func (l *lease) drain(ctx context.Context) error {
+	err := transact(ctx, l.db, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, `UPDATE bench_lease SET draining = true WHERE bench = $1 AND token = $2 AND expires_at > clock_timestamp()`, l.bench, l.token)
+		if err != nil || tag.RowsAffected() == 0 {
+			return err
+		}
+		return emit(ctx, tx, change{kind: benchEvent, bench: l.bench, body: eventBody{Doing: "draining"}})
+	})
+	if err != nil {
+		return fmt.Errorf("jobs: draining %s: %w", l.bench, err)
 	}
 	return nil
 }

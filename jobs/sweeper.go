@@ -45,6 +45,9 @@ func (t *tenure) tick(ctx context.Context) error {
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
 	t.shareIdle(ctx)
+	if outdated, err := t.restOutdated(ctx); outdated {
+		return err
+	}
 	return t.release(ctx, row.hold)
 }
 

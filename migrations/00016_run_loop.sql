@@ -47,4 +47,18 @@ ALTER TABLE measured_case
     ADD CONSTRAINT measured_case_attempt_key UNIQUE (run_id, case_key, attempt); -- no case is stored twice
 CREATE UNIQUE INDEX measured_case_last ON measured_case (run_id, case_key) WHERE last;
 
+-- The holder of a bench begins nothing new: it is stopping.
+ALTER TABLE bench_lease ADD COLUMN draining boolean NOT NULL DEFAULT false;
+
+-- Each time that a safe state was not confirmed where the one before was, to see which
+-- benches flap.
+CREATE TABLE bench_alarm (
+    bench  text NOT NULL REFERENCES bench,
+    at     timestamptz NOT NULL DEFAULT clock_timestamp(),
+    reason text NOT NULL,
+    PRIMARY KEY (bench, at)
+);
+-- What happened before a person last released the bench counts no more.
+ALTER TABLE bench ADD COLUMN trusted_at timestamptz;
+
 -- +goose StatementEnd
