@@ -69,7 +69,7 @@ func TestBenchWhoseSafeStateFailsIsHeld(t *testing.T) {
 // change takes no new runs and says so.
 func TestAgentOfAnotherVersion(t *testing.T) {
 	b := newTestBed(t, 1, nil)
-	b.start("a", nil)
+	a := b.start("a", nil)
 	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
 	mustExec(t, b.pool, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, true)`)
 	late, err := NewAgent(AgentOptions{Pool: b.pool, Name: "late", Version: "old", Timings: quick()})
@@ -79,6 +79,7 @@ func TestAgentOfAnotherVersion(t *testing.T) {
 	if err := late.Start(t.Context()); !errors.Is(err, postgres.ErrNewerSchema) || !strings.Contains(err.Error(), "agent late is of version old") {
 		t.Errorf("started on a newer database: %v", err)
 	}
+	eventually(t, "an agent that notices", func() bool { return a.whyOutdated() != "" })
 	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
 	eventually(t, "a queue that says why it stands", func() bool {
 		return strings.Contains(run(t, b.pool, id).Blocked, "older than the database: stop it and start it from the new program") &&
