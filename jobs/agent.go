@@ -185,9 +185,10 @@ func (a *Agent) stuck(k *keeper, err error) {
 func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
-		if l, _, err := lab.Load(ctx, a.Pool, 0); err == nil {
+		if l, version, err := lab.Load(ctx, a.Pool, 0); err == nil {
 			a.setLab(l)
 			a.matchKeepers(ctx, l, ends)
+			a.followUnits(ctx, l, version)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
 			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
 		}
