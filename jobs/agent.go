@@ -52,6 +52,8 @@ type Agent struct {
 	keepers map[string]*keeper // by bench
 	labs    map[int64]*lab.Lab // versions never change
 	newest  *lab.Lab
+
+	outdated string // why no new runs are taken, see checkSchema; empty: they are
 }
 
 // riverStop bounds the wait for River's own goroutines: it tries for a while to
@@ -110,8 +112,12 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 }
 
 // Start sets the agent to work and returns at once. Work goes on until Stop;
-// the end of ctx does not end it.
+// the end of ctx does not end it. A database with other tables than those of this
+// program is refused: see postgres.ErrNewerSchema and postgres.ErrOlderSchema.
 func (a *Agent) Start(ctx context.Context) error {
+	if err := a.checkSchema(ctx); err != nil {
+		return err
+	}
 	base := context.WithoutCancel(ctx)
 	soft, stop := context.WithCancel(base)
 	a.soft = soft // before the first worker may look at it
@@ -180,13 +186,15 @@ func (a *Agent) stuck(k *keeper, err error) {
 func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
-		if l, _, err := lab.Load(ctx, a.Pool, 0); err == nil {
+		if l, version, err := lab.Load(ctx, a.Pool, 0); err == nil {
 			a.setLab(l)
 			a.matchKeepers(ctx, l, ends)
+			a.followUnits(ctx, l, version)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
 			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
 		}
 		pause(ctx, a.labWake, 6*a.Timings.Poll)
+		a.followSchema(ctx)
 	}
 	for _, end := range ends {
 		end()

@@ -43,8 +43,11 @@ type tuning struct {
 // a failure of the bench: nothing is known about the unit yet.
 func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if t.rig.set != nil && t.rig.set.run == s.run {
-		if err := t.cable(ctx, s); err != nil || t.rig.set != nil {
+		if err := t.cable(ctx, s); err != nil {
 			return err
+		}
+		if t.rig.set != nil {
+			return t.rig.again(ctx)
 		}
 	}
 	t.setActivity(ctx, BringUp, fmt.Sprintf("%s: preparing for build %s", s.mount.unit.Serial, s.build), &s.run)
@@ -71,7 +74,16 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if err != nil {
 		return err
 	}
-	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial}
+	warm := false
+	if s.plan.WarmUp.Limit > 0 {
+		if warm, err = t.stillWarm(ctx, s); err != nil {
+			return benchFailure{fmt.Errorf("bring-up: %w", err)}
+		}
+	}
+	if warm {
+		t.log.InfoContext(ctx, "the unit has stayed up and warm", "run", s.run, "unit", s.mount.unit.Serial)
+	}
+	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial, warm: warm}
 	return nil
 }
 
@@ -160,13 +172,23 @@ func (r *rig) presetAnalyzer(ctx context.Context, b lab.Bench) error {
 	return nil
 }
 
-// instruments returns the names of what a bench consists of.
-func (r *rig) instruments(b lab.Bench) []string {
-	var names []string
-	for _, i := range r.inventory().InstrumentsOn(b) {
-		names = append(names, i.Name)
+// again sets an analyzer up that has worked for another bench in between.
+func (r *rig) again(ctx context.Context) error {
+	if r.preset {
+		return nil
 	}
-	return names
+	b, err := r.bench()
+	if err != nil {
+		return err
+	}
+	if err := r.afresh(ctx, r.instruments(b)...); err != nil {
+		return err
+	}
+	if err := act(ctx, r, b.Analyzer, (*analyzer.Analyzer).Prepare); err != nil {
+		return fmt.Errorf("%s: %w", b.Analyzer, err)
+	}
+	r.preset = true
+	return nil
 }
 
 // afresh takes note of instruments that were restarted since they were last

@@ -66,7 +66,7 @@ const campaignQuery = `
 		       count(*) FILTER (WHERE state = 'cancelled') AS cancelled,
 		       count(*) FILTER (WHERE verdict IN ('pass', 'conditional pass')) AS passed,
 		       count(*) FILTER (WHERE verdict IN ('fail', 'conditional fail')) AS failed,
-		       coalesce(sum((SELECT count(*) FROM measured_case m WHERE m.run_id = r.id)), 0)::bigint AS cases_done,
+		       coalesce(sum((SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last)), 0)::bigint AS cases_done,
 		       coalesce(sum(cases), 0) AS cases,
 		       max(finished_at) AS finished_at
 		FROM run r

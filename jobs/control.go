@@ -145,15 +145,20 @@ func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
 	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
 }
 
-// ReleaseBench lets a held bench take runs again.
+// ReleaseBench lets a held bench take runs again, and trusts it again: how often it
+// flapped before counts no more.
 func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
+	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), trusted_at = clock_timestamp(), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
 }
 
 // ClearAlarm removes the alarm of a bench. Who does so has looked at the bench
-// and answers for it; the next run still begins with the safe state.
+// and answers for it; the next run still begins with the safe state. Instruments that
+// a holder of the bench has left without giving them back are free again.
 func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
+	return setBench(ctx, db, bench, `
+		WITH left_behind AS (UPDATE instrument_lease i SET bench = NULL, bench_token = NULL WHERE i.bench = $1 AND NOT EXISTS (
+			SELECT 1 FROM bench_lease l WHERE l.bench = $1 AND l.token = i.bench_token AND l.expires_at > clock_timestamp()))
+		UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
 		updated_at = now() WHERE name = $1`, "", eventBody{Text: "alarm cleared", By: by})
 }
 

@@ -38,7 +38,7 @@ func ETA(ctx context.Context, db DB) (Forecast, error) {
 		), open AS (
 			SELECT r.campaign_id, coalesce(r.bench, '') AS bench, r.state, r.queued_at, r.id, c.priority,
 			       r.estimate_s * coalesce(p.factor, 1) * greatest(0, 1 -
-			           (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id)::float8 / nullif(r.cases, 0)) AS left_s
+			           (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last)::float8 / nullif(r.cases, 0)) AS left_s
 			FROM run r JOIN campaign c ON c.id = r.campaign_id CROSS JOIN pace p
 			WHERE r.state IN ('queued', 'active')
 		)

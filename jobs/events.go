@@ -101,3 +101,8 @@ func LastEvent(ctx context.Context, db DB) (int64, error) {
 	}
 	return id, nil
 }
+
+// newRunChange is an event about a run that is still to be named.
+func newRunChange(bench string, state State, text string) change {
+	return change{kind: runEvent, run: new(uuid.UUID), campaign: new(uuid.UUID), bench: bench, body: eventBody{State: state, Text: text}}
+}

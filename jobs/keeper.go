@@ -29,6 +29,8 @@ type keeper struct {
 	wake  chan struct{}
 	// answered wakes work that waits for a person.
 	answered chan struct{}
+	// turn wakes work that waits for an instrument.
+	turn chan struct{}
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
@@ -46,6 +48,9 @@ type tenure struct {
 	end context.CancelCauseFunc
 	// parting is closed when no new segment begins: nobody is waited for any more.
 	parting chan struct{}
+	needs   []string // instruments of the work in progress, see gather
+
+	toldOutdated bool // the board says that no new runs are taken; of the goroutine that ticks
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -72,7 +77,7 @@ type work struct {
 const stuckAfter = 70 * time.Second
 
 func newKeeper(a *Agent, bench string) *keeper {
-	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), gone: make(chan struct{})}
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), turn: make(chan struct{}, 1), gone: make(chan struct{})}
 }
 
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
@@ -123,9 +128,13 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 		l.giveUp()
 		return
 	}
+	t.collect(t.ctx)
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")
+		if abandoned {
+			t.distrustAtTakeover(t.ctx)
+		}
 		t.open(ctx)
 	}
 	t.leave(ctx)
@@ -162,6 +171,7 @@ func (t *tenure) leave(ctx context.Context) {
 	close(t.parting)
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
 	defer timer.Stop()
+	t.tellDraining(idle)
 	select {
 	case <-idle:
 	case <-t.gone: // whoever works there cannot be waited for
@@ -175,6 +185,11 @@ func (t *tenure) leave(ctx context.Context) {
 
 	final, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
+	if t.rig.isSafe() && !lost {
+		if err := t.lease.giveBack(final, func(string) bool { return false }); err != nil {
+			t.log.WarnContext(final, "the next holder of the bench gives its instruments back", "error", err)
+		}
+	}
 	if err := t.agent.river.Queues().Remove(final, queueOf(t.bench)); err != nil && !isNotFound(err) {
 		t.log.WarnContext(final, "the queue of the bench cannot be closed", "error", err)
 	}
@@ -186,6 +201,21 @@ func (t *tenure) leave(ctx context.Context) {
 	t.setActivity(final, Offline, "", nil)
 	if err := t.lease.release(final); err != nil {
 		t.log.WarnContext(final, "the lease runs out by itself", "error", err)
+	}
+}
+
+// tellDraining says on the board that the agent waits for the end of work.
+func (t *tenure) tellDraining(idle <-chan struct{}) {
+	select {
+	case <-idle:
+		return
+	default:
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), t.agent.Timings.SafeStep)
+	defer cancel()
+	t.log.InfoContext(ctx, "draining: the case in work may end", "within", t.agent.Timings.SoftStop)
+	if err := t.lease.drain(ctx); err != nil && t.ctx.Err() == nil {
+		t.log.WarnContext(ctx, "the board does not say that the bench drains", "error", err)
 	}
 }
 
@@ -279,6 +309,7 @@ func (t *tenure) occupy(ctx context.Context, w work, most time.Duration) (contex
 	heed := t.watchEnd(ctx, stuckAfter)
 	w.cancel, w.limit = cancel, limit
 	t.work = &w
+	t.needs = nil
 	idle := make(chan struct{})
 	t.idle = idle
 	return ctx, func() {

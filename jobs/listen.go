@@ -94,6 +94,7 @@ func (a *Agent) wakeBench(bench string) {
 	defer a.mu.Unlock()
 	if k := a.keepers[bench]; k != nil {
 		poke(k.wake)
+		poke(k.turn)
 	}
 }
 
@@ -112,6 +113,7 @@ func (a *Agent) wakeAll() {
 	for _, k := range a.keepers {
 		poke(k.wake)
 		poke(k.answered)
+		poke(k.turn)
 	}
 	poke(a.labWake)
 }

@@ -23,15 +23,15 @@ type taken struct {
 	failed error
 }
 
-// takeAll takes what the cases of a segment need the carrier for, and judges
+// takeAll takes what cases of a segment need the carrier for, and judges
 // those that need no more. It returns the cases it came to.
-func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
+func (t *tenure) takeAll(ctx context.Context, s *segment, cases []plan.Case) ([]taken, error) {
 	var all []taken
-	for i, c := range s.cases {
+	for _, c := range cases {
 		if err := t.interrupted(ctx); err != nil {
 			return all, err
 		}
-		k := taken{Case: c, doing: s.doing("case", i)}
+		k := taken{Case: c, doing: s.doing("case", c)}
 		if err := t.sweepCase(ctx, s, &k); err != nil {
 			return all, fmt.Errorf("%s: %w", c.Key, err)
 		}
@@ -41,9 +41,8 @@ func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
 }
 
 // doing says what is measured of a case of the segment.
-func (s *segment) doing(what string, i int) string {
-	c := s.cases[i]
-	return fmt.Sprintf("%s %d of %d: %s %s %s %s, connector %d", what, s.first+i, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
+func (s *segment) doing(what string, c plan.Case) string {
+	return fmt.Sprintf("%s %d of %d: %s %s %s %s, connector %d", what, c.Position, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
 }
 
 // takeFloors sweeps the noise floors that cases wait for and judges these. The
@@ -57,7 +56,7 @@ func (t *tenure) takeFloors(ctx context.Context, s *segment, all []taken) error 
 		if err := t.interrupted(ctx); err != nil {
 			return err
 		}
-		t.setActivity(ctx, Measuring, s.doing("noise floor of case", i), &s.run)
+		t.setActivity(ctx, Measuring, s.doing("noise floor of case", k.Case), &s.run)
 		start := time.Now()
 		floor, err := t.rig.acquireFloor(ctx, s.mount, k.muted)
 		if err == nil {

@@ -93,6 +93,10 @@ func (t *tenure) ask(ctx context.Context, p Prompt) (Answer, error) {
 		}
 		return Answer{}, benchFailure{fmt.Errorf("jobs: nobody is asked to %s: %w", p.Kind, err)}
 	}
+	needs := t.needs
+	if err := t.rig.lend(ctx); err != nil { // a person takes longer than another bench can wait
+		return Answer{}, err
+	}
 	defer t.standStill()()
 	id, err := t.post(ctx, p, report)
 	if err != nil {
@@ -103,6 +107,7 @@ func (t *tenure) ask(ctx context.Context, p Prompt) (Answer, error) {
 	answer, err := t.await(ctx, id, p)
 	if err == nil {
 		t.setActivity(ctx, BringUp, fmt.Sprintf("going on: %s did what was asked", answer.By), run)
+		err = t.gather(ctx, p.Run, needs...)
 	}
 	return answer, err
 }

@@ -154,18 +154,30 @@ func (r *rejudger) judgeAll(ctx context.Context, run uuid.UUID) (cases []results
 	if err != nil {
 		return nil, "", err
 	}
+	places := map[int64]recalled{0: bench} // a run that went on elsewhere was measured in several
 	var verdicts []conformance.Verdict
 	for _, e := range stored {
 		if !judgedOnce(e.Verdict) {
-			verdicts = append(verdicts, e.Verdict)
+			if e.Last {
+				verdicts = append(verdicts, e.Verdict)
+			}
 			continue
 		}
-		found, err := r.judgeCase(bench, e)
+		if _, known := places[e.Lab]; !known {
+			other := m
+			other.LabID = e.Lab
+			if places[e.Lab], err = r.recall(ctx, other); err != nil {
+				return nil, "", err
+			}
+		}
+		found, err := r.judgeCase(places[e.Lab], e)
 		if err != nil {
 			return nil, "", unjudgeable{fmt.Errorf("%s: %w", e.Key, err)}
 		}
 		cases = append(cases, results.Rejudged{Case: e.ID, Results: found})
-		verdicts = append(verdicts, worst(found))
+		if e.Last {
+			verdicts = append(verdicts, worst(found))
+		}
 	}
 	return cases, m.verdict(verdicts), nil
 }

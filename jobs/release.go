@@ -56,9 +56,9 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 
 func (t *tenure) candidates(ctx context.Context) ([]candidate, error) {
 	rows, err := t.agent.Pool.Query(ctx, `
-		SELECT r.id, r.campaign_id, r.serial, c.lab_id, coalesce(r.blocked, '')
+		SELECT r.id, r.campaign_id, r.serial, coalesce(r.lab_id, c.lab_id), coalesce(r.blocked, '')
 		FROM run r JOIN campaign c ON c.id = r.campaign_id
-		WHERE r.state = 'queued' AND r.bench = $1
+		WHERE r.state = 'queued' AND r.bench = $1 AND (r.due_at IS NULL OR r.due_at <= clock_timestamp())
 		ORDER BY c.priority, r.queued_at, r.id LIMIT 1000`, t.bench)
 	if err != nil {
 		return nil, fmt.Errorf("jobs: reading the queue of %s: %w", t.bench, err)
@@ -170,9 +170,9 @@ func (t *tenure) take(ctx context.Context, c candidate) (bool, error) {
 	err := t.lease.fenced(ctx, func(tx pgx.Tx) error {
 		var first int
 		err := tx.QueryRow(ctx, `
-			UPDATE run SET state = 'active', started_at = now(), blocked = NULL, program_version = $3
+			UPDATE run SET state = 'active', started_at = coalesce(started_at, now()), blocked = NULL, paused = NULL, due_at = NULL, program_version = $3
 			WHERE id = $1 AND bench = $2 AND state = 'queued'
-			RETURNING (SELECT min(number) FROM run_segment WHERE run_id = $1)`, c.Run, t.bench, t.agent.Version).Scan(&first)
+			RETURNING (SELECT min(number) FROM run_segment WHERE run_id = $1 AND state IN ('pending', 'running'))`, c.Run, t.bench, t.agent.Version).Scan(&first)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return nil
 		}

@@ -177,11 +177,18 @@ func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, e
 	if err != nil {
 		return nil, err
 	}
+	guard := r.lease.guardWork
+	if l.role != instruments.RadioUnit {
+		if err := r.hand(ctx, name); err != nil {
+			return nil, err
+		}
+		guard = r.lease.guardInstrument(name)
+	}
 	l.opening.Lock()
 	defer l.opening.Unlock()
 	if l.open == nil {
 		l.open, err = l.dial(ctx, scpi.Config{
-			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guarded(r.lease.guardWork), Transcript: r.transcript.of(name),
+			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guarded(guard), Transcript: r.transcript.of(name),
 		})
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)

@@ -102,10 +102,9 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 		r.cut(ctx, limit, b.supply)
 	}
 	if b.generator != nil {
-		r.take(ctx, limit, "generator output off", b.generator.Off)
+		r.takeHere(ctx, limit, "generator output off", b.generator.Off)
 	}
-	if b.analyzer != nil {
-		r.take(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect)
+	if b.analyzer != nil && r.takeHere(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect) {
 		r.take(ctx, lookSteps*limit, "no power at the analyzer", b.look)
 	}
 	quiet := r.Err() == nil
@@ -144,6 +143,19 @@ func (r *SafetyReport) cut(ctx context.Context, limit time.Duration, supply dcSu
 // take runs one step within its limit and writes down how it ended.
 func (r *SafetyReport) take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) {
 	r.Steps = append(r.Steps, take(ctx, limit, name, step))
+}
+
+// takeHere is take for an instrument that benches share, and reports whether it was
+// there. One that works elsewhere is left alone: the transmitters are off by what the
+// units themselves answer, and the switches keep them from it; the report says so.
+func (r *SafetyReport) takeHere(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) bool {
+	s := take(ctx, limit, name, step)
+	away := notHere(s.Err)
+	if away {
+		s.Name, s.Err = fmt.Sprintf("without %q, by the answers of the units and switches alone: %v", name, s.Err), nil
+	}
+	r.Steps = append(r.Steps, s)
+	return !away
 }
 
 func take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) (s SafetyStep) {

@@ -27,6 +27,11 @@ type Timings struct {
 	Segment   time.Duration // longest time for one segment; 45 min, for every clause with its noise floor sweeps 18
 	Answer    time.Duration // a person may take this long to do what a prompt asks; 8 h, a shift
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
+
+	// A bench whose agent vanished Flaps times within FlapWindow, or whose safe state
+	// failed so often, is held until a person releases it; 5 within 10 min.
+	Flaps      int
+	FlapWindow time.Duration
 }
 
 func (t Timings) withDefaults() Timings {
@@ -47,11 +52,15 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Segment, 45*time.Minute)
 	fill(&t.Answer, 8*time.Hour)
 	fill(&t.SoftStop, 30*time.Second)
+	fill(&t.FlapWindow, 10*time.Minute)
+	if t.Flaps == 0 {
+		t.Flaps = 5
+	}
 	return t
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.SoftStop} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.SoftStop, t.FlapWindow} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}

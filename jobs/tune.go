@@ -46,7 +46,8 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	if same {
 		steps = task.Reroute()
 	}
-	if !now.warm && s.plan.WarmUp.Limit > 0 {
+	warming := !now.warm && s.plan.WarmUp.Limit > 0
+	if warming {
 		steps = append(steps, t.warmUp(s, u, setup))
 	}
 	now.on, now.carriers, now.connector = false, nil, 0
@@ -57,6 +58,9 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	}
 	now.carriers, now.testModel, now.connector = subject.All(), c.TestModel, c.Connector
 	now.on, now.warm = true, true
+	if warming {
+		t.rememberWarm(ctx, s, u)
+	}
 	return nil
 }
 

@@ -110,7 +110,7 @@ func benchToWire(b jobs.BenchStatus) api.Bench {
 		Waiting: b.Queued, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
 	}
 	if b.Holder != "" {
-		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token}
+		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token, Drains: b.Drains}
 	}
 	if b.Run != nil {
 		w.Now = &api.BenchWork{

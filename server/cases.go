@@ -19,14 +19,14 @@ import (
 func caseToWire(c results.StoredCase, run api.Run) api.Case {
 	at := conditionsOf(c)
 	w := api.Case{
-		ID: c.ID, RunID: run.ID, Key: c.Key, Position: c.Position, Segment: c.Segment, Clause: c.Clause, Conditions: at,
+		ID: c.ID, RunID: run.ID, Key: c.Key, Position: c.Position, Attempt: c.Attempt, Superseded: c.Superseded, Segment: c.Segment, Clause: c.Clause, Conditions: at,
 		Verdict: string(c.Verdict), Error: c.Error, MeasuredAt: c.MeasuredAt, DurationS: c.Duration.Seconds(),
 		Results: ResultsToWire(c.Results, at, run.Simulated),
 	}
 	for i := range w.Results {
 		r := &w.Results[i]
 		r.Serial, r.UnitType, r.Build, r.RunID = run.Serial, run.UnitType, run.Build, run.ID
-		r.CaseID, r.MeasuredAt = c.ID, c.MeasuredAt
+		r.CaseID, r.Attempt, r.Superseded, r.MeasuredAt = c.ID, c.Attempt, c.Superseded, c.MeasuredAt
 	}
 	return w
 }

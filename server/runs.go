@@ -29,6 +29,7 @@ func runToWire(r jobs.RunSummary) api.Run {
 		ID: r.ID.String(), CampaignID: r.Campaign.String(), Serial: r.Serial, UnitType: r.UnitType, Build: r.Build,
 		Attempt: r.Attempt, Repeats: idOrEmpty(r.Repeats), RepeatedBy: idOrEmpty(r.RepeatedBy),
 		State: string(r.State), Verdict: string(r.Verdict), Bench: r.Bench, Blocked: r.Blocked, Error: r.Error,
+		First: string(r.First), Retested: r.Retested, Paused: r.Paused, DueAt: r.DueAt,
 		CasesDone: r.CasesDone, CasesTotal: r.CasesTotal, Simulated: r.Simulated,
 		QueuedAt: r.QueuedAt, StartedAt: r.StartedAt, FinishedAt: r.FinishedAt, Clauses: []api.ClauseSummary{},
 	}
@@ -172,7 +173,7 @@ func worstCase(cases []api.Case) *api.Case {
 	var worst *api.Case
 	var least float64
 	for i, c := range cases {
-		if len(c.Results) == 0 {
+		if len(c.Results) == 0 || c.Superseded {
 			continue
 		}
 		r := worstResult(c.Results)

@@ -38,6 +38,7 @@ type BenchConfig struct {
 	NoiseDBm rf.DBm       `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
 	MaxInput rf.DBm       `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
 	Supply   SupplyConfig `json:"supply"`
+	Analyzer string       `json:"analyzer_of,omitempty"`     // the bench whose analyzer this one shares; empty: it has its own
 	Manual   bool         `json:"manual,omitempty"`          // no switch matrix: a person moves the one cable and terminates the rest
 	Reverse  rf.DBm       `json:"max_reverse_dbm,omitempty"` // what the generator's output stands; zero means 27
 }
@@ -206,6 +207,9 @@ func (c Config) Validate() error {
 			return fmt.Errorf("sim: bench name %q is empty or used twice", b.Name)
 		}
 		seen[b.Name] = true
+		if err := c.validateAnalyzer(b); err != nil {
+			return err
+		}
 	}
 	for _, u := range c.Units {
 		if err := c.validateUnit(u, seen); err != nil {
@@ -219,6 +223,21 @@ func (c Config) Validate() error {
 		if f.Build != "" && !c.knows(f.Build) {
 			return fmt.Errorf("sim: fault of %s names unknown build %q", f.Serial, f.Build)
 		}
+	}
+	return nil
+}
+
+// validateAnalyzer checks that the analyzer a bench shares is there.
+func (c Config) validateAnalyzer(b BenchConfig) error {
+	if b.Analyzer == "" {
+		return nil
+	}
+	owner, err := c.bench(b.Analyzer)
+	if err != nil {
+		return fmt.Errorf("%w, whose analyzer %q shares", err, b.Name)
+	}
+	if owner.Name == b.Name || owner.Analyzer != "" || owner.Manual || b.Manual {
+		return fmt.Errorf("sim: %s cannot share the analyzer of %s: want another bench with an analyzer of its own, both with a switch matrix", b.Name, owner.Name)
 	}
 	return nil
 }

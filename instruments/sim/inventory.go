@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -43,7 +44,8 @@ func (l *Lab) Inventory() []byte {
 	b.WriteString("\nbenches:\n")
 	for _, bench := range l.config.Benches {
 		n := bench.Name
-		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, power_meter: %s-meter, supply: %s-supply, ", n, n, n, n, n)
+		fmt.Fprintf(&b, "  - {name: %s, analyzer: %s-analyzer, generator: %s-generator, power_meter: %s-meter, supply: %s-supply, ",
+			n, cmp.Or(bench.Analyzer, n), n, n, n)
 		if !bench.Manual {
 			fmt.Fprintf(&b, "switcher: %s-switcher, ", n)
 		}
@@ -78,7 +80,7 @@ func separator(i int) string {
 // writeInstruments writes the instruments of a bench.
 func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string) {
 	for _, role := range []string{roleAnalyzer, roleGenerator, roleMeter, roleSupply, roleSwitcher} {
-		if role == roleSwitcher && bench.Manual {
+		if role == roleSwitcher && bench.Manual || role == roleAnalyzer && bench.Analyzer != "" {
 			continue
 		}
 		name := bench.Name + "-" + strings.TrimPrefix(role, "power ")
@@ -86,6 +88,9 @@ func (l *Lab) writeInstruments(b *strings.Builder, bench BenchConfig, due string
 		fmt.Fprintf(b, "  - name: %s\n    role: %s\n    resource: \"%s\"\n    identity: \"%s\"\n", name, role, resource, l.devices[name].identity)
 		fmt.Fprintf(b, "    certificate: SIM-%s\n    calibration_due: %s\n", strings.ToUpper(name), due)
 		if role == roleAnalyzer {
+			if len(l.world.benches[bench.Name].guests) > 1 {
+				b.WriteString("    shared: true\n")
+			}
 			fmt.Fprintf(b, "    max_input: %s\n    noise_factor: %.6f\n", bench.MaxInput, noiseFactor)
 			fmt.Fprintf(b, "    level_uncertainty: %s\n    linearity: %s\n    input_swr: %g\n", levelUncertainty, linearity, inputSWR)
 		}

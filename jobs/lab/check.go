@@ -109,6 +109,7 @@ func (c *checker) instruments() {
 				c.Report(path+".noise_factor", "noise_factor %g: want 1 to 1.6, noise bandwidth over resolution bandwidth", f)
 			}
 		}
+		c.shared(path, i, known)
 		c.levels(path, i)
 		if r := i.Frequency; c.Has(path+".frequency") && !(r.Low >= 0 && r.Low < r.High) {
 			c.Report(path+".frequency", "frequency from %s to %s: want low below high", r.Low, r.High)
@@ -148,7 +149,7 @@ func (c *checker) benches() {
 	if len(list) == 0 {
 		c.Report("benches", "want at least one bench")
 	}
-	usedBy := map[string]string{}
+	usedBy := map[string]string{} // instrument -> bench that named it first
 	for n, b := range list {
 		path := at("benches[%d]", n)
 		for _, use := range []struct{ key, role, instrument string }{
@@ -168,6 +169,8 @@ func (c *checker) benches() {
 		}
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
 		c.golden(path, b)
+		c.manualAlone(path, b)
+		c.planning(path, b)
 	}
 	for n, i := range c.lab.Instruments {
 		if i.Name != "" && usedBy[i.Name] == "" {
@@ -184,7 +187,9 @@ func (c *checker) benchUses(path, bench, role, instrument string, usedBy map[str
 		return
 	case i.Role != role:
 		c.Report(path, "instrument %q has the role %q; the bench wants it as %q", instrument, i.Role, role)
-	case usedBy[instrument] != "":
+	case usedBy[instrument] != "" && !i.Shared && sharable(role):
+		c.Report(path, "instrument %q is on bench %q already; if both can reach it, say shared: true at the instrument", instrument, usedBy[instrument])
+	case usedBy[instrument] != "" && !i.Shared:
 		c.Report(path, "instrument %q is on bench %q already", instrument, usedBy[instrument])
 	}
 	usedBy[instrument] = bench

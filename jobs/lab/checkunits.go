@@ -28,6 +28,7 @@ func (c *checker) types() {
 		}
 		c.count(path+".transmit_units", "transmit_units", t.TransmitUnits, 1024)
 		c.swr(path+".output_swr", t.OutputSWR)
+		c.words(path+".needs", "option", t.Needs)
 		for i, option := range t.Options {
 			if where := at("%s.options[%d]", path, i); option == "" {
 				c.Report(where, "the option is empty")

@@ -91,6 +91,7 @@ type Instrument struct {
 	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
 
 	Dialect string // name of a table under dialects; absent: the standard one of the role
+	Shared  bool   // several benches may name it; only one of them works with it at a time
 
 	Certificate    string   // of the calibration; required for analyzer, generator and power meter
 	CalibrationDue Date     // last day the calibration is good; required for analyzer, generator and power meter
@@ -125,6 +126,11 @@ type Bench struct {
 	// the bench and not of the unit; empty: none.
 	GoldenUnit  string
 	GoldenEvery time.Duration // how often it is due; zero: whenever somebody queues it
+
+	// What the scheduler goes by, beside the analyzer and the paths.
+	Options      []string // words that types of radio units may ask for under needs
+	Maintenance  []Window // times in which nothing is measured on it
+	Reservations []Window // times in which it works for one requester only
 }
 
 // Path is the way from one connector of the unit in one slot to the analyzer.
@@ -173,6 +179,12 @@ type RadioUnitType struct {
 	Carriers      []Carrier `document:"required"`
 	Control       Control   // absent: over the line protocol
 	Dialect       string    // name of a table under dialects that its units speak; absent: the standard one
+
+	// What the scheduler goes by: units of the same cabling and front end follow each
+	// other on a bench where that can be.
+	Needs    []string // options that a bench must have for its units
+	Cabling  string   // which cables its units are connected with; free text
+	FrontEnd string   // which pads, filters or amplifiers stand between unit and analyzer; free text
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier
@@ -269,19 +281,21 @@ type Due struct {
 }
 
 // CalibrationDueBefore returns every calibration of an instrument and every
-// path whose last good day lies before the date, in the order of the document.
+// path whose last good day lies before the date, in the order of the document; an
+// instrument that benches share comes once for each.
 // Called with the day a run will end, it names what blocks the run.
 func (l *Lab) CalibrationDueBefore(date Date) []Due {
-	benchOf := map[string]string{}
-	for _, b := range l.Benches {
-		for _, name := range b.names() {
-			benchOf[name] = b.Name
-		}
-	}
 	var due []Due
 	for _, i := range l.Instruments {
-		if i.CalibrationDue.Before(date) {
-			due = append(due, Due{benchOf[i.Name], "instrument " + i.Name, i.CalibrationDue})
+		if !i.CalibrationDue.Before(date) {
+			continue
+		}
+		on := l.BenchesOf(i.Name)
+		if len(on) == 0 {
+			on = []string{""}
+		}
+		for _, bench := range on {
+			due = append(due, Due{bench, "instrument " + i.Name, i.CalibrationDue})
 		}
 	}
 	for _, p := range l.Paths {

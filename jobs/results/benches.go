@@ -264,7 +264,7 @@ func (d design) eachReading(ctx context.Context, db DB, simulated bool, visit fu
 		JOIN campaign g ON g.id = r.campaign_id
 		JOIN measured_case c ON c.run_id = r.id
 		JOIN measurement m ON m.case_id = c.id
-		WHERE g.simulated = $1 AND g.build = $2 AND r.unit_type = $3 AND r.serial = ANY($4) AND r.bench = ANY($5) AND NOT r.golden AND r.state = 'done'
+		WHERE g.simulated = $1 AND g.build = $2 AND r.unit_type = $3 AND r.serial = ANY($4) AND r.bench = ANY($5) AND NOT r.golden AND r.state = 'done' AND c.attempt = 1
 		  AND r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		  AND (m.lower_limit IS NOT NULL OR m.upper_limit IS NOT NULL)
 		ORDER BY c.clause COLLATE "C", c.case_key COLLATE "C", m.requirement_key COLLATE "C", m.unit, g.submitted_at, r.attempt, r.queued_at, r.id`,

@@ -14,7 +14,7 @@ import (
 )
 
 // ClauseWorst is the figure with the least margin that a campaign found for a
-// clause, among the last attempts of its units.
+// clause, among the last attempts of its units and cases.
 type ClauseWorst struct {
 	Clause      string
 	Verdict     conformance.Verdict // of the worst figure
@@ -38,7 +38,7 @@ func WorstByClause(ctx context.Context, db DB, campaign uuid.UUID) ([]ClauseWors
 			FROM run r
 			JOIN measured_case c ON c.run_id = r.id
 			JOIN measurement m ON m.case_id = c.id
-			WHERE r.campaign_id = $1 AND NOT r.golden AND NOT EXISTS (SELECT FROM run later WHERE later.repeats = r.id)
+			WHERE r.campaign_id = $1 AND NOT r.golden AND c.last AND NOT EXISTS (SELECT FROM run later WHERE later.repeats = r.id)
 		), counted AS (
 			SELECT clause, count(DISTINCT serial) AS units,
 			       count(DISTINCT serial) FILTER (WHERE verdict IN ('fail', 'conditional fail')) AS failed

@@ -217,6 +217,8 @@ type Evidence struct {
 	Key     string
 	Clause  string
 	Verdict conformance.Verdict
+	Last    bool  // no later attempt at the case counts instead
+	Lab     int64 // version of the inventory it was measured by; zero: that of the campaign
 	Traces  []Trace
 	Damage  error // why the traces cannot be read; nil: they can
 }
@@ -225,12 +227,13 @@ type Evidence struct {
 // traces: two queries for the whole run. A trace that cannot be unpacked is
 // noted in its case and spoils no other; its error is no error of the database.
 func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
-	rows, err := db.Query(ctx, `SELECT id, case_key, clause, verdict FROM measured_case WHERE run_id = $1 ORDER BY position, id`, run)
+	rows, err := db.Query(ctx, `SELECT c.id, c.case_key, c.clause, c.verdict, c.last, coalesce(s.lab_id, 0)
+		FROM measured_case c JOIN run_segment s ON s.run_id = c.run_id AND s.number = c.segment WHERE c.run_id = $1 ORDER BY c.position, c.id`, run)
 	if err != nil {
 		return nil, fmt.Errorf("results: cases of run %s: %w", run, err)
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (e Evidence, err error) {
-		return e, row.Scan(&e.ID, &e.Key, &e.Clause, &e.Verdict)
+		return e, row.Scan(&e.ID, &e.Key, &e.Clause, &e.Verdict, &e.Last, &e.Lab)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("results: cases of run %s: %w", run, err)

@@ -110,7 +110,7 @@ func eachPopulation(ctx context.Context, db DB, f ReadingFilter, every bool, vis
 			       r.id AS run_id, c.id AS case_id, r.serial, coalesce(r.bench, '') AS bench, c.connector, c.measured_at,
 			       row_number() OVER (PARTITION BY g.build, r.unit_type, c.clause, m.requirement_key, m.unit, c.band, c.rf_channel,
 			           c.bandwidth_hz, c.scs_hz, c.test_model, c.configuration, r.serial, c.connector
-			           ORDER BY g.submitted_at, r.attempt, r.queued_at, r.id, c.position) AS turn
+			           ORDER BY g.submitted_at, r.attempt, r.queued_at, r.id, c.position, c.attempt) AS turn
 			FROM run r
 			JOIN campaign g ON g.id = r.campaign_id
 			JOIN build b ON b.name = g.build

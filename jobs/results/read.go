@@ -13,15 +13,15 @@ import (
 )
 
 const caseColumns = `c.id, c.run_id, c.segment, c.case_key, c.position, c.clause, c.band, c.rf_channel, c.carrier_hz,
-	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers`
+	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers, c.attempt, NOT c.last`
 
 func (c *StoredCase) fields(duration *float64) []any {
 	return []any{&c.ID, &c.Run, &c.Segment, &c.Key, &c.Position, &c.Clause, &c.Band, &c.RFChannel, &c.CarrierHz,
-		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers}
+		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers, &c.Attempt, &c.Superseded}
 }
 
 // RunCases returns the cases of a run with their figures, in the order of the
-// plan. A run without cases, or none at all, gives an empty list.
+// plan, every attempt at a case after the one before. A run without cases, or none at all, gives an empty list.
 func RunCases(ctx context.Context, db DB, run uuid.UUID) ([]StoredCase, error) {
 	cases, err := readCases(ctx, db, "c.run_id = $1", run)
 	if err != nil {

@@ -8,8 +8,8 @@
 //	     └─ rollup                 one row per clause, written when the run closes
 //
 // InsertCases stores the cases of one segment inside the caller's transaction,
-// all of them or none; nothing is ever overwritten, and a repeat is another
-// run. CloseRun counts a run once, so that yield and the comparison of builds
+// all of them or none; nothing is ever overwritten: a repeat is another run, a case
+// measured again after a fail another attempt of the same run. CloseRun counts a run once, so that yield and the comparison of builds
 // read a few rollup rows instead of every figure. Simulated results are never
 // counted together with real ones.
 package results
@@ -41,6 +41,8 @@ type DB interface {
 // Case is one test at one condition and what came out of it.
 type Case struct {
 	Key         string // names the case within its run
+	Attempt     int    // at it in this run, from 1; zero when inserting: 1
+	Superseded  bool   // a later attempt counts instead; the verdict of the first one stays
 	Position    int    // place in the expanded plan, from 1
 	Clause      string
 	Band        string

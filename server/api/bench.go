@@ -37,7 +37,8 @@ type BenchWork struct {
 // Lease says which agent drives a bench.
 type Lease struct {
 	Holder string `json:"holder"`
-	Token  int64  `json:"token"` // grows with every holder
+	Token  int64  `json:"token"`  // grows with every holder
+	Drains bool   `json:"drains"` // the agent stops: it begins nothing new
 }
 
 // GoldenUnit is the unit on a bench whose runs tell of the bench, and when it is

@@ -13,12 +13,16 @@ type Run struct {
 	UnitType   string          `json:"unit_type"`
 	Build      string          `json:"build"`
 	Attempt    int             `json:"attempt"`
-	Repeats    string          `json:"repeats"`     // run this one repeats; empty for the first attempt
-	RepeatedBy string          `json:"repeated_by"` // attempt after this one; empty: none
-	State      string          `json:"state"`       // queued, active, done, error, cancelled
-	Verdict    string          `json:"verdict"`     // empty until closed
+	Repeats    string          `json:"repeats"`       // run this one repeats; empty for the first attempt
+	RepeatedBy string          `json:"repeated_by"`   // attempt after this one; empty: none
+	State      string          `json:"state"`         // queued, active, done, error, cancelled
+	Verdict    string          `json:"verdict"`       // empty until closed
+	First      string          `json:"first_verdict"` // without what was measured again after a fail; first-pass yield counts it
+	Retested   int             `json:"retested"`      // cases that were measured again after a fail
 	Bench      string          `json:"bench"`
 	Blocked    string          `json:"blocked"` // why no bench can take it now
+	Paused     string          `json:"paused"`  // why it waits although it has begun; empty: it does not
+	DueAt      *time.Time      `json:"due_at"`  // it does not go on before; null: as soon as its turn comes
 	Error      string          `json:"error"`
 	CasesDone  int             `json:"cases_done"`
 	CasesTotal int             `json:"cases_total"`
@@ -80,7 +84,9 @@ type Case struct {
 	ID         int64      `json:"id"`
 	RunID      string     `json:"run_id"`
 	Key        string     `json:"key"`
-	Position   int        `json:"position"` // place in the expanded plan, from 1
+	Position   int        `json:"position"`   // place in the expanded plan, from 1
+	Attempt    int        `json:"attempt"`    // at the case in this run, from 1
+	Superseded bool       `json:"superseded"` // a later attempt counts instead
 	Segment    int        `json:"segment"`
 	Clause     string     `json:"clause"`
 	Conditions Conditions `json:"conditions"`
