@@ -21,6 +21,8 @@ require (
 	gonum.org/v1/gonum v0.17.0
 )
 
+require github.com/standard-webhooks/standard-webhooks/libraries v0.0.1 // indirect
+
 require (
 	github.com/go-openapi/jsonpointer v0.22.5 // indirect
 	github.com/go-openapi/swag/jsonname v0.25.5 // indirect
