@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt" or "lab"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "lab", "judgement", "schedule", "build" or "webhook"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -29,6 +29,9 @@ const (
 	runEvent      = "run"
 	segmentEvent  = "segment"
 	promptEvent   = "prompt"
+	scheduleEvent = "schedule"
+	buildEvent    = "build"
+	webhookEvent  = "webhook"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of
@@ -50,6 +53,8 @@ type eventBody struct {
 	Text     string   `json:"text,omitempty"`
 	// Judgement is the id of what was judged again; only with the kind "judgement".
 	Judgement string `json:"judgement,omitempty"`
+	Schedule  string `json:"schedule,omitempty"` // name; only with the kind "schedule"
+	Build     string `json:"build,omitempty"`    // only with the kind "build"
 }
 
 // change is an event about to be written.
@@ -59,6 +64,7 @@ type change struct {
 	run      *uuid.UUID
 	bench    string
 	body     eventBody
+	message  *message // for webhooks, where it does not follow from the rest; nil: none
 }
 
 // emit writes events inside a transaction. It must be the last statement
@@ -70,6 +76,7 @@ func emit(ctx context.Context, tx pgx.Tx, changes ...change) error {
 		batch.Queue(`INSERT INTO event (kind, campaign_id, run_id, bench, body) VALUES ($1, $2, $3, nullif($4, ''), $5)`,
 			c.kind, c.campaign, c.run, c.bench, c.body)
 	}
+	tellWebhooks(&batch, changes)
 	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
 		return fmt.Errorf("jobs: writing events: %w", err)
 	}
