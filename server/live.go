@@ -41,6 +41,10 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
+	case "schedules":
+		return livePage{every, s.schedulesFragments}, nil
+	case "builds":
+		return livePage{every, s.buildsFragments}, nil
 	case "judgements":
 		return livePage{every, s.judgementsFragments}, nil
 	case "judgement":
@@ -65,7 +69,7 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(ctx context.Context) ([]fragment, error) { return s.campaignFragments(ctx, id) },
 		}, nil
 	}
-	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield, judgements, judgement")
+	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield, judgements, judgement, schedules, builds")
 }
 
 // streamURL is the address of the stream of a page that was rendered when the

@@ -199,3 +199,17 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// Every minute that there is in four months, and none of the hour that Berlin
+// leaves out in March.
+func TestNextThroughManyMinutes(t *testing.T) {
+	const days = 120
+	table := parse(t, "* * * * *", "Europe/Berlin")
+	at, n := moment(t, "2026-01-01T00:00:00+01:00"), 0
+	for end := at.AddDate(0, 0, days); at.Before(end); n++ {
+		at = table.Next(at)
+	}
+	if want := days * 24 * 60; n != want {
+		t.Errorf("%d due times, want %d", n, want)
+	}
+}

@@ -43,15 +43,19 @@ func (t Timetable) dueOn(day time.Time) bool {
 // nextOn returns the first due time of a date after the given one; the zero
 // time when there is none left.
 func (t Timetable) nextOn(day, after time.Time) time.Time {
+	// What the clock shows now it showed first now or earlier, and what it showed
+	// before that earlier still.
+	shownLast := shown(after.In(t.zone))
 	for hours := t.hours; hours != 0; hours &= hours - 1 {
-		hour := bits.TrailingZeros64(uint64(hours))
-		last := day.Add(time.Duration(hour)*time.Hour + 59*time.Minute)
-		if !instant(last, t.zone).After(after) {
+		hour := day.Add(time.Duration(bits.TrailingZeros64(uint64(hours))) * time.Hour)
+		if !hour.Add(time.Hour).After(shownLast) {
 			continue
 		}
 		for minutes := t.minutes; minutes != 0; minutes &= minutes - 1 {
-			minute := bits.TrailingZeros64(uint64(minutes))
-			wall := day.Add(time.Duration(hour)*time.Hour + time.Duration(minute)*time.Minute)
+			wall := hour.Add(time.Duration(bits.TrailingZeros64(uint64(minutes))) * time.Minute)
+			if !wall.After(shownLast) {
+				continue
+			}
 			if at := instant(wall, t.zone); at.After(after) {
 				return at
 			}
