@@ -63,7 +63,7 @@ const campaignEnded = `WITH said AS (
 
 // A bench that stays in alarm says so again and again: webhooks are reminded of
 // the same alarm once an hour.
-const benchAlarm = `WITH said AS (
+const alarmRaised = `WITH said AS (
 		SELECT 'benches/' || b.name AS subject, jsonb_build_object('bench', b.name, 'alarm', $3::text) AS data FROM bench b WHERE b.name = $2
 		AND NOT EXISTS (SELECT 1 FROM webhook_message m WHERE m.subject = 'benches/' || b.name AND m.type = $1
 		                AND m.data->>'alarm' = $3 AND m.at > now() - interval '1 hour')
@@ -85,7 +85,7 @@ func tellWebhooks(batch *pgx.Batch, changes []change) {
 				campaigns = append(campaigns, *c.campaign)
 			}
 		case c.kind == benchEvent && c.body.Alarm != "":
-			batch.Queue(benchAlarm, BenchAlarmMessage, c.bench, c.body.Alarm)
+			batch.Queue(alarmRaised, BenchAlarmMessage, c.bench, c.body.Alarm)
 		}
 	}
 	for _, id := range campaigns {
