@@ -17,7 +17,7 @@ import (
 
 // The attempts at a delivery, from practice: the first pause is 5 s, each is four
 // times the one before and at most 6 h, all a fifth more or less; after the ninth
-// attempt, 13 to 20 hours later, the message is given up.
+// attempt, 11 to 16 hours later, the message is given up.
 const (
 	mostAttempts = 9
 	firstPause   = 5 * time.Second

@@ -373,3 +373,32 @@ func TestJUnitAgreesWithTheStore(t *testing.T) {
 		t.Errorf("of one run: %s, %v", one, err)
 	}
 }
+
+// What went on by itself and did not go well stands on the board, escaped.
+func TestBoardShowsWhatDidNotGoWell(t *testing.T) {
+	s := seed(t)
+	srv, client := trusting(t, s)
+	sched, err := client.AddSchedule(t.Context(), nightSpec())
+	if err != nil {
+		t.Fatal(err)
+	}
+	hook, err := client.AddWebhook(t.Context(), api.WebhookSpec{URL: "https://ci.example.com/<hooks>"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if _, err := client.ChangeSchedule(t.Context(), sched.ID, "run-now", ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s.exec(t, `UPDATE webhook SET state = 'disabled', reason = 'webhook: it answered 410 Gone'`)
+	s.exec(t, `INSERT INTO announcement (id, build, unit_type, priority, announced_by, state, ended_at) VALUES (gen_random_uuid(), '2.5.0', 'RU-T4', 100, 'ci', 'stopped', now())`)
+	s.exec(t, `INSERT INTO announcement_stage (announcement_id, number, name, plan_id, state, reason) SELECT id, 1, 'smoke', $1, 'failed', '1 of 2 units passed: T4-0001 fail' FROM announcement`, s.plan)
+	status, _, body := get(t, srv.Handler(), "/")
+	for _, want := range []string{"/schedules/" + sched.ID, "schedule nightly", "skipped: its campaign", "/webhooks/" + hook.ID, "&lt;hooks&gt;", "disabled: webhook: it answered 410 Gone",
+		"build 2.5.0 for RU-T4", "stopped: 1 of 2 units passed"} {
+		if status != http.StatusOK || !strings.Contains(body, want) {
+			t.Errorf("status %d, the board lacks %q", status, want)
+		}
+	}
+}

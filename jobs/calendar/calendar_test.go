@@ -131,7 +131,7 @@ func TestNextAgreesWithCountingMinutes(t *testing.T) {
 		{"Europe/Berlin", "2026-03-28T20:00:00Z"}, {"Europe/Berlin", "2026-10-24T20:00:00Z"}, {"Australia/Lord_Howe", "2026-10-03T10:00:00Z"},
 		{"Australia/Lord_Howe", "2026-04-04T10:00:00Z"}, {"Pacific/Apia", "2011-12-29T20:00:00Z"}, {"America/Santiago", "2026-09-05T20:00:00Z"},
 	}
-	for range 60 {
+	for range 20 {
 		s := starts[random.IntN(len(starts))]
 		text := pick(0, 59) + " " + pick(0, 5) + " " + pick(1, 31) + " * " + pick(0, 6)
 		table := parse(t, text, s.zone)
@@ -200,12 +200,12 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
-// Every minute that there is in four months, and none of the hour that Berlin
-// leaves out in March.
+// Every minute that there is in four days, and none of the hour that Berlin leaves
+// out on 29 March.
 func TestNextThroughManyMinutes(t *testing.T) {
-	const days = 120
+	const days = 4
 	table := parse(t, "* * * * *", "Europe/Berlin")
-	at, n := moment(t, "2026-01-01T00:00:00+01:00"), 0
+	at, n := moment(t, "2026-03-27T00:00:00+01:00"), 0
 	for end := at.AddDate(0, 0, days); at.Before(end); n++ {
 		at = table.Next(at)
 	}
