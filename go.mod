@@ -23,6 +23,8 @@ require (
 	gonum.org/v1/gonum v0.17.0
 )
 
+require github.com/standard-webhooks/standard-webhooks/libraries v0.0.1
+
 require (
 	github.com/beorn7/perks v1.0.1 // indirect
 	github.com/cespare/xxhash/v2 v2.3.0 // indirect

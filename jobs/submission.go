@@ -13,9 +13,11 @@ type Submission struct {
 	PlanDocument []byte
 	Serials      []string // radio units; empty means every unit of Types
 	Types        []string // radio unit types; empty means every type
+	Benches      []string // where the units are mounted; empty means every bench
 	Build        string   // firmware that the units shall run
 	By           string   // who asks
 	Priority     int      // smaller goes first; zero means 100
+	Once         Once     // idempotency key; zero: none
 }
 
 // Preview is what a submission would queue, found without queueing it.

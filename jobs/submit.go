@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -28,6 +29,8 @@ const caseOverhead = 20 * time.Millisecond
 
 // order is a submission that was checked: everything that goes into the tables.
 type order struct {
+	id      uuid.UUID // of the campaign
+	asked   Submission
 	plan    *plan.Plan
 	lab     *lab.Lab
 	labID   int64
@@ -47,27 +50,56 @@ type orderedUnit struct {
 // plan fits its type, whether its paths cover every frequency of the plan, whether
 // the analyzer stands what it transmits, and whether it can gate TDD. It returns a *RefusedError with
 // every problem when one unit could not be measured; then nothing is stored.
+//
+// With an idempotency key that was used before for the same submission, the
+// campaign that was queued then is returned and nothing is queued; ErrReused
+// says that it was used for another one.
 func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
-	l, labID, err := lab.Load(ctx, db, 0)
+	if earlier, err := s.Once.find(ctx, db); err != nil {
+		return CampaignSummary{}, err
+	} else if earlier != uuid.Nil {
+		return CampaignByID(ctx, db, earlier)
+	}
+	o, err := draft(ctx, db, s)
 	if err != nil {
 		return CampaignSummary{}, err
 	}
+	id := o.id
+	err = transact(ctx, db, func(tx pgx.Tx) error {
+		if id, err = s.Once.claim(ctx, tx, o.id); err != nil || id != o.id {
+			return err
+		}
+		queued, err := o.insert(ctx, tx)
+		if err != nil {
+			return err
+		}
+		return emit(ctx, tx, queued)
+	})
+	if err != nil {
+		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
+	}
+	return CampaignByID(ctx, db, id)
+}
+
+// draft checks a submission against the inventory in force. Nothing is stored
+// yet: expanding a plan takes longer than a transaction should.
+func draft(ctx context.Context, db DB, s Submission) (*order, error) {
+	l, labID, err := lab.Load(ctx, db, 0)
+	if err != nil {
+		return nil, err
+	}
 	o := prepare(l, s)
-	o.labID = labID
+	o.labID, o.asked = labID, s
 	if s.Build == "" {
 		o.refuse(errors.New("the submission names no build"))
 	}
 	if len(o.preview.Problems) > 0 {
-		return CampaignSummary{}, &RefusedError{o.preview.Problems}
+		return nil, &RefusedError{o.preview.Problems}
 	}
-	id, err := uuid.NewV7()
-	if err != nil {
-		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
+	if o.id, err = uuid.NewV7(); err != nil {
+		return nil, fmt.Errorf("jobs: submitting: %w", err)
 	}
-	if err := transact(ctx, db, func(tx pgx.Tx) error { return o.insert(ctx, tx, id, s) }); err != nil {
-		return CampaignSummary{}, fmt.Errorf("jobs: submitting: %w", err)
-	}
-	return CampaignByID(ctx, db, id)
+	return o, nil
 }
 
 // Check returns what Submit would queue, problems included, and stores nothing.
@@ -131,6 +163,11 @@ func (o *order) refuse(err error) {
 // choose returns the units that the submission asks for, in the order of the
 // inventory. Units on the shelf count only when they are named.
 func (o *order) choose(s Submission) []*mount {
+	for _, b := range s.Benches {
+		if _, ok := o.lab.Bench(b); !ok {
+			o.refuse(fmt.Errorf("bench %s is not in the inventory of %s", b, o.lab.Name))
+		}
+	}
 	for _, t := range s.Types {
 		if _, ok := o.lab.Type(t); !ok {
 			o.refuse(fmt.Errorf("radio unit type %s is not in the inventory of %s", t, o.lab.Name))
@@ -139,12 +176,13 @@ func (o *order) choose(s Submission) []*mount {
 	wanted := slices.Clone(s.Serials)
 	if len(wanted) == 0 {
 		for _, u := range o.lab.Units {
-			if u.Mounted() && !u.ByHand() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) {
+			if u.Mounted() && !u.ByHand() && (len(s.Types) == 0 || slices.Contains(s.Types, u.Type)) &&
+				(len(s.Benches) == 0 || slices.Contains(s.Benches, u.Bench)) {
 				wanted = append(wanted, u.Serial)
 			}
 		}
 		if len(wanted) == 0 && len(o.preview.Problems) == 0 {
-			o.refuse(errors.New("no unit on a bench is of the types asked for"))
+			o.refuse(errors.New("no unit on the benches asked for is of the types asked for"))
 		}
 	}
 	var chosen []*mount
@@ -155,6 +193,8 @@ func (o *order) choose(s Submission) []*mount {
 			err = fmt.Errorf("%s is asked for twice", serial)
 		case err == nil && len(s.Types) > 0 && !slices.Contains(s.Types, m.unit.Type):
 			err = fmt.Errorf("%s is a %s, not of the types asked for", serial, m.unit.Type)
+		case err == nil && len(s.Benches) > 0 && !slices.Contains(s.Benches, m.unit.Bench):
+			err = fmt.Errorf("%s is on %s, not on the benches asked for", serial, m.unit.Bench)
 		}
 		if err != nil {
 			o.refuse(err)
@@ -238,37 +278,27 @@ func (o *order) total() {
 	}
 }
 
-// insert writes the order. The rows of a unit stand together, in queue order.
-func (o *order) insert(ctx context.Context, tx pgx.Tx, id uuid.UUID, s Submission) error {
+// insert writes the order and returns the event of it, which is still to be
+// emitted. The rows of a unit stand together, in queue order.
+func (o *order) insert(ctx context.Context, tx pgx.Tx) (change, error) {
+	s := o.asked
 	planID, err := insertPlan(ctx, tx, o.plan, s)
 	if err != nil {
-		return err
+		return change{}, err
 	}
-	title := s.Name
-	if title == "" {
-		title = o.plan.Title
-	}
-	if title == "" {
-		title = o.plan.Name
-	}
-	priority := s.Priority
-	if priority == 0 {
-		priority = DefaultPriority
-	}
+	title := cmp.Or(s.Name, o.plan.Title, o.plan.Name)
 	var batch pgx.Batch
 	batch.Queue(`INSERT INTO build (name) VALUES ($1) ON CONFLICT DO NOTHING`, s.Build)
 	batch.Queue(`INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, priority, requested_by)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), priority, s.By)
+		o.id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), cmp.Or(s.Priority, DefaultPriority), s.By)
 	for _, u := range o.units {
-		if err := u.queue(&batch, id); err != nil {
-			return err
+		if err := u.queue(&batch, o.id); err != nil {
+			return change{}, err
 		}
 	}
-	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
-		return err
-	}
-	return emit(ctx, tx, change{kind: campaignEvent, campaign: &id, body: eventBody{State: Queued, By: s.By, Text: title}})
+	err = tx.SendBatch(ctx, &batch).Close()
+	return change{kind: campaignEvent, campaign: &o.id, body: eventBody{State: Queued, By: s.By, Text: title}}, err
 }
 
 func insertPlan(ctx context.Context, tx pgx.Tx, p *plan.Plan, s Submission) (id int64, err error) {

@@ -27,6 +27,7 @@ type boardData struct {
 	EndsAt    *time.Time     // of the queue; nil when it is empty
 	Paced     bool           // the forecast rests on measured pace
 	Open      []api.Campaign // queued and active
+	Notices   []jobs.Notice  // what went on by itself and did not go well
 }
 
 func (s *Server) board(ctx context.Context) (boardData, error) {
@@ -48,6 +49,9 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 	d.Runs, d.Paced = forecast.Runs, forecast.Measured
 	if forecast.Runs > 0 {
 		d.EndsAt = ends(forecast.Remaining)
+	}
+	if d.Notices, err = jobs.Notices(ctx, s.pool); err != nil {
+		return d, err
 	}
 	all, err := s.campaigns(ctx)
 	if err != nil {

@@ -169,11 +169,13 @@ func (s *Server) routes() *echo.Echo {
 	readable(e, "/judgements", s.judgementsPage)
 	readable(e, "/judgements/:id", s.judgementPage)
 
+	s.automationPages(e)
 	for _, path := range []string{"/health", "/ready", "/metrics"} {
 		readable(e, path, echo.WrapHandler(s.probes))
 	}
 
 	const v1 = "/api/v1"
+	s.automationRoutes(e.Group(v1))
 	readable(e, v1+"/openapi.yaml", s.getDocument)
 	readable(e, v1+"/benches", s.getBenches)
 	s.benchRoutes(e, v1)
@@ -213,9 +215,55 @@ func (s *Server) routes() *echo.Echo {
 	return e
 }
 
+// automationPages are those of what happens without a person.
+func (s *Server) automationPages(e *echo.Echo) {
+	readable(e, "/schedules", s.schedulesPage)
+	readable(e, "/schedules/:id", s.schedulePage)
+	for _, word := range scheduleWords() {
+		e.POST("/schedules/:id/"+word, withinTime(s.changeScheduleFromPage))
+	}
+	readable(e, "/builds", s.buildsPage)
+	readable(e, "/webhooks", s.webhooksPage)
+	readable(e, "/webhooks/:id", s.webhookPage)
+	for _, word := range []string{"test", "enable", "remove"} {
+		e.POST("/webhooks/:id/"+word, withinTime(s.changeWebhookFromPage))
+	}
+}
+
+// automationRoutes are the same for programs.
+func (s *Server) automationRoutes(g router) {
+	readable(g, "/campaigns/:id/junit", s.getCampaignJUnit)
+	readable(g, "/runs/:id/junit", s.getRunJUnit)
+	readable(g, "/schedules", s.getSchedules)
+	g.POST("/schedules", withinTime(s.postSchedule))
+	readable(g, "/schedules/:id", s.getSchedule)
+	for _, word := range scheduleWords() {
+		g.POST("/schedules/:id/"+word, withinTime(s.postScheduleChange))
+	}
+	readable(g, "/builds", s.getBuilds)
+	g.POST("/builds", withinTime(s.postBuild))
+	readable(g, "/builds/:id", s.getBuild)
+	readable(g, "/stage-plans", s.getStagePlans)
+	g.POST("/stage-plans", withinTime(s.postStagePlan))
+	readable(g, "/webhooks", s.getWebhooks)
+	g.POST("/webhooks", withinTime(s.postWebhook))
+	g.POST("/webhooks/:id/rotate", withinTime(s.rotateWebhook))
+	g.POST("/webhooks/:id/enable", withinTime(s.postWebhookChange))
+	g.POST("/webhooks/:id/remove", withinTime(s.postWebhookChange))
+	g.POST("/webhooks/:id/test", withinTime(s.testWebhook))
+	readable(g, "/webhooks/:id/deliveries", s.getDeliveries)
+}
+
+// router takes routes: all of them, or those below a prefix.
+type router interface {
+	GET(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
+	HEAD(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
+	POST(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
+}
+
 // readable answers GET, and HEAD with the same headers: net/http leaves the
 // body out by itself. Streams have no end that a HEAD could wait for.
-func readable(e *echo.Echo, path string, h echo.HandlerFunc) {
+func readable(e router, path string, h echo.HandlerFunc) {
 	e.GET(path, withinTime(h))
 	e.HEAD(path, withinTime(h))
 }

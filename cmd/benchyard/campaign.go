@@ -20,6 +20,7 @@ import (
 type campaignCommand struct {
 	Submit campaignSubmit `cmd:"" help:"Queue a plan for units under a build."`
 	List   campaignList   `cmd:"" help:"Every campaign, newest first."`
+	Show   campaignShow   `cmd:"" help:"What a campaign has come to so far; --format junit for build systems."`
 	Watch  campaignWatch  `cmd:"" help:"Follow a campaign to its end, then print its tables."`
 	Cancel campaignCancel `cmd:"" help:"Stop a campaign or one run: benches go to safe state."`
 }
@@ -32,6 +33,8 @@ type campaignSubmit struct {
 	Types    []string `name:"type" sep:"none" help:"Only units of these types."`
 	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
 	Priority int32    `default:"100" help:"Smaller goes first."`
+	Benches  []string `name:"bench" sep:"none" help:"Only units on these benches."`
+	Key      string   `name:"idempotency-key" help:"The same key with the same submission within 24 h queues nothing again and names the same campaign." placeholder:"KEY"`
 	DryRun   bool     `name:"dry-run" help:"Check everything, queue nothing."`
 	Watch    bool     `help:"Follow it to its end."`
 }
@@ -80,7 +83,13 @@ func (c *campaignSubmit) submission(ctx context.Context) (jobs.Submission, error
 		s.Types, err = chosen("--type", c.Types)
 	}
 	if err == nil {
+		s.Benches, err = chosen("--bench", c.Benches)
+	}
+	if err == nil {
 		s.PlanDocument, err = readFile(ctx, c.File)
+	}
+	if err == nil {
+		s.Once, err = onceFor("campaign submit", c.Key, s)
 	}
 	return s, err
 }
@@ -149,6 +158,39 @@ func (c *campaignWatch) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	return watchCampaign(ctx, p, db.Pool, c.output, id)
+}
+
+type campaignShow struct {
+	Campaign string `arg:"" optional:"" help:"Campaign, its number or the end of it. Default: the newest."`
+	Format   string `enum:"table,json,csv,junit" default:"table" help:"How to print: table, json, csv or junit, the XML that build systems read (common practice, no standard)."`
+}
+
+// Run shows.
+func (c *campaignShow) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	if err != nil {
+		return err
+	}
+	if c.Format != "junit" {
+		return tables(ctx, p, db.Pool, output{c.Format}, id)
+	}
+	campaign, err := jobs.CampaignByID(ctx, db.Pool, id)
+	if err != nil {
+		return err
+	}
+	document, err := server.CampaignJUnit(ctx, db.Pool, id)
+	if err != nil {
+		return err
+	}
+	if _, err := p.stdout.Write(document); err != nil {
+		return err
+	}
+	return outcome(campaign)
 }
 
 type campaignCancel struct {
@@ -223,7 +265,8 @@ func refused(err error) error {
 	var path *jobs.PathRefusedError
 	var bench *jobs.BenchError
 	var task *jobs.PathTaskRefusedError
-	if errors.As(err, &r) || errors.As(err, &path) || errors.As(err, &task) || errors.As(err, &reply) || errors.As(err, &bench) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
+	if errors.As(err, &r) || errors.As(err, &path) || errors.As(err, &task) || errors.As(err, &reply) || errors.As(err, &bench) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) ||
+		errors.Is(err, jobs.ErrReused) || errors.Is(err, jobs.ErrUnderWay) {
 		return &badInput{err}
 	}
 	return err

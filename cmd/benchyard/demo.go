@@ -101,6 +101,10 @@ func (d *demo) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	clerk, err := clerkFlags{}.clerk(d.p, d.db)
+	if err != nil {
+		return err
+	}
 	group, inner := errgroup.WithContext(ctx)
 	inner, stop := context.WithCancel(inner)
 	defer stop()
@@ -108,6 +112,7 @@ func (d *demo) run(ctx context.Context) error {
 	// A lease of a few seconds: this process is the only one, and a demo that
 	// was killed shall not make the next one wait.
 	group.Go(func() error { return agentFlags{Lease: 5 * time.Second}.drive(inner, d.p, d.db, watch.New(figures)) })
+	group.Go(func() error { return clerk.Run(inner) })
 	fmt.Fprintf(d.p.stderr, "a simulated lab: 3 benches, 24 radio units, builds 2.4.0 and 2.5.0, seed %d, clock at %gx\nwatch it on http://%s\n\n",
 		d.Seed, d.Speed, pages.listener.Addr())
 	verdict := d.measure(inner)

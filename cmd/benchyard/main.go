@@ -45,6 +45,9 @@ type commandLine struct {
 	Path     pathCommand     `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
+	Schedule scheduleCommand `cmd:"" help:"Campaigns that recur."`
+	Build    buildCommand    `cmd:"" help:"New builds: announce one, the plans that it goes through."`
+	Webhook  webhookCommand  `cmd:"" help:"Who is told of what happens: signed messages over HTTP."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
 	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
 	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`

@@ -42,6 +42,7 @@ func (f agentFlags) timings() jobs.Timings {
 // agentCommand drives benches.
 type agentCommand struct {
 	agentFlags
+	clerkFlags
 	Probes string `help:"Address for machines that watch this process: /health, /ready, /metrics. Default: none." placeholder:"HOST:PORT"`
 }
 
@@ -53,6 +54,10 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 	}
 	defer db.Close()
 	if err := c.check(ctx, db); err != nil {
+		return err
+	}
+	clerk, err := c.clerk(p, db)
+	if err != nil {
 		return err
 	}
 	figures := processFigures()
@@ -67,6 +72,7 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 		fmt.Fprintf(p.stdout, "health, readiness and figures on http://%s\n", l.Addr())
 	}
 	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
+	group.Go(func() error { return clerk.Run(ctx) })
 	group.Go(func() error { return c.drive(ctx, p, db, watch.New(figures)) })
 	return group.Wait()
 }
@@ -160,9 +166,10 @@ func version() string {
 	return strings.Trim(info.Main.Version, "()")
 }
 
-// serveCommand hosts the pages, the API and an agent.
+// serveCommand hosts the pages, the API, a clerk and an agent.
 type serveCommand struct {
 	agentFlags
+	clerkFlags
 	Listen       string `default:"127.0.0.1:8038" help:"Address of the pages and the API."`
 	NoAgent      bool   `name:"no-agent" help:"Pages and API only; agents run elsewhere."`
 	TrustNetwork bool   `name:"trust-network" help:"Take submissions and cancellations from other machines too. There are no accounts: everybody who reaches the address may."`
@@ -180,6 +187,10 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 			return err
 		}
 	}
+	clerk, err := c.clerk(p, db)
+	if err != nil {
+		return err
+	}
 	figures := processFigures()
 	pages, err := openPages(c.Listen, p, db, figures, c.TrustNetwork)
 	if err != nil {
@@ -188,6 +199,7 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 	fmt.Fprintf(p.stdout, "pages on http://%s; end it with Ctrl-C\n", pages.listener.Addr())
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return pages.serve(ctx) })
+	group.Go(func() error { return clerk.Run(ctx) })
 	if !c.NoAgent {
 		group.Go(func() error { return c.drive(ctx, p, db, watch.New(figures)) })
 	}

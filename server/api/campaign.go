@@ -47,11 +47,16 @@ func (p Progress) Share() float64 {
 
 // Submission asks for a campaign: a plan document for units under a build.
 type Submission struct {
-	Name        string   `json:"name,omitempty"`  // empty takes the title of the plan
-	Plan        string   `json:"plan"`            // the YAML document itself
-	Units       []string `json:"units,omitempty"` // serial numbers; empty means every unit of Types
-	Types       []string `json:"types,omitempty"` // radio unit types; empty means every type
+	Name        string   `json:"name,omitempty"`    // empty takes the title of the plan
+	Plan        string   `json:"plan"`              // the YAML document itself
+	Units       []string `json:"units,omitempty"`   // serial numbers; empty means every unit of Types
+	Types       []string `json:"types,omitempty"`   // radio unit types; empty means every type
+	Benches     []string `json:"benches,omitempty"` // where the units are mounted; empty means every bench
 	Build       string   `json:"build"`
 	Priority    int      `json:"priority,omitempty"` // zero means 100
 	RequestedBy string   `json:"requested_by,omitempty"`
+	// IdempotencyKey is sent as a header; empty: none.
+	IdempotencyKey string `json:"-"`
 }
+
+func (s Submission) key() string { return s.IdempotencyKey }
