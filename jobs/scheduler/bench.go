@@ -107,6 +107,9 @@ func (b *Bench) Obstacle(j *Job, setUp time.Duration, now time.Time, p Policy) s
 	if !b.Calibrated.IsZero() && end.After(b.Calibrated) {
 		return fmt.Sprintf("the calibration of %s ends at %s and the run may take %s: calibrate first", b.Name, b.Calibrated.Format(stamp), roughly(longest))
 	}
+	if !j.Valid.IsZero() && end.After(j.Valid) {
+		return fmt.Sprintf("a path correction of %s on %s ends at %s and the run may take %s: measure the path first", j.Unit, b.Name, j.Valid.Format(stamp), roughly(longest))
+	}
 	if w, barred := b.barrier(j.Requester, now, end); barred {
 		return fmt.Sprintf("%s is %s and the run may take %s", b.Name, w, roughly(longest))
 	}

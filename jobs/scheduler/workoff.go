@@ -100,7 +100,7 @@ func (o *outlook) strand(jobs []Job, benches []Bench, now time.Time) {
 			o.done.stuck[j.ID] = "bench " + j.Bench + " is not in the inventory"
 		default:
 			setUp := o.queue.setUp(benches[b].SetUp, j.Family)
-			o.done.stuck[j.ID] = cmp.Or(benches[b].Obstacle(j, setUp, now, o.queue.policy), "the calibration of "+j.Bench+" ends before its turn comes")
+			o.done.stuck[j.ID] = cmp.Or(benches[b].Obstacle(j, setUp, now, o.queue.policy), "the calibration of "+j.Bench+", or of its paths, ends before its turn comes")
 		}
 	}
 }
