@@ -50,6 +50,9 @@ type Agent struct {
 	keepers map[string]*keeper // by bench
 	labs    map[int64]*lab.Lab // versions never change
 	newest  *lab.Lab
+	version int64 // of newest
+
+	desk *desk
 }
 
 // riverStop bounds the wait for River's own goroutines: it tries for a while to
@@ -77,7 +80,7 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	a := &Agent{
 		AgentOptions: o, log: o.Logger.With("agent", o.Name),
 		labWake: make(chan struct{}, 1), failed: make(chan error, 1),
-		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{},
+		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{}, desk: &desk{policy: policyOf(o.Timings)},
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
@@ -177,8 +180,8 @@ func (a *Agent) stuck(k *keeper, err error) {
 func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
-		if l, _, err := lab.Load(ctx, a.Pool, 0); err == nil {
-			a.setLab(l)
+		if l, id, err := lab.Load(ctx, a.Pool, 0); err == nil {
+			a.setLab(l, id)
 			a.matchKeepers(ctx, l, ends)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
 			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
@@ -216,10 +219,16 @@ func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]co
 	}
 }
 
-func (a *Agent) setLab(l *lab.Lab) {
+func (a *Agent) setLab(l *lab.Lab, version int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.newest = l
+	a.newest, a.version = l, version
+}
+
+func (a *Agent) latestLabVersion() (*lab.Lab, int64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.newest, a.version
 }
 
 func (a *Agent) latestLab() *lab.Lab {

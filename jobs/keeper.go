@@ -56,6 +56,8 @@ type tenure struct {
 	alarm    error     // why it was not confirmed; no segment begins
 	told     bool      // the tables know of alarm
 	activity Activity  // as last written
+	// lookedAhead is when urgent runs were last looked for.
+	lookedAhead time.Time
 }
 
 // work is one ticket in progress.

@@ -55,6 +55,10 @@ func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now fu
 		if errors.Is(err, pgx.ErrNoRows) {
 			return errFenced
 		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO bench_takeover (bench, token, holder, abandoned) VALUES ($1, $2, $3, $4)`, bench, l.token, holder, abandoned)
 		return err
 	})
 	if errors.Is(err, errFenced) {

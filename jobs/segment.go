@@ -233,7 +233,7 @@ func (c *claimed) load(ctx context.Context, tx pgx.Tx, tk ticket, bench string) 
 	var active bool
 	var next *int
 	err := tx.QueryRow(ctx, `
-		SELECT r.campaign_id, r.serial, c.build, c.lab_id, p.document, r.cases, r.state = 'active' AND r.bench = $2,
+		SELECT r.campaign_id, r.serial, c.build, coalesce(r.lab_id, c.lab_id), p.document, r.cases, r.state = 'active' AND r.bench = $2,
 		       (SELECT min(number) FROM run_segment s WHERE s.run_id = r.id AND s.state IN ('pending', 'running'))
 		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id
 		WHERE r.id = $1 FOR UPDATE OF r`, tk.Run, bench).
