@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"benchyard/jobs/lab"
@@ -37,6 +38,7 @@ type QueuedRun struct {
 	Serial   string
 	UnitType string
 	Build    string
+	Cases    int
 	Bench    string // where it will be measured; empty: on the shelf
 	Class    scheduler.Class
 	By       string
@@ -88,6 +90,11 @@ func ETA(ctx context.Context, db DB) (Forecast, error) {
 			until(s.runs[b.Running.ID].Campaign, Span{b.Running.Rest.Quantile(0.5), b.Running.Rest.Quantile(0.95)})
 		}
 	}
+	for _, r := range s.apart {
+		q := s.queued(scheduler.Outlook{Job: r.ID.String(), Bench: r.Bench, Waits: r.Blocked})
+		f.Queue = append(f.Queue, q)
+		endless[q.Campaign] = true
+	}
 	for campaign := range endless {
 		delete(f.Campaigns, campaign)
 	}
@@ -103,6 +110,7 @@ type yard struct {
 	runs       map[string]*openRun
 	jobs       []scheduler.Job // what waits, units on the shelf included
 	benches    []scheduler.Bench
+	apart      []*openRun // waits for a reason that only its agent knows
 }
 
 // snapshot reads it.
@@ -131,7 +139,29 @@ func snapshot(ctx context.Context, db DB, now time.Time) (*yard, error) {
 		}
 		s.jobs = append(s.jobs, j)
 	}
-	return s, s.readBenches(ctx, db, running)
+	if err := s.readBenches(ctx, db, running); err != nil {
+		return s, err
+	}
+	s.setApart()
+	return s, nil
+}
+
+// setApart takes the runs out of the queue that their agent refused for a reason
+// that is not one of the scheduler: a unit that was moved, for instance.
+func (s *yard) setApart() {
+	benches := map[string]*scheduler.Bench{}
+	for i := range s.benches {
+		benches[s.benches[i].Name] = &s.benches[i]
+	}
+	setUp := s.experience.setUpTime()
+	s.jobs = slices.DeleteFunc(s.jobs, func(j scheduler.Job) bool {
+		r, b := s.runs[j.ID], benches[j.Bench]
+		apart := r.Blocked != "" && b != nil && b.Obstacle(&j, setUp(b.SetUp, j.Family), s.now, s.policy) == ""
+		if apart {
+			s.apart = append(s.apart, r)
+		}
+		return apart
+	})
 }
 
 func (s *yard) readBenches(ctx context.Context, db DB, running map[string]*scheduler.Running) error {
@@ -167,7 +197,7 @@ func (s *yard) readBenches(ctx context.Context, db DB, running map[string]*sched
 func (s *yard) queued(o scheduler.Outlook) QueuedRun {
 	r := s.runs[o.Job]
 	q := QueuedRun{
-		Run: r.ID, Campaign: r.Campaign, Title: r.Title, Serial: r.Serial, UnitType: r.UnitType, Build: r.Build, Bench: o.Bench,
+		Run: r.ID, Campaign: r.Campaign, Title: r.Title, Serial: r.Serial, UnitType: r.UnitType, Build: r.Build, Cases: r.Cases, Bench: o.Bench,
 		Class: ClassOf(r.Priority), By: r.By, QueuedAt: r.QueuedAt, Deadline: r.Deadline, SetUp: r.SetUp.family().String(), Position: o.Position,
 	}
 	if o.Position == 0 {
@@ -182,9 +212,6 @@ func (s *yard) queued(o scheduler.Outlook) QueuedRun {
 
 // turn says why a run that will begin waits.
 func (s *yard) turn(o scheduler.Outlook, r *openRun) string {
-	if r.Blocked != "" {
-		return r.Blocked
-	}
 	for i := range s.benches {
 		b := &s.benches[i]
 		switch {

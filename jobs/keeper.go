@@ -103,6 +103,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 	defer renewals.Wait()
 	defer stopRenewing()
 	k.log.InfoContext(ctx, "lease taken", "token", l.token, "abandoned", abandoned)
+	k.warnOfFlapping(ctx)
 
 	if abandoned { // its last holder may still be inside its own deadline
 		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)

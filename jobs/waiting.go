@@ -43,6 +43,7 @@ type openRun struct {
 	SetUp    setUp
 	Needs    needs
 	Fits     map[string][]int
+	Cases    int
 	Nominal  float64 // s, of what is still to be measured
 	Segments int     // still to be measured; zero for one that has not begun
 }
@@ -50,7 +51,7 @@ type openRun struct {
 // Only a run that has begun has segments behind it.
 const openRunQuery = `
 	SELECT r.id, r.campaign_id, c.name, r.serial, r.unit_type, coalesce(r.bench, ''), p.name, c.build, coalesce(r.lab_id, c.lab_id), c.priority,
-	       c.requested_by, r.state, r.queued_at, c.deadline, coalesce(r.blocked, ''), r.pause_requested IS NOT NULL, r.set_up, r.needs, r.fits,
+	       c.requested_by, r.state, r.queued_at, c.deadline, coalesce(r.blocked, ''), r.pause_requested IS NOT NULL, r.set_up, r.needs, r.fits, r.cases,
 	       CASE WHEN r.started_at IS NULL THEN r.estimate_s ELSE r.estimate_s * greatest(0, 1 -
 	           (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id)::float8 / nullif(r.cases, 0)) END,
 	       CASE WHEN r.started_at IS NULL THEN 0 ELSE
@@ -175,4 +176,12 @@ func readFlaps(ctx context.Context, db DB) (map[string]flap, error) {
 		return nil, fmt.Errorf("jobs: reading take-overs: %w", err)
 	}
 	return flaps, nil
+}
+
+// warnOfFlapping says in the log that the bench changes hands too often.
+func (k *keeper) warnOfFlapping(ctx context.Context) {
+	flaps, err := readFlaps(ctx, k.agent.Pool)
+	if n := flaps[k.bench].count; err == nil && n >= scheduler.Flapping {
+		k.log.WarnContext(ctx, "the bench flaps and gets less work: look at its agents and its network", "takeovers within an hour", n)
+	}
 }

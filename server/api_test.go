@@ -276,9 +276,9 @@ func TestMasksDrawnAreThoseThatWereJudgedBy(t *testing.T) {
 
 func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	s := seed(t)
-	srv := newTestServer(t, s)
 	next := func() string {
-		runs, err := srv.nextRuns(t.Context())
+		forecast, err := jobs.ETA(t.Context(), s.pool)
+		runs := nextRuns(forecast)
 		if err != nil || runs["bench-2"] == nil {
 			t.Fatalf("runs %v, %v", runs, err)
 		}
@@ -288,7 +288,7 @@ func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	if got, want := next(), "F2-0002 2.5.0"; got != want {
 		t.Errorf("of equal priority the older goes first: got %s, want %s", got, want)
 	}
-	s.exec(t, `UPDATE campaign SET priority = 10 WHERE id = $1`, s.old)
+	s.exec(t, `UPDATE campaign SET priority = 50 WHERE id = $1`, s.old)
 	if got, want := next(), "F2-0002 2.4.0"; got != want {
 		t.Errorf("the smaller priority goes first: got %s, want %s", got, want)
 	}

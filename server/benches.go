@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
@@ -43,7 +42,7 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 	if inventory != nil {
 		d.Lab, d.Simulated = inventory.Name, inventory.Simulated
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return d, err
 	}
@@ -71,10 +70,11 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 	if err != nil {
 		return nil, err
 	}
-	next, err := s.nextRuns(ctx)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return nil, err
 	}
+	next := nextRuns(forecast)
 	asked, err := s.openPrompts(ctx)
 	if err != nil {
 		return nil, err
@@ -109,7 +109,7 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 func benchToWire(b jobs.BenchStatus) api.Bench {
 	w := api.Bench{
 		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm,
-		Waiting: b.Queued, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
+		Waiting: b.Queued, Takeovers: b.Takeovers, Flapping: b.Takeovers >= scheduler.Flapping, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
 	}
 	if b.Holder != "" {
 		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token}
@@ -168,31 +168,16 @@ func (s *Server) runningSegment(ctx context.Context, run uuid.UUID) (string, err
 	return "", nil
 }
 
-// nextRuns returns the run each bench takes next: first by priority, then by
-// age, as the queue does.
-func (s *Server) nextRuns(ctx context.Context) (map[string]*api.BenchWork, error) {
-	rows, err := s.pool.Query(ctx, `
-		SELECT DISTINCT ON (r.bench) r.bench, r.id, c.id, c.name, r.serial, r.unit_type, c.build, r.cases
-		FROM run r JOIN campaign c ON c.id = r.campaign_id
-		WHERE r.state = 'queued' AND r.bench IS NOT NULL
-		ORDER BY r.bench, (r.blocked IS NOT NULL), c.priority, r.queued_at, r.id`)
-	if err != nil {
-		return nil, fmt.Errorf("server: reading the next runs: %w", err)
-	}
+// nextRuns returns the run each bench takes next, as the scheduler has it.
+func nextRuns(forecast jobs.Forecast) map[string]*api.BenchWork {
 	next := map[string]*api.BenchWork{}
-	var bench string
-	var run, campaign uuid.UUID
-	var w api.BenchWork
-	_, err = pgx.ForEachRow(rows, []any{&bench, &run, &campaign, &w.Campaign, &w.Serial, &w.UnitType, &w.Build, &w.CasesTotal}, func() error {
-		work := w
-		work.RunID, work.CampaignID = run.String(), campaign.String()
-		next[bench] = &work
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("server: reading the next runs: %w", err)
+	for _, q := range forecast.Queue {
+		if q.Position == 1 {
+			next[q.Bench] = &api.BenchWork{RunID: q.Run.String(), CampaignID: q.Campaign.String(), Campaign: q.Title, Serial: q.Serial,
+				UnitType: q.UnitType, Build: q.Build, CasesTotal: q.Cases}
+		}
 	}
-	return next, nil
+	return next
 }
 
 func (s *Server) boardPage(c echo.Context) error {

@@ -21,7 +21,7 @@ func (s *Server) campaigns(ctx context.Context) ([]api.Campaign, error) {
 	if err != nil {
 		return nil, err
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return nil, err
 	}
@@ -33,7 +33,7 @@ func (s *Server) campaign(ctx context.Context, id uuid.UUID) (api.Campaign, erro
 	if err != nil {
 		return api.Campaign{}, err
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return api.Campaign{}, err
 	}

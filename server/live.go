@@ -41,6 +41,8 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
+	case "queue":
+		return s.queueFragments, nil
 	case "judgements":
 		return livePage{every, s.judgementsFragments}, nil
 	case "judgement":
