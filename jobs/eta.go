@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -45,7 +46,8 @@ type QueuedRun struct {
 	QueuedAt time.Time
 	Deadline *time.Time
 	SetUp    string // what must stand on the bench
-	Position int    // among what waits for the bench, from 1; zero: it does not begin as things stand
+	Position int    // among what waits for the bench, from 1; zero: its turn does not come as things stand
+	Begins   bool   // Start and End are known; they are not while the bench takes nothing
 	Start    Span   // only P50 is known
 	End      Span
 	Late     bool   // it ends after its deadline in half of the cases
@@ -68,6 +70,9 @@ func ETA(ctx context.Context, db DB) (Forecast, error) {
 	f.Runs, f.Measured = len(s.runs), s.experience.pace.N > 0
 	outlooks, idle := scheduler.Outlooks(s.jobs, s.benches, s.policy, s.experience.setUpTime(), s.experience.ledger, s.now, forecastSeed)
 	for bench, end := range idle {
+		if s.held[bench] != "" {
+			continue
+		}
 		f.Benches[bench] = Span{end.P50.Sub(s.now), end.P95.Sub(s.now)}
 		f.Remaining, f.Likely = max(f.Remaining, end.P50.Sub(s.now)), max(f.Likely, end.P95.Sub(s.now))
 	}
@@ -79,7 +84,7 @@ func ETA(ctx context.Context, db DB) (Forecast, error) {
 	for _, o := range outlooks {
 		q := s.queued(o)
 		f.Queue = append(f.Queue, q)
-		if q.Position == 0 {
+		if !q.Begins {
 			endless[q.Campaign] = true
 			continue
 		}
@@ -110,12 +115,13 @@ type yard struct {
 	runs       map[string]*openRun
 	jobs       []scheduler.Job // what waits, units on the shelf included
 	benches    []scheduler.Bench
-	apart      []*openRun // waits for a reason that only its agent knows
+	held       map[string]string // why a bench takes nothing, nobody knows for how long
+	apart      []*openRun        // waits for a reason that only its agent knows
 }
 
 // snapshot reads it.
 func snapshot(ctx context.Context, db DB, now time.Time) (*yard, error) {
-	s := &yard{now: now, policy: policyOf(Timings{}.withDefaults()), runs: map[string]*openRun{}}
+	s := &yard{now: now, policy: policyOf(Timings{}.withDefaults()), runs: map[string]*openRun{}, held: map[string]string{}}
 	open, err := openRuns(ctx, db, `WHERE r.state IN ('queued', 'active') ORDER BY r.queued_at, r.id`)
 	if err != nil || len(open) == 0 {
 		return s, err
@@ -134,7 +140,7 @@ func snapshot(ctx context.Context, db DB, now time.Time) (*yard, error) {
 		j := open[i].job(s.lab, s.experience, now)
 		s.runs[j.ID] = &open[i]
 		if open[i].State == Active {
-			running[open[i].Bench] = &scheduler.Running{Job: j, Rest: j.Takes, Pausing: open[i].Pausing}
+			running[open[i].Bench] = &scheduler.Running{Job: j, Rest: open[i].rest(j), Pausing: open[i].Pausing}
 			continue
 		}
 		s.jobs = append(s.jobs, j)
@@ -182,11 +188,11 @@ func (s *yard) readBenches(ctx context.Context, db DB, running map[string]*sched
 		b.Running, b.Flaps, b.FlappedAt = running[row.Name], flaps[row.Name].count, flaps[row.Name].last
 		switch {
 		case !inLab:
-			b.Hold = "it is not in the inventory"
+			s.held[row.Name] = "bench " + row.Name + " is not in the inventory"
 		case row.Alarm != "":
-			b.Hold = "it is in alarm: " + row.Alarm
-		default:
-			b.Hold = row.Hold
+			s.held[row.Name] = "the bench is in alarm: " + row.Alarm
+		case row.Hold != "":
+			s.held[row.Name] = "the bench is held: " + row.Hold
 		}
 		s.benches = append(s.benches, b)
 	}
@@ -200,10 +206,11 @@ func (s *yard) queued(o scheduler.Outlook) QueuedRun {
 		Run: r.ID, Campaign: r.Campaign, Title: r.Title, Serial: r.Serial, UnitType: r.UnitType, Build: r.Build, Cases: r.Cases, Bench: o.Bench,
 		Class: ClassOf(r.Priority), By: r.By, QueuedAt: r.QueuedAt, Deadline: r.Deadline, SetUp: r.SetUp.family().String(), Position: o.Position,
 	}
-	if o.Position == 0 {
-		q.Waits = o.Waits
+	if o.Position == 0 || s.held[o.Bench] != "" {
+		q.Waits = cmp.Or(o.Waits, s.held[o.Bench])
 		return q
 	}
+	q.Begins = true
 	q.Start.P50, q.End = o.Start.Sub(s.now), Span{o.P50.Sub(s.now), o.P95.Sub(s.now)}
 	q.Late = r.Deadline != nil && o.P50.After(*r.Deadline)
 	q.Waits = s.turn(o, r)

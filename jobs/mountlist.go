@@ -46,6 +46,9 @@ func MountList(ctx context.Context, db DB) ([]MountPlace, []StrandedUnit, error)
 	if len(shelf) == 0 {
 		return nil, nil, nil
 	}
+	for i := range s.benches {
+		s.benches[i].Hold = s.held[s.benches[i].Name]
+	}
 	places, stranded := scheduler.Mount(shelf, waiting, s.benches, s.policy, s.experience.setUpTime(), s.experience.ledger, s.now)
 	var list []MountPlace
 	for _, p := range places {

@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -43,7 +44,7 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 		return taken || err != nil
 	})
 	if err == nil {
-		err = c.tell(ctx, t.agent.Pool)
+		err = t.tell(ctx, c)
 	}
 	if !taken {
 		t.rest(ctx)
@@ -106,7 +107,7 @@ func (t *tenure) choice(ctx context.Context) (*choice, error) {
 }
 
 // tell writes on every run that was not taken why it waits, where that changed.
-func (c *choice) tell(ctx context.Context, db DB) error {
+func (t *tenure) tell(ctx context.Context, c *choice) error {
 	changed := map[string][]uuid.UUID{}
 	for i := range c.jobs {
 		j := &c.jobs[i]
@@ -114,12 +115,19 @@ func (c *choice) tell(ctx context.Context, db DB) error {
 		if !asked {
 			why = c.bench.Obstacle(j, c.setUp(c.bench.SetUp, j.Family), c.now, c.policy)
 		}
+		if why != "" && !asked && c.runs[j.ID].Bench != "" { // what the run loop has against it says more
+			more, err := t.obstacle(ctx, c.runs[j.ID])
+			if err != nil {
+				return err
+			}
+			why = cmp.Or(more, why)
+		}
 		if r := c.runs[j.ID]; r.Blocked != why {
 			changed[why] = append(changed[why], r.ID)
 		}
 	}
 	for why, runs := range changed {
-		_, err := db.Exec(ctx, `UPDATE run SET blocked = nullif($2, '') WHERE id = ANY($1) AND state = 'queued'`, runs, why)
+		_, err := t.agent.Pool.Exec(ctx, `UPDATE run SET blocked = nullif($2, '') WHERE id = ANY($1) AND state = 'queued'`, runs, why)
 		if err != nil {
 			return fmt.Errorf("jobs: why runs wait: %w", err)
 		}
@@ -161,7 +169,7 @@ func (t *tenure) yield(ctx context.Context, run uuid.UUID) error {
 		return err
 	}
 	j := active[0].job(t.agent.latestLab(), e, c.now)
-	c.bench.Running = &scheduler.Running{Job: j, Rest: j.Takes, Pausing: active[0].Pausing}
+	c.bench.Running = &scheduler.Running{Job: j, Rest: active[0].rest(j), Pausing: active[0].Pausing}
 	ahead, found := c.queue.Preempts(&c.bench, c.now)
 	if !found {
 		return nil

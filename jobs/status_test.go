@@ -68,7 +68,7 @@ func TestForecastFollowsThePaceOfFinishedSegments(t *testing.T) {
 	}
 	mustExec(t, pool, `UPDATE bench SET hold_reason = 'new pads' WHERE name = 'bench-1'`)
 	held, err := ETA(t.Context(), pool)
-	if _, known := held.Campaigns[f.campaign]; err != nil || known || held.Queue[0].Position != 0 || held.Queue[0].Waits != "bench-1 is held: new pads" {
+	if _, known := held.Campaigns[f.campaign]; err != nil || known || held.Queue[0].Position != 1 || held.Queue[0].Begins || held.Queue[0].Waits != "the bench is held: new pads" {
 		t.Errorf("while the bench is held: %+v, %v; want no end of the campaign", held, err)
 	}
 }

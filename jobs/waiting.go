@@ -46,17 +46,19 @@ type openRun struct {
 	Cases    int
 	Nominal  float64 // s, of what is still to be measured
 	Segments int     // still to be measured; zero for one that has not begun
+	Since    float64 // s, that the segment in work took so far
 }
 
 // Only a run that has begun has segments behind it.
 const openRunQuery = `
 	SELECT r.id, r.campaign_id, c.name, r.serial, r.unit_type, coalesce(r.bench, ''), p.name, c.build, coalesce(r.lab_id, c.lab_id), c.priority,
 	       c.requested_by, r.state, r.queued_at, c.deadline, coalesce(r.blocked, ''), r.pause_requested IS NOT NULL, r.set_up, r.needs, r.fits, r.cases,
-	       CASE WHEN r.started_at IS NULL THEN r.estimate_s ELSE r.estimate_s * greatest(0, 1 -
-	           (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id)::float8 / nullif(r.cases, 0)) END,
-	       CASE WHEN r.started_at IS NULL THEN 0 ELSE
-	           (SELECT count(*) FROM run_segment s WHERE s.run_id = r.id AND s.state IN ('pending', 'running')) END
-	FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id `
+	       r.estimate_s * coalesce(g.cases, r.cases) / greatest(r.cases, 1), coalesce(g.segments, 0), coalesce(g.since, 0)
+	FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id
+	LEFT JOIN LATERAL (
+	    SELECT coalesce(sum(cases), 0)::float8 AS cases, count(*) AS segments,
+	           extract(epoch FROM now() - min(started_at) FILTER (WHERE state = 'running'))::float8 AS since
+	    FROM run_segment WHERE run_id = r.id AND state IN ('pending', 'running')) g ON r.started_at IS NOT NULL `
 
 func openRuns(ctx context.Context, db DB, where string, args ...any) ([]openRun, error) {
 	rows, err := db.Query(ctx, openRunQuery+where, args...)
@@ -92,6 +94,11 @@ func (r *openRun) job(l *lab.Lab, e *experience, now time.Time) scheduler.Job {
 	}
 	j.Takes = e.takes(j.Kind, j.Bench, time.Duration(r.Nominal*float64(time.Second)))
 	return j
+}
+
+// rest estimates what is left of a run in work.
+func (r *openRun) rest(j scheduler.Job) scheduler.Estimate {
+	return j.Takes.Less(time.Duration(r.Since * float64(time.Second)))
 }
 
 // horizon is how far ahead windows are looked at.

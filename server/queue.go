@@ -25,7 +25,7 @@ func QueueToWire(forecast jobs.Forecast, mount []jobs.MountPlace, stranded []job
 			Bench: r.Bench, Priority: string(r.Class), Requester: r.By, SetUp: r.SetUp, QueuedAt: r.QueuedAt, Deadline: r.Deadline, Late: r.Late,
 			Position: r.Position, Waits: r.Waits,
 		}
-		if r.Position > 0 {
+		if r.Begins {
 			w.StartsAt, w.EndsAt, w.EndsBy = at(r.Start.P50), at(r.End.P50), at(r.End.P95)
 		}
 		q.Runs = append(q.Runs, w)

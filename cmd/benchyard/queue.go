@@ -37,7 +37,10 @@ func (c *queueList) Run(ctx context.Context, p *program) error {
 	for _, r := range forecast.Queue {
 		place, starts, ends, by := "–", "–", "–", "–"
 		if r.Position > 0 {
-			place, starts, ends, by = strconv.Itoa(r.Position), clockTime(now.Add(r.Start.P50)), clockTime(now.Add(r.End.P50)), clockTime(now.Add(r.End.P95))
+			place = strconv.Itoa(r.Position)
+		}
+		if r.Begins {
+			starts, ends, by = clockTime(now.Add(r.Start.P50)), clockTime(now.Add(r.End.P50)), clockTime(now.Add(r.End.P95))
 		}
 		deadline := ""
 		if r.Deadline != nil {

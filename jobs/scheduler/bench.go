@@ -93,7 +93,7 @@ func (b *Bench) Lacks(n Needs) []string {
 // all but one case of twenty.
 func (b *Bench) Obstacle(j *Job, setUp time.Duration, now time.Time, p Policy) string {
 	if b.Hold != "" {
-		return fmt.Sprintf("%s is held: %s", b.Name, b.Hold)
+		return fmt.Sprintf("%s: %s", b.Name, b.Hold)
 	}
 	if lacks := b.Lacks(j.Needs); lacks != nil {
 		return strings.Join(lacks, "; ")

@@ -116,7 +116,7 @@ func TestObstacles(t *testing.T) {
 		want   string // part of the reason; empty: none
 	}{
 		{"nothing", func(*Bench, *Job) {}, ""},
-		{"hold", func(b *Bench, _ *Job) { b.Hold = "new pads" }, "b is held: new pads"},
+		{"hold", func(b *Bench, _ *Job) { b.Hold = "new pads" }, "b: new pads"},
 		{"frequency", func(_ *Bench, j *Job) { j.Needs.Frequency.High = 5 * rf.Gigahertz }, "b covers 1 MHz to 4 GHz, wanted are 1 GHz to 5 GHz"},
 		{"power", func(_ *Bench, j *Job) { j.Needs.Power = 46 }, "b stands 43.00 dBm at a connector, the unit gives 46.00 dBm"},
 		{"connectors", func(_ *Bench, j *Job) { j.Needs.Connectors = 4 }, "b reaches 2 connectors, the unit has 4"},

@@ -24,7 +24,7 @@ type QueuedRun struct {
 	QueuedAt   time.Time  `json:"queued_at"`
 	Deadline   *time.Time `json:"deadline"`  // null: none
 	Late       bool       `json:"late"`      // it ends after its deadline in half of the cases
-	Position   int        `json:"position"`  // among what waits for the bench, from 1; 0: it does not begin as things stand
+	Position   int        `json:"position"`  // among what waits for the bench, from 1; 0: its turn does not come as things stand
 	StartsAt   *time.Time `json:"starts_at"` // half of the times earlier; null: see waits
 	EndsAt     *time.Time `json:"ends_at"`   // half of the times earlier
 	EndsBy     *time.Time `json:"ends_by"`   // earlier in 95 of 100 cases
