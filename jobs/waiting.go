@@ -121,15 +121,6 @@ func benchOf(l *lab.Lab, b lab.Bench, e *experience, now time.Time) scheduler.Be
 	for _, w := range l.WindowsOf(b.Name, now, now.Add(horizon)) {
 		s.Windows = append(s.Windows, scheduler.Window{From: w.From.In(now.Location()), Until: w.Until.In(now.Location()), For: w.For, Reason: w.Reason})
 	}
-	taken := map[int]bool{}
-	for _, u := range l.UnitsOn(b.Name) {
-		taken[u.Slot] = true
-	}
-	for slot := 1; slot <= b.Slots; slot++ {
-		if !taken[slot] {
-			s.Slots = append(s.Slots, slot)
-		}
-	}
 	return s
 }
 

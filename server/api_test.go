@@ -92,6 +92,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&carrier=3.45GHz&carrier=3.54999GHz&class=medium-range&rated_power=37dBm&clause=6.6.3":                                               200,
 		"/limits?band=n78&bandwidth=7MHz&scs=30kHz&rated_power=37dBm":                                                                                                                    400,
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&rated_power=37dBm&bnad=n1":                                                                                                          400,
+		"/queue":                   200,
 		"/yield":                   200,
 		"/yield?a=2.4.0&b=2.5.0":   200,
 		"/yield?a=2.4.0&b=9":       400,

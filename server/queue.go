@@ -31,7 +31,7 @@ func QueueToWire(forecast jobs.Forecast, mount []jobs.MountPlace, stranded []job
 		q.Runs = append(q.Runs, w)
 	}
 	for _, m := range mount {
-		q.Mount = append(q.Mount, api.MountPlace{Serial: m.Serial, UnitType: m.UnitType, Bench: m.Bench, Slot: m.Slot, SetUp: m.SetUp, Runs: m.Runs, WantedAt: *at(m.Start)})
+		q.Mount = append(q.Mount, api.MountPlace{Serial: m.Serial, UnitType: m.UnitType, Bench: m.Bench, Slot: m.Slot, TakeOut: m.TakeOut, SetUp: m.SetUp, Runs: m.Runs, WantedAt: *at(m.Start)})
 	}
 	for _, u := range stranded {
 		q.Stranded = append(q.Stranded, api.StrandedUnit{Serial: u.Serial, Reasons: u.Reasons})

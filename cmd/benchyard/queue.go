@@ -85,6 +85,8 @@ func (c *queueMount) Run(ctx context.Context, p *program) error {
 		slot, remark := strconv.Itoa(m.Slot), ""
 		if m.Slot == 0 {
 			slot, remark = "–", "as soon as a slot is free"
+		} else if m.TakeOut != "" {
+			remark = "take " + m.TakeOut + " out"
 		}
 		t.add(m.Serial, m.UnitType, m.Bench, slot, m.SetUp, strconv.Itoa(m.Runs), clockTime(now.Add(m.Start)), remark)
 	}

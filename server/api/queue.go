@@ -36,7 +36,8 @@ type MountPlace struct {
 	Serial   string    `json:"serial"`
 	UnitType string    `json:"unit_type"`
 	Bench    string    `json:"bench"`
-	Slot     int       `json:"slot"` // 0: as soon as one is free there
+	Slot     int       `json:"slot"`     // 0: as soon as one is free there
+	TakeOut  string    `json:"take_out"` // unit that is in the slot, and that nothing waits for; empty: the slot is free
 	SetUp    string    `json:"set_up"`
 	Runs     int       `json:"runs"`      // of the unit that wait
 	WantedAt time.Time `json:"wanted_at"` // about when the bench comes to it
