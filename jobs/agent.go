@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"benchyard/jobs/lab"
+	"benchyard/jobs/watch"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -28,6 +29,7 @@ type AgentOptions struct {
 	Benches   []string      // names of the benches to work on; empty: every bench of the lab
 	Timings   Timings
 	Logger    *slog.Logger     // nil: none
+	Figures   *watch.Figures   // of this process; nil: not counted
 	Clock     func() time.Time // wall clock for dates and stamps; nil: time.Now
 }
 

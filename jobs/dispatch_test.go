@@ -128,7 +128,7 @@ func TestExperienceOfFinishedRuns(t *testing.T) {
 	if got := e.changes[change]; got.N != 1 || got.Mean != 30*time.Second {
 		t.Errorf("the change to n78 was seen as %+v, want 30 s once", got)
 	}
-	kind := e.kinds[kindOf("short", "RU-T4")]
+	kind := e.kinds[runKind("short", "RU-T4")]
 	if ratio := kind.Mean; kind.N != 3 || ratio < 0.69 || ratio > 0.70 || kind.Variance > 1e-6 { // ln 2: each took 120 s of nominally 60 s, set-up apart
 		t.Errorf("runs took %+v of their nominal times, want ln 2 three times", kind)
 	}

@@ -24,7 +24,7 @@ func (s setUp) family() scheduler.Family { return scheduler.Family(s) }
 // set-ups take, what stands on each bench, and who used how much.
 type experience struct {
 	pace     scheduler.Seen            // of the newest segments, over their nominal times
-	kinds    map[string]scheduler.Seen // of runs, by kindOf and by kindOf on a bench
+	kinds    map[string]scheduler.Seen // of runs, by runKind and by runKind on a bench
 	changes  map[scheduler.Change]scheduler.SetUpSeen
 	standing map[string]scheduler.Family // by bench: of the run that began last
 	ledger   *scheduler.Ledger
@@ -108,7 +108,7 @@ func (e *experience) readRuns(ctx context.Context, db DB) error {
 			r.Took -= extra
 		}
 		if r.Took > 0 {
-			ratio, kind := math.Log(r.Took/r.Nominal), kindOf(r.Plan, r.Type)
+			ratio, kind := math.Log(r.Took/r.Nominal), runKind(r.Plan, r.Type)
 			kinds[kind] = append(kinds[kind], ratio)
 			kinds[onBench(kind, r.Bench)] = append(kinds[onBench(kind, r.Bench)], ratio)
 		}
@@ -181,7 +181,7 @@ func (e *experience) setUpTime() scheduler.SetUpTime {
 	return scheduler.LearntSetUps(scheduler.Nominal, e.changes)
 }
 
-// kindOf names runs that are alike: a plan on a type of radio unit.
-func kindOf(plan, unitType string) string { return plan + "\x00" + unitType }
+// runKind names runs that are alike: a plan on a type of radio unit.
+func runKind(plan, unitType string) string { return plan + "\x00" + unitType }
 
 func onBench(kind, bench string) string { return kind + "\x00" + bench }

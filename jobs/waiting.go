@@ -77,7 +77,7 @@ func openRuns(ctx context.Context, db DB, where string, args ...any) ([]openRun,
 func (r *openRun) job(l *lab.Lab, e *experience, now time.Time) scheduler.Job {
 	j := scheduler.Job{
 		ID: r.ID.String(), Unit: r.Serial, Bench: r.Bench, Fits: r.Fits, Class: ClassOf(r.Priority), Requester: r.By, Queued: r.QueuedAt,
-		Family: r.SetUp.family(), Kind: kindOf(r.Plan, r.UnitType), Segments: r.Segments,
+		Family: r.SetUp.family(), Kind: runKind(r.Plan, r.UnitType), Segments: r.Segments,
 		Needs: scheduler.Needs{
 			Frequency: rf.Range{Low: rf.Hertz(r.Needs.LowHz), High: rf.Hertz(r.Needs.HighHz)}, Power: rf.DBm(r.Needs.PowerDBm),
 			Connectors: r.Needs.Connectors, Options: r.Needs.Options,
