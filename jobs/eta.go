@@ -136,8 +136,9 @@ func snapshot(ctx context.Context, db DB, now time.Time) (*yard, error) {
 		return s, err
 	}
 	running := map[string]*scheduler.Running{}
+	at := findAll(s.lab, now)
 	for i := range open {
-		j := open[i].job(s.lab, s.experience, now)
+		j := open[i].job(at, s.experience, now)
 		s.runs[j.ID] = &open[i]
 		if open[i].State == Active {
 			running[open[i].Bench] = &scheduler.Running{Job: j, Rest: open[i].rest(j), Pausing: open[i].Pausing}

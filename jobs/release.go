@@ -76,8 +76,7 @@ func (t *tenure) choice(ctx context.Context) (*choice, error) {
 	var l *lab.Lab
 	l, c.version = t.agent.latestLabVersion()
 	c.lab = l
-	waiting, err := openRuns(ctx, t.agent.Pool, `WHERE r.state = 'queued' AND (r.bench = $1 OR r.bench IS NULL AND r.serial = ANY($2))`,
-		t.bench, mountedOn(l, t.bench))
+	waiting, err := waitingFor(ctx, t.agent.Pool, t.bench, mountedOn(l, t.bench))
 	if err != nil {
 		return nil, err
 	}
@@ -98,8 +97,9 @@ func (t *tenure) choice(ctx context.Context) (*choice, error) {
 		c.bench = benchOf(l, b, e, c.now)
 	}
 	c.bench.Flaps, c.bench.FlappedAt = flaps[t.bench].count, flaps[t.bench].last
+	at := findAll(l, c.now)
 	for i := range waiting {
-		j := waiting[i].job(l, e, c.now)
+		j := waiting[i].job(at, e, c.now)
 		c.runs[j.ID], c.jobs = &waiting[i], append(c.jobs, j)
 	}
 	c.queue.Add(c.jobs...)
@@ -168,7 +168,7 @@ func (t *tenure) yield(ctx context.Context, run uuid.UUID) error {
 	if err != nil {
 		return err
 	}
-	j := active[0].job(t.agent.latestLab(), e, c.now)
+	j := active[0].job(findAll(c.lab, c.now), e, c.now)
 	c.bench.Running = &scheduler.Running{Job: j, Rest: active[0].rest(j), Pausing: active[0].Pausing}
 	ahead, found := c.queue.Preempts(&c.bench, c.now)
 	if !found {

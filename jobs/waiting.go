@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -72,9 +73,27 @@ func openRuns(ctx context.Context, db DB, where string, args ...any) ([]openRun,
 	return runs, nil
 }
 
+// headOfCampaign is how many runs of a campaign a bench looks at: they are alike but
+// for their set-up, and come in the order of the queue anyway.
+const headOfCampaign = 200
+
+// waitingFor reads what a bench may choose from: the first runs of every campaign
+// that wait for it, and those of units that have come to it from the shelf.
+func waitingFor(ctx context.Context, db DB, bench string, mounted []string) ([]openRun, error) {
+	runs, err := openRuns(ctx, db, `WHERE r.id IN (
+		SELECT head.id FROM (SELECT DISTINCT campaign_id FROM run WHERE state = 'queued' AND bench = $1) open
+		CROSS JOIN LATERAL (SELECT id FROM run WHERE state = 'queued' AND bench = $1 AND campaign_id = open.campaign_id ORDER BY queued_at, id LIMIT $2) head)`,
+		bench, headOfCampaign)
+	if err != nil {
+		return nil, err
+	}
+	shelf, err := openRuns(ctx, db, `WHERE r.state = 'queued' AND r.bench IS NULL AND r.serial = ANY($1)`, mounted)
+	return append(runs, shelf...), err
+}
+
 // job is the run in the words of the scheduler. A unit that was on the shelf when
 // the run was queued may be mounted by now.
-func (r *openRun) job(l *lab.Lab, e *experience, now time.Time) scheduler.Job {
+func (r *openRun) job(at whereabouts, e *experience, now time.Time) scheduler.Job {
 	j := scheduler.Job{
 		ID: r.ID.String(), Unit: r.Serial, Bench: r.Bench, Fits: r.Fits, Class: ClassOf(r.Priority), Requester: r.By, Queued: r.QueuedAt,
 		Family: r.SetUp.family(), Kind: runKind(r.Plan, r.UnitType), Segments: r.Segments,
@@ -86,12 +105,8 @@ func (r *openRun) job(l *lab.Lab, e *experience, now time.Time) scheduler.Job {
 	if r.Deadline != nil {
 		j.Deadline = *r.Deadline
 	}
-	if u, ok := l.Unit(r.Serial); ok {
-		if j.Bench == "" {
-			j.Bench = u.Bench
-		}
-		j.Valid = pathsUntil(l, u, now)
-	}
+	u := at[r.Serial]
+	j.Bench, j.Valid = cmp.Or(j.Bench, u.bench), u.until
 	j.Takes = e.takes(j.Kind, j.Bench, time.Duration(r.Nominal*float64(time.Second)))
 	return j
 }
@@ -124,15 +139,33 @@ func benchOf(l *lab.Lab, b lab.Bench, e *experience, now time.Time) scheduler.Be
 	return s
 }
 
-// pathsUntil is when the first correction of the paths of a unit ends.
-func pathsUntil(l *lab.Lab, u lab.RadioUnit, now time.Time) time.Time {
-	var until time.Time
+// whereabouts tells of each unit that has a slot where it is, and when the first
+// correction of its paths ends.
+type whereabouts map[string]struct {
+	bench string
+	until time.Time
+}
+
+// findAll looks through the inventory once for all units.
+func findAll(l *lab.Lab, now time.Time) whereabouts {
+	type place struct {
+		bench string
+		slot  int
+	}
+	until := map[place]time.Time{}
 	for _, p := range l.Paths {
-		if p.Bench == u.Bench && p.Slot == u.Slot {
-			until = sooner(until, endOf(p.ValidUntil, now))
+		at := place{p.Bench, p.Slot}
+		until[at] = sooner(until[at], endOf(p.ValidUntil, now))
+	}
+	all := whereabouts{}
+	for _, u := range l.Units {
+		if u.Mounted() {
+			w := all[u.Serial]
+			w.bench, w.until = u.Bench, until[place{u.Bench, u.Slot}]
+			all[u.Serial] = w
 		}
 	}
-	return until
+	return all
 }
 
 // endOf is the end of a last good day where now is; the zero time without a day.
