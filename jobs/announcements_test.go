@@ -11,7 +11,7 @@ import (
 )
 
 // plans sets both stage plans of RU-T4: one case of power first, then the short plan.
-func (d *desk) plans() {
+func (d *office) plans() {
 	d.t.Helper()
 	for stage, body := range map[string]string{SmokeStage: onePower, FullStage: shortPlan} {
 		if err := SetStagePlan(d.t.Context(), d.pool, "RU-T4", stage, stage+".yaml", []byte(body), "ann"); err != nil {
@@ -20,7 +20,7 @@ func (d *desk) plans() {
 	}
 }
 
-func (d *desk) announce(build string) BuildStatus {
+func (d *office) announce(build string) BuildStatus {
 	d.t.Helper()
 	b, err := AnnounceBuild(d.t.Context(), d.pool, Announcement{Build: build, Type: "RU-T4", By: "ci"})
 	if err != nil {
@@ -30,7 +30,7 @@ func (d *desk) announce(build string) BuildStatus {
 }
 
 // stages returns "name state" of each stage, and the state of the build.
-func (d *desk) stages(id uuid.UUID) (states string, b BuildStatus) {
+func (d *office) stages(id uuid.UUID) (states string, b BuildStatus) {
 	d.t.Helper()
 	b, err := BuildByID(d.t.Context(), d.pool, id)
 	if err != nil {

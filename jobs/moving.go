@@ -120,3 +120,10 @@ func cannotMove(p *plan.Plan, serial string, before, now *lab.Lab) string {
 	}
 	return strings.Join(is.check(cases, now), "; ")
 }
+
+func setBlocked(ctx context.Context, db DB, run uuid.UUID, why string) error {
+	if _, err := db.Exec(ctx, `UPDATE run SET blocked = nullif($2, '') WHERE id = $1 AND state = 'queued'`, run, why); err != nil {
+		return fmt.Errorf("jobs: run %s: %w", run, err)
+	}
+	return nil
+}

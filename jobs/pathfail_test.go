@@ -212,7 +212,7 @@ func (b *testBed) powered() {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	a.setLab(l)
+	a.setLab(l, 0)
 	held, _, err := acquire(b.t.Context(), b.pool, "bench-1", "by hand", quick(), time.Now)
 	if err != nil {
 		b.t.Fatal(err)

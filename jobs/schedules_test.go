@@ -22,31 +22,31 @@ func nightly() ScheduleSpec {
 // evening is before the first firing of nightly, which is at 01:30 UTC.
 func evening() time.Time { return time.Date(2026, 11, 25, 20, 0, 0, 0, time.UTC) }
 
-// desk is a paper lab with a schedule and a clock that the test sets.
-type desk struct {
+// office is a paper lab with a schedule and a clock that the test sets.
+type office struct {
 	t    *testing.T
 	pool *pgxpool.Pool
 	mu   sync.Mutex
 	now  time.Time
 }
 
-func newDesk(t *testing.T) *desk {
+func newDesk(t *testing.T) *office {
 	t.Helper()
-	d := &desk{t: t, pool: benchPool(t), now: evening()}
+	d := &office{t: t, pool: benchPool(t), now: evening()}
 	if _, _, err := lab.Apply(t.Context(), d.pool, "lab.yaml", paperLab(40, "26.5GHz"), "ann"); err != nil {
 		t.Fatal(err)
 	}
 	return d
 }
 
-func (d *desk) clock() time.Time {
+func (d *office) clock() time.Time {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.now
 }
 
 // at sets the clock to so long after the evening and lets a clerk look once.
-func (d *desk) at(after time.Duration) {
+func (d *office) at(after time.Duration) {
 	d.t.Helper()
 	d.mu.Lock()
 	d.now = evening().Add(after)
@@ -56,7 +56,7 @@ func (d *desk) at(after time.Duration) {
 	}
 }
 
-func (d *desk) clerk(change func(*ClerkOptions)) *Clerk {
+func (d *office) clerk(change func(*ClerkOptions)) *Clerk {
 	d.t.Helper()
 	o := ClerkOptions{Pool: d.pool, Clock: d.clock, Logger: testLogger(d.t)}
 	if change != nil {
@@ -69,7 +69,7 @@ func (d *desk) clerk(change func(*ClerkOptions)) *Clerk {
 	return c
 }
 
-func (d *desk) add(change func(*ScheduleSpec)) ScheduleStatus {
+func (d *office) add(change func(*ScheduleSpec)) ScheduleStatus {
 	d.t.Helper()
 	spec := nightly()
 	if change != nil {
@@ -83,7 +83,7 @@ func (d *desk) add(change func(*ScheduleSpec)) ScheduleStatus {
 }
 
 // firings returns "outcome missed" of each firing, oldest first.
-func (d *desk) firings(s ScheduleStatus) string {
+func (d *office) firings(s ScheduleStatus) string {
 	d.t.Helper()
 	found, err := FiringsOf(d.t.Context(), d.pool, s.ID, 100)
 	if err != nil {
@@ -97,12 +97,12 @@ func (d *desk) firings(s ScheduleStatus) string {
 }
 
 // end makes every open run end as if it had been measured.
-func (d *desk) end(verdict string) {
+func (d *office) end(verdict string) {
 	d.t.Helper()
 	mustExec(d.t, d.pool, `UPDATE run SET state = CASE WHEN $1 = 'error' THEN 'error' ELSE 'done' END, verdict = $1, finished_at = now() WHERE state IN ('queued', 'active')`, verdict)
 }
 
-func (d *desk) count(sql string, args ...any) (n int) {
+func (d *office) count(sql string, args ...any) (n int) {
 	d.t.Helper()
 	if err := d.pool.QueryRow(d.t.Context(), sql, args...).Scan(&n); err != nil {
 		d.t.Fatal(err)

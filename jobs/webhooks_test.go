@@ -104,7 +104,7 @@ func (in *inbox) subscribe(t testing.TB, pool *pgxpool.Pool, kinds ...string) We
 func onLoopback() []netip.Prefix { return []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")} }
 
 // running sets a clerk to work until the test ends.
-func (d *desk) running(change func(*ClerkOptions)) {
+func (d *office) running(change func(*ClerkOptions)) {
 	d.t.Helper()
 	keepRunning(d.t, d.clerk(func(o *ClerkOptions) {
 		o.Poll, o.FirstPause, o.WebhookAllow = 20*time.Millisecond, 10*time.Millisecond, onLoopback()
@@ -128,7 +128,7 @@ func keepRunning(t testing.TB, c *Clerk) {
 	})
 }
 
-func (d *desk) submit() CampaignSummary {
+func (d *office) submit() CampaignSummary {
 	d.t.Helper()
 	c, err := Submit(d.t.Context(), d.pool, Submission{PlanFile: "short.yaml", PlanDocument: []byte(shortPlan), Build: "2.4.0", By: "ann"})
 	if err != nil {
@@ -137,7 +137,7 @@ func (d *desk) submit() CampaignSummary {
 	return c
 }
 
-func (d *desk) cancelled() CampaignSummary {
+func (d *office) cancelled() CampaignSummary {
 	d.t.Helper()
 	c := d.submit()
 	if _, err := Cancel(d.t.Context(), d.pool, c.ID, "bob"); err != nil {

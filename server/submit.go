@@ -5,10 +5,12 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
@@ -28,10 +30,18 @@ func (s *Server) postCampaign(c echo.Context) error {
 	if err := linesOfText([]string{asked.Name, asked.Build, asked.RequestedBy}, asked.Units, asked.Types, asked.Benches); err != nil {
 		return err
 	}
+	class, err := scheduler.ParseClass(asked.Priority)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	var deadline time.Time
+	if asked.Deadline != nil {
+		deadline = *asked.Deadline
+	}
 	ctx := c.Request().Context()
 	queued, err := jobs.Submit(ctx, s.pool, jobs.Submission{
 		Name: asked.Name, PlanFile: "plan", PlanDocument: []byte(asked.Plan), Serials: asked.Units, Types: asked.Types, Benches: asked.Benches,
-		Build: asked.Build, By: cmp.Or(asked.RequestedBy, apiUser), Priority: asked.Priority, Once: once,
+		Build: asked.Build, By: cmp.Or(asked.RequestedBy, apiUser), Priority: jobs.PriorityOf(class), Deadline: deadline, Once: once,
 	})
 	if err != nil {
 		return err

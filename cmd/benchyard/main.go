@@ -48,6 +48,7 @@ type commandLine struct {
 	Schedule scheduleCommand `cmd:"" help:"Campaigns that recur."`
 	Build    buildCommand    `cmd:"" help:"New builds: announce one, the plans that it goes through."`
 	Webhook  webhookCommand  `cmd:"" help:"Who is told of what happens: signed messages over HTTP."`
+	Queue    queueCommand    `cmd:"" help:"What waits, when it will be done and why it waits; which units to mount next."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
 	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
 	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`
