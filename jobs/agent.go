@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 
 	"github.com/jackc/pgx/v5"
@@ -27,8 +28,12 @@ type AgentOptions struct {
 	Version   string        // of the program, stored with every run
 	Benches   []string      // names of the benches to work on; empty: every bench of the lab
 	Timings   Timings
-	Logger    *slog.Logger     // nil: none
-	Clock     func() time.Time // wall clock for dates and stamps; nil: time.Now
+	// Blobs keeps evidence of more than RowLimit compressed bytes (zero: 128 KiB);
+	// without it, or while it fails, evidence stays in rows.
+	Blobs    *blob.Store
+	RowLimit int
+	Logger   *slog.Logger     // nil: none
+	Clock    func() time.Time // wall clock for dates and stamps; nil: time.Now
 }
 
 // Agent holds the leases of benches and works on what is queued for them. It
@@ -70,6 +75,9 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.RowLimit == 0 {
+		o.RowLimit = rowLimit
 	}
 	if o.Clock == nil {
 		o.Clock = time.Now

@@ -42,11 +42,8 @@ func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 		}
 	})
 	defer release()
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, body) })
+	big := t.keepBig(ctx, o.cases)
+	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, big) })
 	switch {
 	case errors.Is(err, errFenced), errors.Is(err, errGone):
 		t.log.InfoContext(ctx, "segment discarded", "run", s.run, "segment", s.number, "cause", err)
@@ -74,7 +71,7 @@ func (t *tenure) fencedRun(ctx context.Context, run uuid.UUID, f func(pgx.Tx) er
 	})
 }
 
-func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript []byte) error {
+func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript said) error {
 	if err := results.InsertCases(ctx, tx, s.run, s.number, o.cases); err != nil {
 		return err
 	}
@@ -179,12 +176,9 @@ func (t *tenure) closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID) error {
 
 // retry keeps what was said in a failed attempt and counts the next one.
 func (t *tenure) retry(ctx context.Context, s *segment, cause error) error {
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		return err
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
-		if err := writeTranscript(ctx, tx, s, body); err != nil {
+	big := t.keepBig(ctx, nil)
+	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
+		if err := writeTranscript(ctx, tx, s, big); err != nil {
 			return err
 		}
 		if err := writeSteps(ctx, tx, s); err != nil {
@@ -220,17 +214,4 @@ func (t *tenure) putBack(ctx context.Context, s *segment) {
 	if err != nil {
 		t.log.WarnContext(ctx, "the segment stays claimed until the next holder comes", "run", s.run, "segment", s.number, "error", err)
 	}
-}
-
-// writeTranscript stores what was said in one attempt. A body of nil was lost.
-func writeTranscript(ctx context.Context, tx pgx.Tx, s *segment, body []byte) error {
-	if body == nil {
-		return nil
-	}
-	_, err := tx.Exec(ctx, `INSERT INTO transcript (run_id, segment, attempt, body) VALUES ($1, $2, $3, $4)
-		ON CONFLICT (run_id, segment, attempt) DO UPDATE SET body = excluded.body`, s.run, s.number, s.attempt, body)
-	if err != nil {
-		return fmt.Errorf("jobs: transcript of segment %d of run %s: %w", s.number, s.run, err)
-	}
-	return nil
 }

@@ -17,11 +17,16 @@ type caseView struct {
 	api.CaseDetail
 	Curves   []procedure.Curve
 	NoCurves string // why there are none though the clause has some, for people
+	Lost     string // why the traces cannot be drawn; empty: they can
 }
 
 // view draws the curves of a case once more from its stored traces.
 func (e evidence) view() caseView {
 	v := caseView{CaseDetail: e.toWire()}
+	if lost := lostIn(e.traces); lost != nil {
+		v.Lost = lost.Error()
+		return v
+	}
 	if !e.context.known || len(e.traces) == 0 {
 		return v
 	}
@@ -30,6 +35,17 @@ func (e evidence) view() caseView {
 		v.NoCurves = err.Error()
 	}
 	return v
+}
+
+// lostIn returns why the traces of a case cannot be looked at as a whole; nil:
+// they can.
+func lostIn(traces []results.Trace) error {
+	for _, t := range traces {
+		if t.Lost != nil {
+			return t.Lost
+		}
+	}
+	return nil
 }
 
 // takenTraces are stored traces as a procedure took them.

@@ -14,6 +14,8 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
+
+	"benchyard/jobs/blob"
 )
 
 // Options say what a server works with. Pool is needed, the rest has defaults.
@@ -27,6 +29,7 @@ type Options struct {
 	// TrustNetwork accepts state changes from everywhere. By default they are
 	// accepted over loopback only, because there are no accounts.
 	TrustNetwork bool
+	Blobs        *blob.Store // of evidence too big for rows; nil: there is none
 }
 
 // Server is the HTTP side of Benchyard.
@@ -36,6 +39,7 @@ type Server struct {
 	version      string
 	location     *time.Location
 	trustNetwork bool
+	blobs        *blob.Store
 	assets       assets
 	pages        templates
 	bell         *bell
@@ -56,7 +60,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		pool: o.Pool, log: o.Logger, version: o.Version, location: o.Location,
-		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), stopping: make(chan struct{}),
+		trustNetwork: o.TrustNetwork, blobs: o.Blobs, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), stopping: make(chan struct{}),
 	}
 	s.stop = sync.OnceFunc(func() { close(s.stopping) })
 	if s.log == nil {

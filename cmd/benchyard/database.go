@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os/user"
 
+	"benchyard/jobs/blob"
 	"benchyard/jobs/postgres"
 )
 
@@ -26,6 +27,26 @@ func (p *program) openAt(ctx context.Context, url, dataDir string) (*postgres.Da
 		return nil, err
 	}
 	return db, nil
+}
+
+// blobs is the store of evidence that is too big for rows of the database. It
+// is opened at its first use; the caller closes it.
+func (p *program) blobs(db *postgres.Database) (*blob.Store, error) {
+	return p.blobsBeside(db, p.commandLine.DataDir)
+}
+
+func (p *program) blobsBeside(db *postgres.Database, dataDir string) (*blob.Store, error) {
+	place := blob.Place{Address: p.commandLine.Blobs, DataDir: dataDir}
+	if err := place.Validate(); err != nil {
+		return nil, &badInput{err}
+	}
+	if place.Address == "" && dataDir == "" {
+		var err error
+		if place.DataDir, err = postgres.DefaultDataDir(); err != nil {
+			return nil, err
+		}
+	}
+	return blob.NewStore(db.Pool, place), nil
 }
 
 // migrateCommand brings the schema up to date and says so.

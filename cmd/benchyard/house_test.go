@@ -38,7 +38,7 @@ var mayImport = map[string][]string{
 	"jobs/uncertainty":          {"instruments/rf"},
 	"jobs/calibration":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/statistics":           {},
-	"jobs/results":              {"jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},
+	"jobs/results":              {"jobs/blob", "jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},
 	"jobs/blob":                 {},
 	"jobs/postgres":             {"migrations"},
 	"instruments":               {"instruments/analyzer", "instruments/generator", "instruments/supply", "instruments/switcher", "instruments/radiounit", "instruments/powermeter", "instruments/shell", "instruments/dialect", "instruments/scpi", "instruments/rf"},

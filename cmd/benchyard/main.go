@@ -32,6 +32,7 @@ const (
 type commandLine struct {
 	DatabaseURL string `name:"database-url" env:"BENCHYARD_DATABASE_URL" help:"PostgreSQL to use. Default: a private local server that the program keeps itself." placeholder:"URL"`
 	DataDir     string `name:"data-dir" env:"BENCHYARD_DATA_DIR" help:"Where the private server keeps its data." placeholder:"DIR"`
+	Blobs       string `env:"BENCHYARD_BLOBS" help:"Where evidence too big for the database is: a folder, or s3://bucket/prefix?endpoint=https://host with credentials in the environment. Default: a folder beside the private server's data." placeholder:"PLACE"`
 	PostgresBin string `name:"postgres-bin" env:"BENCHYARD_POSTGRES_BIN" help:"Directory of the PostgreSQL programs. Default: found by itself." placeholder:"DIR"`
 	Verbose     bool   `short:"v" help:"Log what happens, on standard error."`
 

@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
 	"benchyard/server"
@@ -50,7 +51,12 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
-	return c.drive(ctx, p, db)
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
+	return c.drive(ctx, p, db, blobs)
 }
 
 // check refuses flags that would leave the agent without work for ever.
@@ -81,7 +87,7 @@ func (f agentFlags) check(ctx context.Context, db *postgres.Database) error {
 }
 
 // drive hosts an agent until ctx ends.
-func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database) error {
+func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database, blobs *blob.Store) error {
 	// Connections of its own: readers of pages, however many, must not keep a
 	// lease from being renewed.
 	pool, err := postgres.OpenPool(ctx, db.URL, "benchyard agent", 0)
@@ -91,7 +97,7 @@ func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database
 	defer pool.Close()
 	agent, err := jobs.NewAgent(jobs.AgentOptions{
 		Pool: pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
-		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log,
+		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log, Blobs: blobs,
 	})
 	if err != nil {
 		return &badInput{err}
@@ -152,7 +158,12 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 			return err
 		}
 	}
-	pages, err := openPages(c.Listen, p, db, c.TrustNetwork)
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
+	pages, err := openPages(c.Listen, p, db, blobs, c.TrustNetwork)
 	if err != nil {
 		return err
 	}
@@ -160,7 +171,7 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return pages.serve(ctx) })
 	if !c.NoAgent {
-		group.Go(func() error { return c.drive(ctx, p, db) })
+		group.Go(func() error { return c.drive(ctx, p, db, blobs) })
 	}
 	return group.Wait()
 }
@@ -171,8 +182,8 @@ type pages struct {
 	server   *server.Server
 }
 
-func openPages(address string, p *program, db *postgres.Database, trust bool) (*pages, error) {
-	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), TrustNetwork: trust})
+func openPages(address string, p *program, db *postgres.Database, blobs *blob.Store, trust bool) (*pages, error) {
+	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), TrustNetwork: trust, Blobs: blobs})
 	if err != nil {
 		return nil, err
 	}

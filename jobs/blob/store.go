@@ -35,8 +35,12 @@ type Place struct {
 	DataDir string // of the program; only used without an address
 }
 
+// errNone tells that a program was started without a store.
+var errNone = errors.New("blob: this program has no store of evidence; name it with --blobs")
+
 // Store is the store of one database. It is opened at its first use, and made
-// at its first Put. It is safe for concurrent use.
+// at its first Put. It is safe for concurrent use. Of a nil Store every use is
+// an error that says so.
 type Store struct {
 	pool  *pgxpool.Pool
 	place Place
@@ -106,6 +110,9 @@ func (s *Store) Packed(ctx context.Context, key Key) ([]byte, error) {
 // open returns the bucket of the database. With make it makes a store where
 // there is none.
 func (s *Store) open(ctx context.Context, make bool) (*Bucket, error) {
+	if s == nil {
+		return nil, errNone
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.bucket != nil {

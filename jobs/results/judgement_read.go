@@ -218,13 +218,13 @@ type Evidence struct {
 	Clause  string
 	Verdict conformance.Verdict
 	Traces  []Trace
-	Damage  error // why the traces cannot be read; nil: they can
+	Damage  error // why the traces cannot be read, a *LostError; nil: they can
 }
 
 // EvidenceOf returns the cases of a run in the order of the plan, each with its
-// traces: two queries for the whole run. A trace that cannot be unpacked is
+// traces: two queries for the whole run. A trace whose levels cannot be had is
 // noted in its case and spoils no other; its error is no error of the database.
-func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
+func EvidenceOf(ctx context.Context, db DB, objects Objects, run uuid.UUID) ([]Evidence, error) {
 	rows, err := db.Query(ctx, `SELECT id, case_key, clause, verdict FROM measured_case WHERE run_id = $1 ORDER BY position, id`, run)
 	if err != nil {
 		return nil, fmt.Errorf("results: cases of run %s: %w", run, err)
@@ -239,23 +239,21 @@ func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
 	for i, e := range list {
 		place[e.ID] = i
 	}
-	rows, err = db.Query(ctx, `SELECT `+traceFields+`
-		FROM trace t WHERE t.case_id = ANY($1) ORDER BY t.case_id, t.number`, column(list, func(e Evidence) int64 { return e.ID }))
+	packed, err := packedTraces(ctx, db, column(list, func(e Evidence) int64 { return e.ID }))
 	if err != nil {
 		return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
 	}
-	var p packedTrace
-	_, err = pgx.ForEachRow(rows, p.fields(), func() error {
+	source := source{objects: objects}
+	for _, p := range packed {
 		e := &list[place[p.caseID]]
-		t, err := p.unpack()
-		if err != nil && e.Damage == nil {
-			e.Damage = fmt.Errorf("trace %d (%s) is damaged: %w", p.number, p.role, err)
+		t, err := source.unpack(ctx, p)
+		if err != nil {
+			return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
+		}
+		if t.Lost != nil && e.Damage == nil {
+			e.Damage = t.Lost
 		}
 		e.Traces = append(e.Traces, t)
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
 	}
 	return list, nil
 }

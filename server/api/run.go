@@ -115,7 +115,8 @@ type Trace struct {
 	Settings json.RawMessage `json:"settings"` // the sweep that was asked for
 	// AtConnector is true when the levels served are raised by the path loss,
 	// false when they stand as the analyzer read them.
-	AtConnector bool `json:"at_connector"`
+	AtConnector bool   `json:"at_connector"`
+	Lost        string `json:"lost"` // why there are no levels: thinned, or damaged; empty: there are
 }
 
 // SeriesList holds the level series of one case.
