@@ -15,10 +15,15 @@ func (p *program) open(ctx context.Context) (*postgres.Database, error) {
 	return p.openAt(ctx, p.commandLine.DatabaseURL, p.commandLine.DataDir)
 }
 
-func (p *program) openAt(ctx context.Context, url, dataDir string) (*postgres.Database, error) {
-	db, err := postgres.Open(ctx, postgres.Options{
+// connect opens a database and leaves its schema alone.
+func (p *program) connect(ctx context.Context, url, dataDir string) (*postgres.Database, error) {
+	return postgres.Open(ctx, postgres.Options{
 		URL: url, DataDir: dataDir, BinDir: p.commandLine.PostgresBin, Logger: p.log,
 	})
+}
+
+func (p *program) openAt(ctx context.Context, url, dataDir string) (*postgres.Database, error) {
+	db, err := p.connect(ctx, url, dataDir)
 	if err != nil {
 		return nil, err
 	}

@@ -51,6 +51,8 @@ type commandLine struct {
 	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
 	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
 	Yield    yieldCommands   `cmd:"" help:"Yield, what got worse, capability, charts, how benches agree, risks of rules."`
+	Backup   backupCommand   `cmd:"" help:"Write everything that the database holds, and its evidence, into one file."`
+	Restore  restoreCommand  `cmd:"" help:"Fill an empty database with a backup."`
 	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
 }
 

@@ -136,6 +136,17 @@ func (b *Bucket) unpack(key Key, packed []byte) ([]byte, error) {
 	return content, nil
 }
 
+// Verify holds an object, as Packed returned it, against its key.
+func Verify(key Key, packed []byte) error {
+	decoder, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(MaxSize))
+	if err != nil {
+		return fmt.Errorf("blob: %w", err)
+	}
+	defer decoder.Close()
+	_, err = (&Bucket{decoder: decoder, name: "the copy"}).unpack(key, packed)
+	return err
+}
+
 // write stores what pack returned, unless the object is there in this size.
 // Another size is that of a damaged object, or of another compressor: it is
 // written over.

@@ -94,6 +94,19 @@ func (s *Store) Get(ctx context.Context, key Key) ([]byte, error) {
 	return b.Read(ctx, key)
 }
 
+// Import stores an object that Packed returned elsewhere, after checking it. Its
+// row of the catalogue is the caller's.
+func (s *Store) Import(ctx context.Context, key Key, packed []byte) error {
+	b, err := s.open(ctx, true)
+	if err != nil {
+		return err
+	}
+	if _, err := b.unpack(key, packed); err != nil {
+		return err
+	}
+	return b.write(ctx, key, packed)
+}
+
 // Packed is Get without unpacking, for copies; what it returns was checked.
 func (s *Store) Packed(ctx context.Context, key Key) ([]byte, error) {
 	b, err := s.open(ctx, false)

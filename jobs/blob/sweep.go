@@ -160,6 +160,29 @@ func (s *Store) sweepStrays(ctx context.Context, b *Bucket, before time.Time, sw
 	}
 }
 
+// Entry is an object in the catalogue.
+type Entry struct {
+	Key    Key
+	Stored int64 // bytes, compressed
+}
+
+// Named returns the objects that rows name, as the transaction sees them.
+func Named(ctx context.Context, tx pgx.Tx) ([]Entry, error) {
+	condition, err := unnamed(ctx, tx)
+	if err != nil {
+		return nil, fmt.Errorf("blob: reading the catalogue: %w", err)
+	}
+	rows, err := tx.Query(ctx, `SELECT key, stored FROM blob WHERE NOT (`+condition+`) ORDER BY key`)
+	if err != nil {
+		return nil, fmt.Errorf("blob: reading the catalogue: %w", err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[Entry])
+	if err != nil {
+		return nil, fmt.Errorf("blob: reading the catalogue: %w", err)
+	}
+	return list, nil
+}
+
 // Check reads every object of the catalogue, calls each with how far it is, and
 // returns those that are damaged. Objects that no row names are left out.
 func (s *Store) Check(ctx context.Context, each func(done, all int)) (damaged []*DamagedError, err error) {
@@ -171,30 +194,22 @@ func (s *Store) Check(ctx context.Context, each func(done, all int)) (damaged []
 		return nil, err
 	}
 	defer release()
-	var keys []Key
+	var named []Entry
 	err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
-		condition, err := unnamed(ctx, tx)
-		if err != nil {
-			return err
-		}
-		rows, err := tx.Query(ctx, `SELECT key FROM blob WHERE NOT (`+condition+`) ORDER BY key`)
-		if err != nil {
-			return err
-		}
-		keys, err = pgx.CollectRows(rows, pgx.RowTo[Key])
+		named, err = Named(ctx, tx)
 		return err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("blob: reading the catalogue: %w", err)
+		return nil, err
 	}
-	for i, key := range keys {
+	for i, e := range named {
 		var bad *DamagedError
-		if _, err := s.Get(ctx, key); errors.As(err, &bad) {
+		if _, err := s.Get(ctx, e.Key); errors.As(err, &bad) {
 			damaged = append(damaged, bad)
 		} else if err != nil {
 			return damaged, err
 		}
-		each(i+1, len(keys))
+		each(i+1, len(named))
 	}
 	return damaged, nil
 }
