@@ -20,7 +20,7 @@ import (
 
 // AgentOptions says what an agent works with.
 type AgentOptions struct {
-	// Pool is for runs, results and leases; required. It should hold three
+	// Pool is for runs, results and leases; required. It should hold six
 	// connections and two more for every bench.
 	Pool      *pgxpool.Pool
 	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
@@ -129,6 +129,7 @@ func (a *Agent) Start(ctx context.Context) error {
 	a.wait.Go(func() { a.listen(soft) })
 	a.wait.Go(func() { a.followLab(soft) })
 	a.wait.Go(func() { a.followJudgements(soft) })
+	a.wait.Go(func() { a.followUpkeep(soft) })
 	return nil
 }
 

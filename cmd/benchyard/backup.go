@@ -182,6 +182,17 @@ func newProgress(w io.Writer) *progress {
 }
 
 func (s *progress) tell(at backup.Progress) {
+	s.draw(func(took time.Duration) string { return progressLine(at, took) })
+}
+
+// show is tell for things that are counted.
+func (s *progress) show(done, all int) {
+	s.draw(func(took time.Duration) string {
+		return fmt.Sprintf("%d of %d, ETA %s", done, all, shortly(took*time.Duration(all-done)/time.Duration(max(1, done))))
+	})
+}
+
+func (s *progress) draw(text func(took time.Duration) string) {
 	pace := linePace
 	if s.screen {
 		pace = terminalPace
@@ -190,7 +201,7 @@ func (s *progress) tell(at backup.Progress) {
 		return
 	}
 	s.last = time.Now()
-	line := progressLine(at, time.Since(s.began))
+	line := text(time.Since(s.began))
 	if s.screen {
 		s.drawn = redraw(s.w, []string{line}, s.drawn, s.width)
 	} else {

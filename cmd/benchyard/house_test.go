@@ -40,6 +40,7 @@ var mayImport = map[string][]string{
 	"jobs/statistics":           {},
 	"jobs/results":              {"jobs/blob", "jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},
 	"jobs/blob":                 {},
+	"jobs/retention":            {"jobs/blob", "jobs/lab"},
 	"jobs/backup":               {"jobs/blob", "jobs/postgres"},
 	"jobs/postgres":             {"migrations"},
 	"instruments":               {"instruments/analyzer", "instruments/generator", "instruments/supply", "instruments/switcher", "instruments/radiounit", "instruments/powermeter", "instruments/shell", "instruments/dialect", "instruments/scpi", "instruments/rf"},

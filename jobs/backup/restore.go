@@ -224,7 +224,7 @@ func mustBeEmpty(ctx context.Context, pool *pgxpool.Pool, level int64) error {
 				return err
 			}
 			if rows || at == 0 {
-				return fmt.Errorf("%w: it has a table %s", ErrNotEmpty, t.Name)
+				return fmt.Errorf("%w: see its table %s", ErrNotEmpty, t.Name)
 			}
 		}
 		return nil

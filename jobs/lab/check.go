@@ -44,6 +44,7 @@ func check(d *document.Document, l *Lab) {
 	c.paths()
 	c.types()
 	c.units()
+	c.retention()
 	c.unique("builds", len(l.Builds), "", "build", func(i int) string { return l.Builds[i] })
 }
 
