@@ -11,6 +11,7 @@ import (
 
 	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/watch"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -33,6 +34,7 @@ type AgentOptions struct {
 	Blobs    *blob.Store
 	RowLimit int
 	Logger   *slog.Logger     // nil: none
+	Figures  *watch.Figures   // of this process; nil: not counted
 	Clock    func() time.Time // wall clock for dates and stamps; nil: time.Now
 }
 

@@ -54,8 +54,10 @@ func (t *tenure) makeSafe(reason string) error {
 		return nil
 	}
 	t.log.InfoContext(ctx, "driving the bench to its safe state", "reason", reason)
+	began := time.Now()
 	report := t.rig.makeSafe(ctx)
 	err := report.Err()
+	t.agent.Figures.SafeState(t.bench, err == nil, time.Since(began))
 	if errors.Is(t.lease.guardSafe(), errFenced) {
 		// Too late to touch anything: the next holder begins with the safe state.
 		t.log.ErrorContext(ctx, "safe state cut short by the end of the lease", "reason", reason, "error", err)

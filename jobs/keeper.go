@@ -82,6 +82,8 @@ func (k *keeper) run(ctx context.Context) {
 		case err != nil && ctx.Err() == nil:
 			k.log.WarnContext(ctx, "the lease cannot be taken", "error", err)
 		case l != nil:
+			l.figures = k.agent.Figures
+			l.figures.LeaseTaken(k.bench, abandoned)
 			k.serve(ctx, l, abandoned)
 		}
 		if ctx.Err() == nil {

@@ -7,6 +7,8 @@ import (
 	"sync"
 	"time"
 
+	"benchyard/jobs/watch"
+
 	"github.com/jackc/pgx/v5"
 )
 
@@ -21,6 +23,7 @@ type lease struct {
 	token   int64
 	timings Timings
 	now     func() time.Time // monotonic
+	figures *watch.Figures   // nil: not counted
 
 	mu      sync.Mutex
 	renewed time.Time // just before the renewal that succeeded was sent
@@ -49,7 +52,7 @@ func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now fu
 			INSERT INTO bench_lease AS l (bench, token, holder, expires_at)
 			VALUES ($1, 1, $2, now() + $3 * interval '1 second')
 			ON CONFLICT (bench) DO UPDATE
-			SET token = l.token + 1, holder = excluded.holder, expires_at = excluded.expires_at
+			SET token = l.token + 1, holder = excluded.holder, expires_at = excluded.expires_at, taken_at = now()
 			WHERE l.expires_at <= now()
 			RETURNING token`, bench, holder, t.TTL.Seconds()).Scan(&l.token)
 		if errors.Is(err, pgx.ErrNoRows) {
@@ -139,6 +142,17 @@ func (l *lease) check(deadline time.Time) error {
 	return nil
 }
 
+// guarded is a guard of this lease that counts what it refuses.
+func (l *lease) guarded(guard func() error) func() error {
+	return func() error {
+		err := guard()
+		if err != nil {
+			l.figures.Fenced(l.bench, watch.ToInstrument)
+		}
+		return err
+	}
+}
+
 // fenced runs f in a transaction that holds the lease row: nobody can take the
 // bench over before it has ended, since acquire locks the row for update. The
 // lock is the weakest that does so, and renewals pass: a transaction that takes
@@ -146,6 +160,7 @@ func (l *lease) check(deadline time.Time) error {
 // when the lease is not ours.
 func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	if err := l.guardSafe(); err != nil {
+		l.figures.Fenced(l.bench, watch.ToTable)
 		return err
 	}
 	return transact(ctx, l.db, func(tx pgx.Tx) error {
@@ -153,6 +168,7 @@ func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR KEY SHARE`,
 			l.bench, l.token).Scan(&one)
 		if errors.Is(err, pgx.ErrNoRows) {
+			l.figures.Fenced(l.bench, watch.ToTable)
 			return fmt.Errorf("jobs: bench %s, token %d: %w", l.bench, l.token, errFenced)
 		}
 		if err != nil {

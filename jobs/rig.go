@@ -178,7 +178,7 @@ func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, e
 	defer l.opening.Unlock()
 	if l.open == nil {
 		l.open, err = l.dial(ctx, scpi.Config{
-			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guardWork, Transcript: r.transcript.of(name),
+			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guarded(r.lease.guardWork), Transcript: r.transcript.of(name),
 		})
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
@@ -260,7 +260,7 @@ func (r *rig) unsafe() {
 // not stopped by the end of ctx, and may write until the very end of the lease.
 func (r *rig) makeSafe(ctx context.Context) SafetyReport {
 	r.set = nil
-	ctx = scpi.WithGuard(context.WithoutCancel(ctx), r.lease.guardSafe)
+	ctx = scpi.WithGuard(context.WithoutCancel(ctx), r.lease.guarded(r.lease.guardSafe))
 	report := r.parts().drive(ctx, r.agent.Timings.SafeStep)
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -1,10 +1,12 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"time"
 
 	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
@@ -34,6 +36,7 @@ type segment struct {
 	first    int              // position of the first case among all
 	total    int              // cases of the run
 	steps    []bringup.Record // of this attempt, in their order
+	became   string           // of it in the tables, in a word; empty: nothing
 }
 
 // work is one ticket: claim its segment, measure it, store it. It returns when
@@ -50,7 +53,11 @@ func (k *keeper) work(ctx context.Context, tk ticket) {
 		return
 	}
 	defer end()
+	began := time.Now()
 	s, err := t.claim(ctx, tk)
+	if s != nil {
+		defer func() { t.agent.Figures.Segment(t.bench, cmp.Or(s.became, "dropped"), time.Since(began)) }()
+	}
 	switch {
 	case err != nil && s != nil: // claimed, but it cannot be measured at all
 		t.fail(ctx, s, nil, benchFailure{err})
@@ -109,6 +116,9 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 		if p := recover(); p != nil {
 			err = fmt.Errorf("jobs: panic: %v", p)
 			t.log.ErrorContext(ctx, "panic while measuring", "run", s.run, "segment", s.number, "panic", p, "stack", string(debug.Stack()))
+		}
+		if err != nil {
+			t.agent.Figures.Failure(t.bench, kindOf(err))
 		}
 	}()
 	t.rig.transcript.reset()

@@ -51,7 +51,9 @@ func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 		// The segment stays 'running'; the sweeper gives it another ticket.
 		t.log.ErrorContext(ctx, "the segment was not stored and will be measured again", "run", s.run, "segment", s.number, "error", err)
 	}
+	s.became = "stored"
 	if err != nil { // nobody knows when work goes on
+		s.became = "not stored"
 		_ = t.makeSafe("the segment was not stored") // in alarm and logged if not confirmed
 	}
 }
@@ -211,6 +213,7 @@ func (t *tenure) putBack(ctx context.Context, s *segment) {
 		return emit(ctx, tx, change{kind: segmentEvent, campaign: &s.campaign, run: &s.run, bench: t.bench,
 			body: eventBody{Segment: s.number, Serial: s.mountSerial(), Text: "interrupted"}})
 	})
+	s.became = "put back"
 	if err != nil {
 		t.log.WarnContext(ctx, "the segment stays claimed until the next holder comes", "run", s.run, "segment", s.number, "error", err)
 	}

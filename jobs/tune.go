@@ -9,7 +9,6 @@ import (
 	"slices"
 	"sync"
 
-	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/instruments/switcher"
@@ -154,7 +153,7 @@ func (r *rig) look(ctx context.Context, setup procedure.Setup, name string) (bri
 	for i := range planned {
 		planned[i].Sweep.Averages = 1
 	}
-	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, name)
+	a, err := r.source(ctx, name)
 	if err != nil {
 		return bringup.Sight{}, err
 	}
@@ -217,7 +216,7 @@ func (r *rig) acquireFloor(ctx context.Context, m *mount, planned []procedure.Pl
 
 // sweep takes sweeps and asks afterwards about the unit, which transmits or not.
 func (r *rig) sweep(ctx context.Context, m *mount, planned []procedure.Planned, fit func(u *radiounit.RadioUnit, on bool) error) ([]procedure.Trace, error) {
-	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, m.analyzer.Name)
+	a, err := r.source(ctx, m.analyzer.Name)
 	if err != nil {
 		return nil, err
 	}

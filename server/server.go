@@ -14,8 +14,11 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
+	"github.com/prometheus/client_golang/prometheus"
 
+	"benchyard/jobs"
 	"benchyard/jobs/blob"
+	"benchyard/jobs/postgres"
 )
 
 // Options say what a server works with. Pool is needed, the rest has defaults.
@@ -26,6 +29,8 @@ type Options struct {
 	// Location is the time zone that pages show times in, always with its
 	// offset. Nil means the zone of the machine.
 	Location *time.Location
+	// Figures are shown on /metrics; nil shows those of the lab only.
+	Figures prometheus.Gatherer
 	// TrustNetwork accepts state changes from everywhere. By default they are
 	// accepted over loopback only, because there are no accounts.
 	TrustNetwork bool
@@ -45,6 +50,7 @@ type Server struct {
 	bell         *bell
 	renderings   *renderings
 	inventories  *inventories
+	probes       *Probes
 	stopping     chan struct{} // closed when streams must end
 	stop         func()        // closes it, once
 	handler      http.Handler
@@ -72,6 +78,13 @@ func New(o Options) (*Server, error) {
 	if s.location == nil {
 		s.location = time.Local
 	}
+	lab := prometheus.NewRegistry()
+	lab.MustRegister(jobs.WatchLab(o.Pool))
+	figures := prometheus.Gatherers{lab}
+	if o.Figures != nil {
+		figures = append(figures, o.Figures)
+	}
+	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, o.Pool) })
 	var err error
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
@@ -150,6 +163,10 @@ func (s *Server) routes() *echo.Echo {
 	e.POST("/prompts/:id/answer", withinTime(s.answerFromPage))
 	readable(e, "/judgements", s.judgementsPage)
 	readable(e, "/judgements/:id", s.judgementPage)
+
+	for _, path := range []string{"/health", "/ready", "/metrics"} {
+		readable(e, path, echo.WrapHandler(s.probes))
+	}
 
 	const v1 = "/api/v1"
 	readable(e, v1+"/openapi.yaml", s.getDocument)

@@ -55,7 +55,7 @@ func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
 		return refused(err)
 	}
 	if c.Watch {
-		return watch(ctx, p, db.Pool, c.output, submitted.ID)
+		return watchCampaign(ctx, p, db.Pool, c.output, submitted.ID)
 	}
 	if c.Format != "table" {
 		return c.print(p.stdout, &table{
@@ -148,7 +148,7 @@ func (c *campaignWatch) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
-	return watch(ctx, p, db.Pool, c.output, id)
+	return watchCampaign(ctx, p, db.Pool, c.output, id)
 }
 
 type campaignCancel struct {
@@ -179,8 +179,8 @@ func (c *campaignCancel) Run(ctx context.Context, p *program) error {
 	return nil
 }
 
-// watch follows a campaign and prints its tables at the end.
-func watch(ctx context.Context, p *program, pool *pgxpool.Pool, o output, id uuid.UUID) error {
+// watchCampaign follows a campaign and prints its tables at the end.
+func watchCampaign(ctx context.Context, p *program, pool *pgxpool.Pool, o output, id uuid.UUID) error {
 	if err := follow(ctx, p, pool, []uuid.UUID{id}); err != nil {
 		return err
 	}

@@ -20,6 +20,7 @@ import (
 	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
+	"benchyard/jobs/watch"
 )
 
 //go:embed demo/plan.yaml
@@ -102,7 +103,8 @@ func (d *demo) run(ctx context.Context) error {
 			return err
 		}
 	}
-	pages, err := openPages(d.Listen, d.p, d.db, d.blobs, false)
+	figures := processFigures()
+	pages, err := openPages(d.Listen, d.p, d.db, d.blobs, figures, false)
 	if err != nil {
 		return err
 	}
@@ -112,7 +114,9 @@ func (d *demo) run(ctx context.Context) error {
 	group.Go(func() error { return pages.serve(inner) })
 	// A lease of a few seconds: this process is the only one, and a demo that
 	// was killed shall not make the next one wait.
-	group.Go(func() error { return agentFlags{Lease: 5 * time.Second}.drive(inner, d.p, d.db, d.blobs) })
+	group.Go(func() error {
+		return agentFlags{Lease: 5 * time.Second}.drive(inner, d.p, d.db, d.blobs, watch.New(figures))
+	})
 	fmt.Fprintf(d.p.stderr, "a simulated lab: 3 benches, 24 radio units, builds 2.4.0 and 2.5.0, seed %d, clock at %gx\nwatch it on http://%s\n\n",
 		d.Seed, d.Speed, pages.listener.Addr())
 	verdict := d.measure(inner)

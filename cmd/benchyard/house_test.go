@@ -36,6 +36,7 @@ var mayImport = map[string][]string{
 	"jobs/dsp":                  {"instruments/rf", "instruments/nr"},
 	"jobs/conformance":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/uncertainty":          {"instruments/rf"},
+	"jobs/watch":                {},
 	"jobs/calibration":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/statistics":           {},
 	"jobs/results":              {"jobs/blob", "jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},

@@ -35,6 +35,7 @@ type commandLine struct {
 	Blobs       string `env:"BENCHYARD_BLOBS" help:"Where evidence too big for the database is: a folder, or s3://bucket/prefix?endpoint=https://host with credentials in the environment. Default: a folder beside the private server's data." placeholder:"PLACE"`
 	PostgresBin string `name:"postgres-bin" env:"BENCHYARD_POSTGRES_BIN" help:"Directory of the PostgreSQL programs. Default: found by itself." placeholder:"DIR"`
 	Verbose     bool   `short:"v" help:"Log what happens, on standard error."`
+	LogFormat   string `name:"log-format" env:"BENCHYARD_LOG_FORMAT" enum:"text,json" default:"text" help:"How to log: text, or json, one object a line."`
 
 	Demo      demoCommand      `cmd:"" help:"A simulated lab at work: three benches, 24 units, two builds, faults to find."`
 	Serve     serveCommand     `cmd:"" help:"Pages and API, and an agent for the benches."`
@@ -118,7 +119,7 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitUsage
 	}
 	out := &checkedWriter{w: stdout}
-	p := &program{commandLine: &line, stdout: out, stderr: stderr, log: logger(line.Verbose, stderr)}
+	p := &program{commandLine: &line, stdout: out, stderr: stderr, log: logger(line.Verbose, line.LogFormat, stderr)}
 	parsed.BindTo(ctx, (*context.Context)(nil))
 	err = parsed.Run(p)
 	if out.err != nil && (err == nil || errors.As(err, new(*failedUnits))) {
@@ -153,12 +154,15 @@ func (c *checkedWriter) Write(b []byte) (int, error) {
 	return n, err
 }
 
-func logger(verbose bool, w io.Writer) *slog.Logger {
-	level := slog.LevelWarn
+func logger(verbose bool, format string, w io.Writer) *slog.Logger {
+	options := &slog.HandlerOptions{Level: slog.LevelWarn}
 	if verbose {
-		level = slog.LevelDebug
+		options.Level = slog.LevelDebug
 	}
-	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+	if format == "json" {
+		return slog.New(slog.NewJSONHandler(w, options))
+	}
+	return slog.New(slog.NewTextHandler(w, options))
 }
 
 // report prints an error once and turns it into the exit code.

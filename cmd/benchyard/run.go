@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 
 	"github.com/google/uuid"
@@ -109,7 +110,7 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 		r := f.Result
 		place := "–"
 		if r.At != 0 {
-			place = rf.Hertz(r.At).String()
+			place = rf.Hertz(math.Round(float64(r.At))).String()
 		}
 		unit := r.Requirement.Unit
 		t.add(strconv.FormatInt(f.Case.ID, 10), r.Requirement.Clause, r.Requirement.Key, r.Requirement.Title, string(f.Case.RFChannel), strconv.Itoa(f.Case.Connector), number(r.Value, unit),

@@ -11,12 +11,15 @@ import (
 	"strings"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"golang.org/x/sync/errgroup"
 
 	"benchyard/jobs"
 	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
+	"benchyard/jobs/watch"
 	"benchyard/server"
 )
 
@@ -38,7 +41,10 @@ func (f agentFlags) timings() jobs.Timings {
 }
 
 // agentCommand drives benches.
-type agentCommand struct{ agentFlags }
+type agentCommand struct {
+	agentFlags
+	Probes string `help:"Address for machines that watch this process: /health, /ready, /metrics. Default: none." placeholder:"HOST:PORT"`
+}
 
 // Run drives benches until it is interrupted, then leaves them safe.
 func (c *agentCommand) Run(ctx context.Context, p *program) error {
@@ -50,13 +56,35 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 	if err := c.check(ctx, db); err != nil {
 		return err
 	}
-	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
 	blobs, err := p.blobs(db)
 	if err != nil {
 		return err
 	}
 	defer blobs.Close()
-	return c.drive(ctx, p, db, blobs)
+	figures := processFigures()
+	group, ctx := errgroup.WithContext(ctx)
+	if c.Probes != "" {
+		l, err := listen("--probes", c.Probes)
+		if err != nil {
+			return err
+		}
+		probes := server.NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, db.Pool) })
+		group.Go(func() error { return probes.Serve(ctx, l) })
+		fmt.Fprintf(p.stdout, "health, readiness and figures on http://%s\n", l.Addr())
+	}
+	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
+	group.Go(func() error { return c.drive(ctx, p, db, blobs, watch.New(figures)) })
+	return group.Wait()
+}
+
+// processFigures is a registry with what every Go process can tell of itself.
+func processFigures() *prometheus.Registry {
+	r := prometheus.NewRegistry()
+	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	about := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "benchyard_build_info", Help: "1, with the version of this process."}, []string{"version"})
+	about.WithLabelValues(version()).Set(1)
+	r.MustRegister(about)
+	return r
 }
 
 // check refuses flags that would leave the agent without work for ever.
@@ -87,7 +115,7 @@ func (f agentFlags) check(ctx context.Context, db *postgres.Database) error {
 }
 
 // drive hosts an agent until ctx ends.
-func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database, blobs *blob.Store) error {
+func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database, blobs *blob.Store, figures *watch.Figures) error {
 	// Connections of its own: readers of pages, however many, must not keep a
 	// lease from being renewed.
 	pool, err := postgres.OpenPool(ctx, db.URL, "benchyard agent", 0)
@@ -97,7 +125,7 @@ func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database
 	defer pool.Close()
 	agent, err := jobs.NewAgent(jobs.AgentOptions{
 		Pool: pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
-		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log, Blobs: blobs,
+		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log, Blobs: blobs, Figures: figures,
 	})
 	if err != nil {
 		return &badInput{err}
@@ -163,7 +191,8 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer blobs.Close()
-	pages, err := openPages(c.Listen, p, db, blobs, c.TrustNetwork)
+	figures := processFigures()
+	pages, err := openPages(c.Listen, p, db, blobs, figures, c.TrustNetwork)
 	if err != nil {
 		return err
 	}
@@ -171,7 +200,7 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return pages.serve(ctx) })
 	if !c.NoAgent {
-		group.Go(func() error { return c.drive(ctx, p, db, blobs) })
+		group.Go(func() error { return c.drive(ctx, p, db, blobs, watch.New(figures)) })
 	}
 	return group.Wait()
 }
@@ -182,16 +211,25 @@ type pages struct {
 	server   *server.Server
 }
 
-func openPages(address string, p *program, db *postgres.Database, blobs *blob.Store, trust bool) (*pages, error) {
-	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), TrustNetwork: trust, Blobs: blobs})
+func openPages(address string, p *program, db *postgres.Database, blobs *blob.Store, figures prometheus.Gatherer, trust bool) (*pages, error) {
+	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), Figures: figures, TrustNetwork: trust, Blobs: blobs})
 	if err != nil {
 		return nil, err
 	}
-	l, err := net.Listen("tcp", address)
+	l, err := listen("--listen", address)
 	if err != nil {
-		return nil, &badInput{fmt.Errorf("--listen %s: %w; choose another address with --listen, such as 127.0.0.1:8039", address, err)}
+		return nil, err
 	}
 	return &pages{l, s}, nil
+}
+
+// listen takes the address that a flag names.
+func listen(flag, address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, &badInput{fmt.Errorf("%s %s: %w; choose another address, such as %s 127.0.0.1:8039", flag, address, err, flag)}
+	}
+	return l, nil
 }
 
 func (p *pages) serve(ctx context.Context) error { return p.server.Serve(ctx, p.listener) }
