@@ -11,6 +11,7 @@ import (
 
 	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/postgres"
 	"benchyard/jobs/watch"
 
 	"github.com/jackc/pgx/v5"
@@ -27,6 +28,7 @@ type AgentOptions struct {
 	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
 	Name      string        // of this agent, unique in the lab; shown as holder of a lease
 	Version   string        // of the program, stored with every run
+	Level     int64         // newest migration that the program knows; zero: that of the embedded ones
 	Benches   []string      // names of the benches to work on; empty: every bench of the lab
 	Timings   Timings
 	// Blobs keeps evidence of more than RowLimit compressed bytes (zero: 128 KiB);
@@ -78,6 +80,12 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
+	if o.Level == 0 {
+		var err error
+		if o.Level, err = postgres.KnownLevel(); err != nil {
+			return nil, err
+		}
+	}
 	if o.RowLimit == 0 {
 		o.RowLimit = rowLimit
 	}
@@ -116,9 +124,13 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	return a, nil
 }
 
-// Start sets the agent to work and returns at once. Work goes on until Stop;
+// Start sets the agent to work and returns at once, unless its program is too
+// old for the database: postgres.ErrBelowFloor, and the board says so. Work goes on until Stop;
 // the end of ctx does not end it.
 func (a *Agent) Start(ctx context.Context) error {
+	if err := a.appear(ctx); err != nil {
+		return err
+	}
 	base := context.WithoutCancel(ctx)
 	soft, stop := context.WithCancel(base)
 	a.soft = soft // before the first worker may look at it
@@ -132,6 +144,7 @@ func (a *Agent) Start(ctx context.Context) error {
 	a.wait.Go(func() { a.followLab(soft) })
 	a.wait.Go(func() { a.followJudgements(soft) })
 	a.wait.Go(func() { a.followUpkeep(soft) })
+	a.wait.Go(func() { a.showLife(soft) })
 	return nil
 }
 
@@ -153,6 +166,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 	// away or a segment was given up.
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), riverStop)
 	defer cancel()
+	a.disappear(last)
 	if err := a.river.Stop(last); err != nil {
 		return fmt.Errorf("jobs: stopping the queue: %w", err)
 	}
@@ -160,7 +174,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 }
 
 // Failed delivers an error when the agent cannot be trusted any more: a
-// segment ignored its end. The process should exit then, so that its sockets
+// segment ignored its end, or the database was migrated beyond its program. The process should exit then, so that its sockets
 // close; the leases run out and another agent makes the benches safe.
 func (a *Agent) Failed() <-chan error { return a.failed }
 
@@ -177,10 +191,7 @@ func (a *Agent) stuck(k *keeper, err error) {
 	if k != nil {
 		k.surrender(err)
 	}
-	select {
-	case a.failed <- err:
-	default:
-	}
+	a.fail(err)
 }
 
 // followLab starts a keeper for every bench of the newest inventory, and ends

@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt" or "lab"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "agent" or "lab"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -29,6 +29,7 @@ const (
 	runEvent      = "run"
 	segmentEvent  = "segment"
 	promptEvent   = "prompt"
+	agentEvent    = "agent"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of

@@ -23,10 +23,11 @@ type boardData struct {
 	Lab       string
 	Simulated bool
 	Benches   []api.Bench
-	Runs      int            // in the queue
-	EndsAt    *time.Time     // of the queue; nil when it is empty
-	Paced     bool           // the forecast rests on measured pace
-	Open      []api.Campaign // queued and active
+	Runs      int                // in the queue
+	EndsAt    *time.Time         // of the queue; nil when it is empty
+	Paced     bool               // the forecast rests on measured pace
+	Open      []api.Campaign     // queued and active
+	Refused   []jobs.AgentStatus // agents that may not work on this database
 }
 
 func (s *Server) board(ctx context.Context) (boardData, error) {
@@ -40,6 +41,15 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 	}
 	if inventory != nil {
 		d.Lab, d.Simulated = inventory.Name, inventory.Simulated
+	}
+	agents, err := jobs.Agents(ctx, s.pool)
+	if err != nil {
+		return d, err
+	}
+	for _, a := range agents {
+		if a.Refused != "" {
+			d.Refused = append(d.Refused, a)
+		}
 	}
 	forecast, err := jobs.ETA(ctx, s.pool)
 	if err != nil {

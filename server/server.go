@@ -84,7 +84,7 @@ func New(o Options) (*Server, error) {
 	if o.Figures != nil {
 		figures = append(figures, o.Figures)
 	}
-	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, o.Pool) })
+	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Ready(ctx, o.Pool) })
 	var err error
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err

@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os/user"
 
+	"benchyard/jobs"
 	"benchyard/jobs/blob"
 	"benchyard/jobs/postgres"
 )
@@ -13,6 +15,23 @@ import (
 // to date, so that the first command on a fresh machine just works.
 func (p *program) open(ctx context.Context) (*postgres.Database, error) {
 	return p.openAt(ctx, p.commandLine.DatabaseURL, p.commandLine.DataDir)
+}
+
+// openForAgent is open for a program that is to drive benches: where the schema
+// forbids that, the board says so too.
+func (p *program) openForAgent(ctx context.Context) (*postgres.Database, error) {
+	db, err := p.connect(ctx, p.commandLine.DatabaseURL, p.commandLine.DataDir)
+	if err != nil {
+		return nil, err
+	}
+	if err = postgres.Migrate(ctx, db.Pool); err == nil {
+		return db, nil
+	}
+	defer db.Close()
+	if level, known := postgres.KnownLevel(); known == nil && errors.Is(err, postgres.ErrNewerSchema) {
+		err = errors.Join(err, jobs.RefuseAgent(ctx, db.Pool, agentName(), version(), level, err))
+	}
+	return nil, err
 }
 
 // connect opens a database and leaves its schema alone.

@@ -48,7 +48,7 @@ type agentCommand struct {
 
 // Run drives benches until it is interrupted, then leaves them safe.
 func (c *agentCommand) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	db, err := p.openForAgent(ctx)
 	if err != nil {
 		return err
 	}
@@ -68,7 +68,7 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 		if err != nil {
 			return err
 		}
-		probes := server.NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, db.Pool) })
+		probes := server.NewProbes(figures, func(ctx context.Context) error { return postgres.Ready(ctx, db.Pool) })
 		group.Go(func() error { return probes.Serve(ctx, l) })
 		fmt.Fprintf(p.stdout, "health, readiness and figures on http://%s\n", l.Addr())
 	}
@@ -176,7 +176,11 @@ type serveCommand struct {
 
 // Run serves until it is interrupted.
 func (c *serveCommand) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	open := p.openForAgent
+	if c.NoAgent {
+		open = p.open
+	}
+	db, err := open(ctx)
 	if err != nil {
 		return err
 	}

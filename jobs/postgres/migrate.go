@@ -6,10 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"log/slog"
-	"strconv"
-	"strings"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -50,9 +47,11 @@ func Migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {
 		return fmt.Errorf("postgres: waiting for another program that migrates: %w", err)
 	}
 	return withSchema(pool, func(s schema) error {
-		if err := s.compare(ctx, pool); errors.Is(err, ErrNewerSchema) {
-			return err
-		} else if err != nil && !errors.Is(err, ErrOlderSchema) {
+		err := s.compare(ctx, pool)
+		if errors.Is(err, ErrOlderSchema) {
+			err = nobodyLeftBehind(ctx, conn, migrations.Floor)
+		}
+		if err != nil { // a newer schema among others
 			return err
 		}
 		if _, err := conn.Exec(ctx, "CREATE SCHEMA IF NOT EXISTS "+QueueSchema); err != nil {
@@ -64,7 +63,7 @@ func Migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {
 		if _, err := s.own.Up(ctx); err != nil {
 			return fmt.Errorf("postgres: migrating: %w", err)
 		}
-		return nil
+		return raiseFloor(ctx, conn, migrations.Floor)
 	})
 }
 
@@ -73,47 +72,6 @@ func Migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {
 // ErrNewerSchema when it has another one.
 func Validate(ctx context.Context, pool *pgxpool.Pool) error {
 	return withSchema(pool, func(s schema) error { return s.compare(ctx, pool) })
-}
-
-// KnownLevel returns the newest of our migrations that this program has.
-func KnownLevel() (int64, error) {
-	names, err := fs.Glob(migrations.Files, "*.sql")
-	if err != nil || len(names) == 0 {
-		return 0, fmt.Errorf("postgres: migrations: none are embedded (%w)", err)
-	}
-	level, _, _ := strings.Cut(names[len(names)-1], "_") // Glob sorts, the numbers have leading zeros
-	number, err := strconv.ParseInt(level, 10, 64)
-	if err != nil {
-		return 0, fmt.Errorf("postgres: migration %s has no number: %w", names[len(names)-1], err)
-	}
-	return number, nil
-}
-
-// Level returns the newest of our migrations that the database has; zero: it
-// has none.
-func Level(ctx context.Context, db interface {
-	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
-}) (level int64, err error) {
-	var exists bool
-	err = db.QueryRow(ctx, "SELECT to_regclass('goose_db_version') IS NOT NULL").Scan(&exists)
-	if err == nil && exists {
-		err = db.QueryRow(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version WHERE is_applied").Scan(&level)
-	}
-	if err != nil {
-		return 0, fmt.Errorf("postgres: reading the schema version: %w", err)
-	}
-	return level, nil
-}
-
-// MigrateTo brings an empty database to an earlier level of our migrations, as
-// it was when a backup was made. Migrate brings it further.
-func MigrateTo(ctx context.Context, pool *pgxpool.Pool, level int64) error {
-	return withSchema(pool, func(s schema) error {
-		if _, err := s.own.UpTo(ctx, level); err != nil {
-			return fmt.Errorf("postgres: migrating to level %d: %w", level, err)
-		}
-		return nil
-	})
 }
 
 // schema knows both lines of migrations that make up the database.
