@@ -76,6 +76,7 @@ func (e *DamagedError) Error() string {
 		e.Key, e.Store, e.Cause)
 }
 
+// Unwrap returns the cause.
 func (e *DamagedError) Unwrap() error { return e.Cause }
 
 // errMissing and errChanged are causes of a DamagedError.

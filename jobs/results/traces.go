@@ -39,6 +39,7 @@ func (e *LostError) Error() string {
 	return fmt.Sprintf("trace %d (%s): %v", e.Number, e.Role, e.Cause)
 }
 
+// Unwrap returns the cause.
 func (e *LostError) Unwrap() error { return e.Cause }
 
 // KeepBig moves the levels of traces that take more than limit bytes out of
