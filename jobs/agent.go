@@ -9,7 +9,9 @@ import (
 	"sync"
 	"time"
 
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/postgres"
 	"benchyard/jobs/watch"
 
 	"github.com/jackc/pgx/v5"
@@ -20,17 +22,22 @@ import (
 
 // AgentOptions says what an agent works with.
 type AgentOptions struct {
-	// Pool is for runs, results and leases; required. It should hold three
+	// Pool is for runs, results and leases; required. It should hold six
 	// connections and two more for every bench.
 	Pool      *pgxpool.Pool
 	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
 	Name      string        // of this agent, unique in the lab; shown as holder of a lease
 	Version   string        // of the program, stored with every run
+	Level     int64         // newest migration that the program knows; zero: that of the embedded ones
 	Benches   []string      // names of the benches to work on; empty: every bench of the lab
 	Timings   Timings
-	Logger    *slog.Logger     // nil: none
-	Figures   *watch.Figures   // of this process; nil: not counted
-	Clock     func() time.Time // wall clock for dates and stamps; nil: time.Now
+	// Blobs keeps evidence of more than RowLimit compressed bytes (zero: 128 KiB);
+	// without it, or while it fails, evidence stays in rows.
+	Blobs    *blob.Store
+	RowLimit int
+	Logger   *slog.Logger     // nil: none
+	Figures  *watch.Figures   // of this process; nil: not counted
+	Clock    func() time.Time // wall clock for dates and stamps; nil: time.Now
 }
 
 // Agent holds the leases of benches and works on what is queued for them. It
@@ -53,8 +60,7 @@ type Agent struct {
 	labs    map[int64]*lab.Lab // versions never change
 	newest  *lab.Lab
 
-	outdated string // why no new runs are taken, see checkSchema; empty: they are
-	version  int64  // of newest
+	version int64 // of newest
 
 	desk *desk
 }
@@ -77,6 +83,15 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Level == 0 {
+		var err error
+		if o.Level, err = postgres.KnownLevel(); err != nil {
+			return nil, err
+		}
+	}
+	if o.RowLimit == 0 {
+		o.RowLimit = rowLimit
 	}
 	if o.Clock == nil {
 		o.Clock = time.Now
@@ -114,11 +129,11 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	return a, nil
 }
 
-// Start sets the agent to work and returns at once. Work goes on until Stop;
-// the end of ctx does not end it. A database with other tables than those of this
-// program is refused: see postgres.ErrNewerSchema and postgres.ErrOlderSchema.
+// Start sets the agent to work and returns at once, unless its program is too
+// old for the database: postgres.ErrBelowFloor, and the board says so. Work goes on until Stop;
+// the end of ctx does not end it.
 func (a *Agent) Start(ctx context.Context) error {
-	if err := a.checkSchema(ctx); err != nil {
+	if err := a.appear(ctx); err != nil {
 		return err
 	}
 	base := context.WithoutCancel(ctx)
@@ -133,6 +148,8 @@ func (a *Agent) Start(ctx context.Context) error {
 	a.wait.Go(func() { a.listen(soft) })
 	a.wait.Go(func() { a.followLab(soft) })
 	a.wait.Go(func() { a.followJudgements(soft) })
+	a.wait.Go(func() { a.followUpkeep(soft) })
+	a.wait.Go(func() { a.showLife(soft) })
 	return nil
 }
 
@@ -154,6 +171,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 	// away or a segment was given up.
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), riverStop)
 	defer cancel()
+	a.disappear(last)
 	if err := a.river.Stop(last); err != nil {
 		return fmt.Errorf("jobs: stopping the queue: %w", err)
 	}
@@ -161,7 +179,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 }
 
 // Failed delivers an error when the agent cannot be trusted any more: a
-// segment ignored its end. The process should exit then, so that its sockets
+// segment ignored its end, or the database was migrated beyond its program. The process should exit then, so that its sockets
 // close; the leases run out and another agent makes the benches safe.
 func (a *Agent) Failed() <-chan error { return a.failed }
 
@@ -178,10 +196,7 @@ func (a *Agent) stuck(k *keeper, err error) {
 	if k != nil {
 		k.surrender(err)
 	}
-	select {
-	case a.failed <- err:
-	default:
-	}
+	a.fail(err)
 }
 
 // followLab starts a keeper for every bench of the newest inventory, and ends
@@ -197,7 +212,6 @@ func (a *Agent) followLab(ctx context.Context) {
 			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
 		}
 		pause(ctx, a.labWake, 6*a.Timings.Poll)
-		a.followSchema(ctx)
 	}
 	for _, end := range ends {
 		end()

@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task", "lab", "judgement", "schedule", "build" or "webhook"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task", "agent", "lab", "judgement", "schedule", "build" or "webhook"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -33,6 +33,7 @@ const (
 	scheduleEvent = "schedule"
 	buildEvent    = "build"
 	webhookEvent  = "webhook"
+	agentEvent    = "agent"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of

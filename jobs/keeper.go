@@ -50,8 +50,6 @@ type tenure struct {
 	parting chan struct{}
 	needs   []string // instruments of the work in progress, see gather
 
-	toldOutdated bool // the board says that no new runs are taken; of the goroutine that ticks
-
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
 	work     *work         // in progress, nil: none

@@ -263,7 +263,7 @@ func (t *tenure) storePath(ctx context.Context, j *pathJob, result *PathResult, 
 		}
 	})
 	defer release()
-	transcript, err := t.rig.transcript.compressed()
+	_, transcript, err := t.rig.transcript.packed()
 	if err != nil {
 		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
 	}

@@ -51,9 +51,6 @@ func (t *tenure) tick(ctx context.Context) error {
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
 	t.shareIdle(ctx)
-	if outdated, err := t.restOutdated(ctx); outdated {
-		return err
-	}
 	if before, err := t.nextPath(ctx); before || err != nil {
 		return err
 	}

@@ -26,6 +26,7 @@ type Timings struct {
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
 	Segment   time.Duration // longest time for one segment; 45 min, for every clause with its noise floor sweeps 18
 	Answer    time.Duration // a person may take this long to do what a prompt asks; 8 h, a shift
+	Upkeep    time.Duration // between looks after old evidence; 1 h
 	SoftStop  time.Duration // a stopping agent lets a case in work finish this long; 30 s
 
 	// A bench whose agent vanished Flaps times within FlapWindow, or whose safe state
@@ -51,6 +52,7 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Poll, 5*time.Second)
 	fill(&t.Segment, 45*time.Minute)
 	fill(&t.Answer, 8*time.Hour)
+	fill(&t.Upkeep, time.Hour)
 	fill(&t.SoftStop, 30*time.Second)
 	fill(&t.FlapWindow, 10*time.Minute)
 	if t.Flaps == 0 {
@@ -60,7 +62,7 @@ func (t Timings) withDefaults() Timings {
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.SoftStop, t.FlapWindow} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.Upkeep, t.SoftStop, t.FlapWindow} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}

@@ -23,12 +23,13 @@ type boardData struct {
 	Lab       string
 	Simulated bool
 	Benches   []api.Bench
-	Runs      int            // in the queue
-	EndsAt    *time.Time     // of the queue, half of the times earlier; nil when it is empty
-	EndsBy    *time.Time     // the same, earlier in 95 of 100 cases
-	Paced     bool           // the forecast rests on measured pace
-	Open      []api.Campaign // queued and active
-	Notices   []jobs.Notice  // what went on by itself and did not go well
+	Runs      int                // in the queue
+	EndsAt    *time.Time         // of the queue, half of the times earlier; nil when it is empty
+	EndsBy    *time.Time         // the same, earlier in 95 of 100 cases
+	Paced     bool               // the forecast rests on measured pace
+	Open      []api.Campaign     // queued and active
+	Notices   []jobs.Notice      // what went on by itself and did not go well
+	Refused   []jobs.AgentStatus // agents that may not work on this database
 }
 
 func (s *Server) board(ctx context.Context) (boardData, error) {
@@ -42,6 +43,15 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 	}
 	if inventory != nil {
 		d.Lab, d.Simulated = inventory.Name, inventory.Simulated
+	}
+	agents, err := jobs.Agents(ctx, s.pool)
+	if err != nil {
+		return d, err
+	}
+	for _, a := range agents {
+		if a.Refused != "" {
+			d.Refused = append(d.Refused, a)
+		}
 	}
 	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {

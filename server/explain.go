@@ -26,7 +26,7 @@ func ExplainFigure(ctx context.Context, pool *pgxpool.Pool, caseID int64, key st
 
 func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID int64, key string) (api.Explanation, error) {
 	var x api.Explanation
-	e, err := kept.evidence(ctx, pool, caseID)
+	e, err := kept.evidence(ctx, pool, nil, caseID) // of the traces only what they are
 	if err != nil {
 		return x, err
 	}

@@ -127,7 +127,7 @@ func (m measuredWith) atConnector(t rf.Spectrum) (rf.Spectrum, bool) {
 // stored traces. Single figures have none.
 func (m measuredWith) series(clause string, traces []results.Trace) ([]api.Series, error) {
 	list := []api.Series{}
-	if !m.known || len(traces) == 0 {
+	if !m.known || len(traces) == 0 || lostIn(traces) != nil {
 		return list, nil
 	}
 	readings, err := procedure.Analyze(clause, m.setup, takenTraces(traces))

@@ -17,6 +17,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/postgres"
 )
 
@@ -33,6 +34,7 @@ type Options struct {
 	// TrustNetwork accepts state changes from everywhere. By default they are
 	// accepted over loopback only, because there are no accounts.
 	TrustNetwork bool
+	Blobs        *blob.Store // of evidence too big for rows; nil: there is none
 }
 
 // Server is the HTTP side of Benchyard.
@@ -42,6 +44,7 @@ type Server struct {
 	version      string
 	location     *time.Location
 	trustNetwork bool
+	blobs        *blob.Store
 	assets       assets
 	pages        templates
 	bell         *bell
@@ -64,7 +67,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		pool: o.Pool, log: o.Logger, version: o.Version, location: o.Location,
-		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), forecasts: &forecasts{}, stopping: make(chan struct{}),
+		trustNetwork: o.TrustNetwork, blobs: o.Blobs, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), forecasts: &forecasts{}, stopping: make(chan struct{}),
 	}
 	s.stop = sync.OnceFunc(func() { close(s.stopping) })
 	if s.log == nil {
@@ -82,7 +85,7 @@ func New(o Options) (*Server, error) {
 	if o.Figures != nil {
 		figures = append(figures, o.Figures)
 	}
-	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, o.Pool) })
+	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Ready(ctx, o.Pool) })
 	var err error
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err

@@ -64,6 +64,7 @@ type Lab struct {
 	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
 	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
 	Builds      []string
+	Retention   Retention // of evidence; absent: everything is kept
 
 	// AllowedAddresses are the networks, host names and domains whose instruments
 	// the inventory may name; none: loopback, private and link-local networks, and
