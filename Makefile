@@ -5,7 +5,7 @@ WEB    := web/dist/manifest.json
 SOURCES := $(shell find cmd server jobs instruments migrations web -name '*.go' -o -name '*.sql' -o -name '*.tmpl' -o -name '*.html' -o -name '*.yaml' 2>/dev/null | grep -v node_modules)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test build web lint long bench fuzz postgres chromium tools clean
+.PHONY: help demo test build web lint long bench fuzz parsers postgres chromium tools clean
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -32,6 +32,13 @@ bench: tools postgres ## benchmarks; figures are ratios to a peer in the same ru
 
 fuzz: tools ## every fuzz target for FUZZTIME each (default 20s)
 	@./.ci/fuzz $(or $(FUZZTIME),20s)
+
+# Those of the parsers of what instruments send and people write.
+PARSERS := instruments/scpi:FuzzParseMessage instruments/scpi:FuzzReadResponse instruments/scpi:FuzzFramer \
+	instruments/scpi/hislip:FuzzFrames instruments/dialect:FuzzParse jobs/calibration:FuzzParseTouchstone
+
+parsers: tools ## fuzz targets of wire, dialect and Touchstone parsers for FUZZTIME each (default 10m)
+	@./.ci/fuzz $(or $(FUZZTIME),10m) $(PARSERS)
 
 postgres: ## PostgreSQL programs, through apt where root may
 	@./.ci/need initdb postgresql

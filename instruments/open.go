@@ -140,7 +140,7 @@ func Open(ctx context.Context, role Role, resource, expectIdentity string, confi
 }
 
 // OpenCommandLine is Open for a radio unit that is controlled over a command line,
-// for which the table has to be one. Of the configuration, time-out, guard and
+// for which the table has to be one. Of the configuration, time-out, Admit, guard and
 // transcript apply.
 func OpenCommandLine(ctx context.Context, resource, expectIdentity string, login shell.Login, config scpi.Config, table *dialect.Table) (*Instrument, error) {
 	where, err := scpi.ParseResource(resource)
@@ -148,7 +148,7 @@ func OpenCommandLine(ctx context.Context, resource, expectIdentity string, login
 		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)
 	}
 	session, err := radiounit.Dial(ctx, where, shell.Config{
-		Login: login, Timeout: config.Timeout, Guard: config.Guard, Transcript: config.Transcript,
+		Login: login, Timeout: config.Timeout, Admit: config.Admit, Guard: config.Guard, Transcript: config.Transcript,
 	}, table)
 	if err != nil {
 		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)

@@ -83,6 +83,7 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
+	river.AddWorker(workers, &pathWorker{agent: a})
 	river.AddWorker(workers, &judgementWorker{agent: a})
 	var err error
 	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{

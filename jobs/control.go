@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -128,11 +129,18 @@ func repeatable(ctx context.Context, tx pgx.Tx, run uuid.UUID) (change, error) {
 	return c, nil
 }
 
+// BenchError says why something cannot be done with a bench as it was asked.
+type BenchError struct{ Bench, Problem string }
+
+// Error names the bench.
+func (e *BenchError) Error() string { return fmt.Sprintf("jobs: bench %s: %s", e.Bench, e.Problem) }
+
 // HoldBench keeps a bench from new runs until ReleaseBench; a run in work goes
-// on to its end. The reason is for people and must not be empty.
+// on to its end. The reason is for people; without it, as without a name here and in
+// what follows, it is a *BenchError.
 func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
-	if reason == "" {
-		return fmt.Errorf("jobs: holding bench %s: say why", bench)
+	if strings.TrimSpace(reason) == "" {
+		return &BenchError{bench, "to hold it, give the reason: it stands on the board"}
 	}
 	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
 }
@@ -150,6 +158,9 @@ func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
 }
 
 func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
+	if strings.TrimSpace(body.By) == "" {
+		return &BenchError{bench, "who does it is kept with it: give a name"}
+	}
 	err := transact(ctx, db, func(tx pgx.Tx) error {
 		c, err := writeBench(ctx, tx, bench, sql, value, body)
 		if err != nil {

@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt" or "lab"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task" or "lab"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -29,6 +29,7 @@ const (
 	runEvent      = "run"
 	segmentEvent  = "segment"
 	promptEvent   = "prompt"
+	pathTaskEvent = "path task"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of
@@ -50,6 +51,8 @@ type eventBody struct {
 	Text     string   `json:"text,omitempty"`
 	// Judgement is the id of what was judged again; only with the kind "judgement".
 	Judgement string `json:"judgement,omitempty"`
+	// PathTask is the id of a task about a signal path; only with the kind "path task".
+	PathTask string `json:"path_task,omitempty"`
 }
 
 // change is an event about to be written.

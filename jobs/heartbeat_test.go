@@ -77,10 +77,7 @@ func TestLostHeartbeatEndsInTheSafeState(t *testing.T) {
 
 // tenureOf returns how the agent holds a bench, which it does.
 func (a *Agent) tenureOf(bench string) *tenure {
-	k := a.keeperOfQueue(queueOf(bench))
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.tenure
+	return a.keeperOfQueue(queueOf(bench)).held()
 }
 
 // A segment that ignores its end: the bench is in alarm, nothing is written

@@ -13,6 +13,8 @@
 //	segment       the checkpoint: its cases are stored in one fenced transaction
 //	safe state    nothing transmits, the analyzer is protected, and both are
 //	              confirmed; it needs neither server nor database
+//	path task     a signal path is measured or checked by a person and the bench; it
+//	              goes before runs, and its correction waits for somebody's approval
 //	prompt        work waits for a person, with the bench confirmed quiet
 //	event         one row per change, for pages and watchers
 //

@@ -16,6 +16,7 @@ import (
 var (
 	errStopping  = errors.New("the agent is stopping")
 	errCancelled = errors.New("the run was cancelled")
+	errWithdrawn = errors.New("the path task was cancelled")
 	errTooLong   = errors.New("the segment took longer than it may")
 )
 
@@ -60,7 +61,8 @@ type tenure struct {
 
 // work is one ticket in progress.
 type work struct {
-	run    uuid.UUID
+	run    uuid.UUID // uuid.Nil: for none
+	path   uuid.UUID // task about a signal path; uuid.Nil: none
 	cancel context.CancelCauseFunc
 	limit  *stopwatch
 }
@@ -222,9 +224,7 @@ func (t *tenure) keepLease(ctx context.Context) {
 // surrender gives the bench up for good without touching it: whoever drives it
 // in this process cannot be stopped, only fenced.
 func (k *keeper) surrender(cause error) {
-	k.mu.Lock()
-	t := k.tenure
-	k.mu.Unlock()
+	t := k.held()
 	k.giveUp.Do(func() {
 		if t != nil {
 			t.raiseAlarm(cause)
@@ -244,6 +244,13 @@ func (k *keeper) surrendered() bool {
 	}
 }
 
+// held returns the tenure in progress, nil for none.
+func (k *keeper) held() *tenure {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.tenure
+}
+
 func (k *keeper) setTenure(t *tenure) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -255,16 +262,23 @@ func (k *keeper) setTenure(t *tenure) {
 // cancelled and when the segment takes too long, waits for persons not counted.
 // Work that goes on long after that gives the bench up.
 func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, func(), bool) {
+	return t.occupy(ctx, work{run: run}, t.agent.Timings.Segment)
+}
+
+// occupy is begin for any work that may take so long. A bench in alarm takes only
+// work that is for nothing but its safety.
+func (t *tenure) occupy(ctx context.Context, w work, most time.Duration) (context.Context, func(), bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && run != uuid.Nil {
+	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && (w.run != uuid.Nil || w.path != uuid.Nil) {
 		return nil, nil, false
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
-	limit := newStopwatch(t.agent.Timings.Segment, func() { cancel(errTooLong) })
+	limit := newStopwatch(most, func() { cancel(errTooLong) })
 	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
 	heed := t.watchEnd(ctx, stuckAfter)
-	t.work = &work{run: run, cancel: cancel, limit: limit}
+	w.cancel, w.limit = cancel, limit
+	t.work = &w
 	idle := make(chan struct{})
 	t.idle = idle
 	return ctx, func() {

@@ -95,7 +95,7 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	}
 	k.muted = planned[n:]
 	if conformance.IsHealth(k.Clause) {
-		k.traces, err = t.rig.acquireHealth(ctx, s.mount, k, planned)
+		k.traces, err = t.acquireHealth(ctx, s, k, planned)
 	} else {
 		k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n])
 	}

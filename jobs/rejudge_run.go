@@ -256,11 +256,33 @@ func (m *mount) setupWith(c plan.Case, corrections *lab.Lab) (procedure.Setup, e
 	if err != nil || corrections == nil {
 		return setup, err
 	}
+	if err := m.sameWay(c.Connector, corrections); err != nil {
+		return setup, err
+	}
 	other := *m
 	other.lab = corrections
 	corrected, err := other.setup(c)
 	corrected.Attenuation, corrected.ReferenceLevel = setup.Attenuation, setup.ReferenceLevel
 	return corrected, err
+}
+
+// sameWay refuses an approved correction that was made for another path than the one
+// that the case was measured along.
+func (m *mount) sameWay(connector int, corrections *lab.Lab) error {
+	was, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)
+	is, found := corrections.PathFor(m.unit.Bench, m.unit.Slot, connector)
+	if !ok || !found || is.Approved == nil || was.Approved != nil && was.Approved.ID == is.Approved.ID {
+		return nil
+	}
+	place := PathPlace{is.Bench, is.Slot, is.Connector}
+	if why := lab.Changed(is.Approved.Elements, was.Elements); why != "" && len(was.Elements) > 0 {
+		return fmt.Errorf("the correction of %s was made for %s, the case was measured along %s", place,
+			strings.Join(is.Approved.Elements, ", "), strings.Join(was.Elements, ", "))
+	}
+	if a := is.Approved.Analyzer; a != "" && a != m.analyzer.Name {
+		return fmt.Errorf("the correction of %s was measured with the analyzer %s, the case with %s", place, a, m.analyzer.Name)
+	}
+	return nil
 }
 
 // tracesOf is the reverse of evidence.

@@ -51,7 +51,7 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 		}
 	}
 	t.rest(ctx)
-	return nil
+	return t.checkDue(ctx)
 }
 
 func (t *tenure) candidates(ctx context.Context) ([]candidate, error) {
@@ -73,7 +73,7 @@ func (t *tenure) candidates(ctx context.Context) ([]candidate, error) {
 // obstacle returns why the bench cannot take the run now; empty: it can.
 // Instruments are judged by the newest inventory, which knows of the last
 // calibration; paths by the one the campaign was submitted against, whose
-// corrections will be used.
+// corrections will be used, and by the newest, which knows what was changed since.
 func (t *tenure) obstacle(ctx context.Context, c candidate) (string, error) {
 	frozen, err := t.agent.labVersion(ctx, c.LabID)
 	if err != nil {
@@ -101,7 +101,7 @@ func (t *tenure) obstacle(ctx context.Context, c candidate) (string, error) {
 	if err := calibrated(newest, t.bench, now); err != nil {
 		return err.Error(), nil
 	}
-	if err := pathsValid(frozen, was, now); err != nil {
+	if err := pathsValid(frozen, newest, was, now); err != nil {
 		return err.Error(), nil
 	}
 	return "", nil
@@ -129,11 +129,36 @@ func calibrated(l *lab.Lab, bench string, now lab.Date) error {
 	return nil
 }
 
-// pathsValid reports the first signal path of the unit whose correction is out of date.
-func pathsValid(l *lab.Lab, u lab.RadioUnit, now lab.Date) error {
-	for _, p := range l.Paths {
-		if p.Bench == u.Bench && p.Slot == u.Slot && p.ValidUntil.Before(now) {
-			return fmt.Errorf("the correction of %s slot %d connector %d was valid until %s", p.Bench, p.Slot, p.Connector, p.ValidUntil)
+// pathsValid reports the first signal path of the unit whose correction is not
+// good: in the frozen inventory, whose corrections are used, or in the newest it is
+// out of date or was approved for other elements, or the path was changed between.
+func pathsValid(frozen, newest *lab.Lab, u lab.RadioUnit, now lab.Date) error {
+	for _, p := range frozen.Paths {
+		if p.Bench != u.Bench || p.Slot != u.Slot {
+			continue
+		}
+		is, ok := newest.PathFor(p.Bench, p.Slot, p.Connector)
+		if !ok {
+			is = p // its unit cannot be there either, which others report
+		}
+		over, place := "the correction of %s was valid until %s", PathPlace{p.Bench, p.Slot, p.Connector}
+		switch {
+		case is.ValidUntil.Before(now):
+			return fmt.Errorf(over, place, is.ValidUntil)
+		case p.ValidUntil.Before(now):
+			return fmt.Errorf(over+"; there is a newer one: cancel this run and submit a new campaign", place, p.ValidUntil)
+		}
+		if why := newest.Stale(is); why != "" {
+			return errors.New(why)
+		}
+		if p.Approved != nil && is.Approved != nil && p.Approved.ID == is.Approved.ID {
+			continue // what a check confirmed since then counts
+		}
+		if why := frozen.Stale(p); why != "" {
+			return fmt.Errorf("when this campaign was submitted, %s; that is settled now: cancel this run and submit a new campaign", why)
+		}
+		if why := lab.Changed(p.Elements, is.Elements); why != "" {
+			return fmt.Errorf("%s was changed since this campaign was submitted: %s; cancel this run and submit a new campaign", place, why)
 		}
 	}
 	return nil

@@ -53,6 +53,7 @@ type link struct {
 	table    *dialect.Table
 	control  lab.Control // of a radio unit
 	hostKeys []string    // of a radio unit over SSH
+	in       *lab.Lab    // the inventory that says so, and where connections may go
 	open     *instruments.Instrument
 	opening  sync.Mutex
 }
@@ -65,7 +66,7 @@ func newRig(a *Agent, l *lease) *rig {
 // from bring-up to safe state the one it was brought up with. What transmits
 // must be taken off the air by the names under which it was put there, even if
 // it has left the inventory since. A link whose address, identity or dialect
-// changed is closed first.
+// changed, or the addresses it may go to, is closed first.
 func (r *rig) inventory() *lab.Lab {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -124,6 +125,7 @@ func describeLink(l *lab.Lab, name string) (described *link, err error) {
 	} else {
 		return nil, fmt.Errorf("%q is not in the inventory of %s", name, l.Name)
 	}
+	described.in = l
 	if described.table, err = l.Table(string(described.role), spoken); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -133,11 +135,12 @@ func describeLink(l *lab.Lab, name string) (described *link, err error) {
 // same reports whether two descriptions lead to the same instrument in the same words.
 func (l *link) same(o *link) bool {
 	return l.role == o.role && l.resource == o.resource && l.identity == o.identity && reflect.DeepEqual(l.table, o.table) &&
-		l.control == o.control && slices.Equal(l.hostKeys, o.hostKeys)
+		l.control == o.control && slices.Equal(l.hostKeys, o.hostKeys) && slices.Equal(l.in.AllowedAddresses, o.in.AllowedAddresses)
 }
 
-// dial connects to what the link describes.
+// dial connects to what the link describes, at an address that the inventory allows.
 func (l *link) dial(ctx context.Context, config scpi.Config) (*instruments.Instrument, error) {
+	config.Admit = l.in.Admit
 	if l.control.CommandLine() {
 		return instruments.OpenCommandLine(ctx, l.resource, l.identity, Login(l.control, l.hostKeys), config, l.table)
 	}

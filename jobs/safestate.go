@@ -97,15 +97,7 @@ func (r SafetyReport) Err() error {
 // whatever the policy when power was seen, and at once when a transmitter was not
 // confirmed off.
 func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
-	var r SafetyReport
-	r.Steps = b.mute(ctx, limit)
-	if r.Err() != nil && !b.wasCut && b.withoutDC(ctx, limit) {
-		for i, s := range r.Steps {
-			if s.Err != nil {
-				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
-			}
-		}
-	}
+	r := b.silence(ctx, limit)
 	if b.supply != nil && r.Err() != nil { // it may be on the air: nothing else is waited for
 		r.cut(ctx, limit, b.supply)
 	}
@@ -126,6 +118,19 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 	}
 	if b.switcher != nil {
 		r.take(ctx, limit, "switches terminated", b.switcher.Terminate)
+	}
+	return r
+}
+
+// silence is the first part of drive: no transmitter is on, confirmed.
+func (b safeBench) silence(ctx context.Context, limit time.Duration) SafetyReport {
+	r := SafetyReport{Steps: b.mute(ctx, limit)}
+	if r.Err() != nil && !b.wasCut && b.withoutDC(ctx, limit) {
+		for i, s := range r.Steps {
+			if s.Err != nil {
+				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
+			}
+		}
 	}
 	return r
 }

@@ -42,9 +42,7 @@ type segment struct {
 // work is one ticket: claim its segment, measure it, store it. It returns when
 // the outcome stands in the tables or is not ours to write.
 func (k *keeper) work(ctx context.Context, tk ticket) {
-	k.mu.Lock()
-	t := k.tenure
-	k.mu.Unlock()
+	t := k.held()
 	if t == nil {
 		return
 	}
@@ -83,6 +81,7 @@ func (t *tenure) measure(ctx context.Context, s *segment) {
 		switch {
 		case errors.Is(err, errFenced) || errors.Is(cause, errFenced), errors.Is(cause, errCancelled):
 			t.log.InfoContext(ctx, "segment dropped", "run", s.run, "segment", s.number, "cause", err)
+			t.keepSteps(ctx, s)
 			return
 		case errors.Is(err, errStopping) || cause != nil && !errors.Is(cause, errTooLong):
 			t.putBack(ctx, s)

@@ -44,8 +44,8 @@ type orderedUnit struct {
 
 // Submit queues a campaign against the inventory in force. Before anything is
 // queued, every unit is checked on the bench where it is mounted: whether the
-// plan fits its type, whether its paths cover every frequency of the plan, and
-// whether the analyzer stands what it transmits. It returns a *RefusedError with
+// plan fits its type, whether its paths cover every frequency of the plan, whether
+// the analyzer stands what it transmits, and whether it can gate TDD. It returns a *RefusedError with
 // every problem when one unit could not be measured; then nothing is stored.
 func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
 	l, labID, err := lab.Load(ctx, db, 0)
@@ -174,7 +174,7 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 	}
 	t.Segments = len(plan.Segments(cases))
 	for _, m := range mounts {
-		for _, problem := range m.check(cases) {
+		for _, problem := range m.check(cases, o.lab) {
 			o.refuse(errors.New(problem))
 		}
 	}

@@ -9,8 +9,8 @@ import (
 )
 
 // tick looks at the tables and does the next thing: end work on a cancelled
-// run, try again to make a bench in alarm safe, replace a lost ticket, release
-// the next run. It is called when something happened and now and then.
+// run, try again to make a bench in alarm safe, replace a lost ticket, begin the
+// next path task, release the next run. It is called when something happened and now and then.
 func (t *tenure) tick(ctx context.Context) error {
 	row, err := t.look(ctx)
 	if err != nil {
@@ -20,6 +20,8 @@ func (t *tenure) tick(ctx context.Context) error {
 	current, tried, alarm, told := t.work, t.tried, t.alarm, t.told
 	t.mu.Unlock()
 	switch {
+	case current != nil && current.path != uuid.Nil:
+		return t.heedPath(ctx, current)
 	case current != nil:
 		if current.run != uuid.Nil && (row.run == nil || *row.run != current.run) {
 			current.cancel(errCancelled)
@@ -43,6 +45,9 @@ func (t *tenure) tick(ctx context.Context) error {
 	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
+	}
+	if before, err := t.nextPath(ctx); before || err != nil {
+		return err
 	}
 	return t.release(ctx, row.hold)
 }

@@ -52,22 +52,28 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	now.on, now.carriers, now.connector = false, nil, 0
 	ctx, stay := t.staying(ctx)
 	defer stay()
-	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
-		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", now.unit)
-		if step.Waits {
-			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", now.unit, step.Name), &s.run)
-		}
-	})
-	s.steps = append(s.steps, records...)
-	if errors.Is(err, bringup.ErrUnsafe) {
-		err = benchFailure{err}
-	}
-	if err != nil {
+	if err := t.walk(ctx, s, u, steps); err != nil {
 		return fmt.Errorf("%s: %w", now.unit, err)
 	}
 	now.carriers, now.testModel, now.connector = subject.All(), c.TestModel, c.Connector
 	now.on, now.warm = true, true
 	return nil
+}
+
+// walk takes steps of the unit and keeps their records with the segment. What an
+// interlock refuses is a failure of the bench.
+func (t *tenure) walk(ctx context.Context, s *segment, u *radiounit.RadioUnit, steps []bringup.Step) error {
+	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
+		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", s.mount.unit.Serial)
+		if step.Waits {
+			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", s.mount.unit.Serial, step.Name), &s.run)
+		}
+	})
+	s.steps = append(s.steps, records...)
+	if errors.Is(err, bringup.ErrUnsafe) {
+		return benchFailure{err}
+	}
+	return err
 }
 
 // staying returns a context that also ends when no new segment begins.
@@ -93,7 +99,7 @@ func (t *tenure) staying(ctx context.Context) (context.Context, func()) {
 func (r *rig) surroundings(m *mount, c plan.Case, setup procedure.Setup) bringup.Bench {
 	return bringup.Bench{
 		Check: func(context.Context) error {
-			if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+			if err := pathsValid(m.lab, r.agent.latestLab(), m.unit, lab.DateOf(r.agent.Clock())); err != nil {
 				return err
 			}
 			return procedure.Coverage(conformance.OutputPowerClause, setup)

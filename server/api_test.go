@@ -66,6 +66,10 @@ func TestAnswersKeepTheContract(t *testing.T) {
 	id, broken := s.caseID(t, "T4-0002", "6.6.4"), s.caseID(t, "F2-0001", "6.2")
 	for path, status := range map[string]int{
 		"/benches":                                       200,
+		"/benches/bench-1":                               200,
+		"/benches/bench-9":                               404,
+		"/benches/bench-1/golden":                        200,
+		"/benches/bench-9/golden":                        404,
 		"/campaigns":                                     200,
 		"/campaigns/" + s.new.String():                   200,
 		"/campaigns/" + s.new.String() + "/runs":         200,

@@ -81,6 +81,7 @@ func (e evidence) toWire() api.CaseDetail {
 		_, corrected := e.context.atConnector(t.Spectrum)
 		d.Traces = append(d.Traces, traceToWire(i+1, t, corrected))
 	}
+	d.Curves, d.NoCurves = e.curves()
 	return d
 }
 
@@ -89,7 +90,7 @@ func (s *Server) casePage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	d := e.view()
+	d := e.toWire()
 	title := fmt.Sprintf("%s of %s, build %s", d.Clause, d.Run.Serial, d.Run.Build)
 	return s.render(c, http.StatusOK, "case", page{Title: title, Section: "campaigns", Simulated: d.Run.Simulated, Data: d})
 }

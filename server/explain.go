@@ -42,6 +42,7 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 	if !found {
 		return x, fmt.Errorf("server: case %d has no figure %q, it has %q: %w", caseID, key, keys, errNotFound)
 	}
+	x.Curves = d.Curves
 	x.Read = api.ReadBy{Bench: d.Run.Bench, Traces: d.Traces}
 	if err := measuredBy(ctx, pool, kept, e.stored.Run, &x); err != nil {
 		return x, err

@@ -220,7 +220,10 @@ const shortestEnd = 4
 func refused(err error) error {
 	var r *jobs.RefusedError
 	var reply *jobs.ReplyError
-	if errors.As(err, &r) || errors.As(err, &reply) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
+	var path *jobs.PathRefusedError
+	var bench *jobs.BenchError
+	var task *jobs.PathTaskRefusedError
+	if errors.As(err, &r) || errors.As(err, &path) || errors.As(err, &task) || errors.As(err, &reply) || errors.As(err, &bench) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
 		return &badInput{err}
 	}
 	return err

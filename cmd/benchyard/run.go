@@ -103,6 +103,9 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 		if run.Error != "" {
 			fmt.Fprintln(p.stdout, run.Error)
 		}
+		if err := c.errors(ctx, p, db.Pool, id); err != nil {
+			return err
+		}
 		fmt.Fprintln(p.stdout)
 	}
 	t := &table{header: []string{"case", "clause", "key", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "note"}, values: server.FiguresToWire(figures)}
@@ -117,6 +120,17 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 			optional(r.Lower, unit), optional(r.Upper, unit), number(r.Margin, unit), unit, place, string(r.Verdict), r.Note)
 	}
 	return c.print(p.stdout, t)
+}
+
+// errors says why cases have no figures.
+func (c *runShow) errors(ctx context.Context, p *program, db results.DB, id uuid.UUID) error {
+	cases, err := results.RunCases(ctx, db, id)
+	for _, k := range cases {
+		if k.Error != "" && (c.Clause == "" || c.Clause == k.Clause) {
+			fmt.Fprintf(p.stdout, "case %d: %s\n", k.ID, oneLine(k.Error))
+		}
+	}
+	return err
 }
 
 // steps shows how the unit was brought up and retuned.

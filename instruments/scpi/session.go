@@ -59,6 +59,9 @@ type Config struct {
 	// instrument on HiSLIP. It runs on a goroutine of the connection and must not
 	// call the session. A socket has no service requests. Defaults to none.
 	ServiceRequest func(status byte)
+	// Admit is asked of the address of every connection, on HiSLIP of both channels.
+	// Defaults to none: any address will do.
+	Admit Admit
 	// Guard is asked before every write, those of a resync included. An error
 	// refuses the write. Defaults to none. See WithGuard.
 	Guard func() error
@@ -140,12 +143,13 @@ func (s *Session) Ready(ctx context.Context) error {
 }
 
 // SetAbort names the command, such as ":ABORt", that stops a running
-// measurement. It is sent as it is, first of all, when the session
-// resynchronises or reconnects.
-func (s *Session) SetAbort(command string) {
+// measurement, "" for none, and returns the one before. It is sent as it is, first
+// of all, when the session resynchronises or reconnects.
+func (s *Session) SetAbort(command string) (before string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.abort = command
+	before, s.abort = s.abort, command
+	return before
 }
 
 func (s *Session) abortUnit() string {

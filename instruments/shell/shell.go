@@ -70,6 +70,7 @@ type Config struct {
 
 	Timeout    time.Duration // bounds one line when the context has no earlier deadline; zero: 5 s
 	MaxOutput  int           // bounds the output of one line in bytes; zero: 1 MiB
+	Admit      scpi.Admit    // asked of the address of every connection; nil: any will do
 	Guard      func() error  // asked before every write; see scpi.WithGuard
 	Transcript scpi.Transcript
 }

@@ -1,8 +1,11 @@
 package sim
 
 import (
+	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"time"
 
@@ -164,11 +167,17 @@ func (c Config) knows(build string) bool {
 	return false
 }
 
-// ParseConfig reads a Config from JSON and validates it.
+// ParseConfig reads a Config from JSON and validates it. Names it does not know are
+// refused: a lab without what they meant would look like a lab.
 func ParseConfig(data []byte) (Config, error) {
 	var c Config
-	if err := json.Unmarshal(data, &c); err != nil {
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&c); err != nil {
 		return Config{}, fmt.Errorf("sim: configuration: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return Config{}, errors.New("sim: configuration: something follows it")
 	}
 	return c, c.Validate()
 }
@@ -187,6 +196,9 @@ func (c Config) Validate() error {
 	}
 	if err := c.validateShell(); err != nil {
 		return err
+	}
+	if len(c.Benches) == 0 {
+		return errors.New("sim: the configuration has no benches; begin with one that --write-config writes")
 	}
 	seen := map[string]bool{}
 	for _, b := range c.Benches {

@@ -42,6 +42,7 @@ func check(d *document.Document, l *Lab) {
 	c.instruments()
 	c.benches()
 	c.paths()
+	c.inForce()
 	c.types()
 	c.units()
 	c.unique("builds", len(l.Builds), "", "build", func(i int) string { return l.Builds[i] })
@@ -108,14 +109,27 @@ func (c *checker) instruments() {
 				c.Report(path+".noise_factor", "noise_factor %g: want 1 to 1.6, noise bandwidth over resolution bandwidth", f)
 			}
 		}
-		c.accuracy(path, "level_uncertainty", i.LevelUncertainty)
-		c.swr(path+".input_swr", i.InputSWR)
-		if i.Role != AnalyzerRole && (c.Has(path+".level_uncertainty") || c.Has(path+".input_swr")) {
-			c.Report(path+".role", "level_uncertainty and input_swr belong to an analyzer")
-		}
+		c.levels(path, i)
 		if r := i.Frequency; c.Has(path+".frequency") && !(r.Low >= 0 && r.Low < r.High) {
 			c.Report(path+".frequency", "frequency from %s to %s: want low below high", r.Low, r.High)
 		}
+	}
+}
+
+// levels checks what is known of the levels of an instrument.
+func (c *checker) levels(path string, i Instrument) {
+	c.accuracy(path, "level_uncertainty", i.LevelUncertainty)
+	c.accuracy(path, "linearity", i.Linearity)
+	c.swr(path+".input_swr", i.InputSWR)
+	c.swr(path+".output_swr", i.OutputSWR)
+	if i.Role != AnalyzerRole && i.Role != PowerMeterRole && (c.Has(path+".level_uncertainty") || c.Has(path+".input_swr")) {
+		c.Report(path+".role", "level_uncertainty and input_swr belong to an analyzer or a power meter")
+	}
+	if i.Role != AnalyzerRole && c.Has(path+".linearity") {
+		c.Report(path+".role", "linearity belongs to an analyzer")
+	}
+	if i.Role != GeneratorRole && c.Has(path+".output_swr") {
+		c.Report(path+".role", "output_swr belongs to a generator")
 	}
 }
 

@@ -27,6 +27,25 @@ func (l *Lab) Table(role, name string) (*dialect.Table, error) {
 	return t, nil
 }
 
+// Gates returns nil where the analyzer of a bench can open its sweep within a window
+// after a trigger, by the word of its dialect, and otherwise why it cannot and what to
+// do. TDD carriers cannot be measured without.
+func (l *Lab) Gates(b Bench) error {
+	i, ok := l.Instrument(b.Analyzer)
+	if !ok {
+		return fmt.Errorf("bench %s has no analyzer", b.Name)
+	}
+	t, err := l.Table(AnalyzerRole, i.Dialect)
+	if err != nil {
+		return err
+	}
+	if t.Has("gate_on") {
+		return nil
+	}
+	return fmt.Errorf("the dialect %s of %s has no gated sweep (gate_on), without which no TDD carrier can be measured; "+
+		"give it gate_on, use a bench whose analyzer has it, or leave TDD bands out", t.Name, i.Name)
+}
+
 // buildTables completes the dialects of an inventory that stands in d. A table
 // that came from a file has a document of its own.
 func buildTables(d *document.Document, own map[int]*document.Document, l *Lab) []*dialect.Table {

@@ -8,7 +8,10 @@
 //	Bench          an analyzer, a generator, a power meter, a supply and a switcher
 //	               that work together, with slots that hold radio units
 //	Path           slot and connector of a bench -> analyzer: the switch route that
-//	               closes it and its Correction, loss and uncertainty over frequency
+//	               closes it, the elements it is made of, and its Correction, loss
+//	               and uncertainty over frequency
+//	Approved-      a correction that was measured or imported and approved: it
+//	Correction     stands in place of that of the file until a path changes
 //	RadioUnitType  what a manufacturer declares: every limit depends on it
 //	RadioUnit      one serial number, mounted in a slot or on the shelf
 //	Build          a firmware build that campaigns may load
@@ -70,6 +73,12 @@ type Lab struct {
 	// in the document each is a table or the name of its file.
 	Dialects []dialect.Source
 
+	// CorrectionDays is how many days after it was measured an approved correction
+	// is good, unless who approves it says otherwise; absent: DefaultCorrectionDays.
+	CorrectionDays int
+	// Corrections are those in force. Only the program writes them: see Amend.
+	Corrections []ApprovedCorrection
+
 	tables       []*dialect.Table // Dialects, complete
 	dialectFault error            // why tables is not to be used
 }
@@ -89,10 +98,14 @@ type Instrument struct {
 	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
 	Frequency      rf.Range // what the instrument covers; required for an analyzer
 
-	// What is known of an analyzer for the uncertainty of its levels; zero where
-	// it is part of the uncertainty of the paths.
+	// What is known of an analyzer or a power meter for the uncertainty of its
+	// levels; zero where it is part of the uncertainty of the paths.
 	LevelUncertainty rf.DB   // expanded (k = 2), of an absolute level
 	InputSWR         float64 `yaml:"input_swr"` // standing wave ratio of its input
+	// Linearity is the expanded uncertainty (k = 2) of a ratio of two levels at an
+	// analyzer; absent: LevelUncertainty.
+	Linearity rf.DB
+	OutputSWR float64 `yaml:"output_swr"` // standing wave ratio of the output of a generator; zero: not known
 }
 
 // Bench is a set of instruments that work together on one radio unit at a time.
@@ -123,6 +136,12 @@ type Path struct {
 	ValidUntil     Date          `document:"required"` // last day the correction is good
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
+	// Elements name the cables, pads and adapters that the path is made of; a
+	// correction that was approved for others does not hold any more.
+	Elements []string
+	// Approved is the correction in force that Correction and ValidUntil are those
+	// of; nil: they are those of the file.
+	Approved *ApprovedCorrection `yaml:"-"`
 
 	// Bypassable is loss of the path that a person could leave out, such as a pad that
 	// is screwed on; without it the analyzer must still stand the unit.

@@ -92,6 +92,54 @@ func (c *Client) AnswerPrompt(ctx context.Context, id string, a PromptAnswer) (o
 	return one, c.call(ctx, http.MethodPost, nil, a, &one, "prompts", id, "answer")
 }
 
+// PathTasks returns the newest tasks about signal paths, newest first.
+func (c *Client) PathTasks(ctx context.Context) (list []PathTask, err error) {
+	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "path-tasks")
+}
+
+// PathTask returns one task about a signal path with what it measured.
+func (c *Client) PathTask(ctx context.Context, id string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "path-tasks", id)
+}
+
+// MeasurePath asks for a signal path to be measured or checked and returns the task.
+func (c *Client) MeasurePath(ctx context.Context, r PathTaskRequest) (made PathTaskDetail, err error) {
+	return made, c.call(ctx, http.MethodPost, nil, r, &made, "path-tasks")
+}
+
+// CancelPathTask ends a task about a signal path and returns what became of it. By
+// says who wants it; empty is recorded as the API.
+func (c *Client) CancelPathTask(ctx context.Context, id, by string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, values("by", by), nil, &one, "path-tasks", id, "cancel")
+}
+
+// Paths returns every signal path with the correction in force.
+func (c *Client) Paths(ctx context.Context) (list []Path, err error) {
+	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "paths")
+}
+
+// PathCorrections returns corrections that were proposed, newest first; with open
+// those alone that wait for a decision.
+func (c *Client) PathCorrections(ctx context.Context, open bool) (list []PathCorrection, err error) {
+	return list, c.call(ctx, http.MethodGet, url.Values{"open": {strconv.FormatBool(open)}}, nil, &list, "corrections")
+}
+
+// PathCorrection returns one correction with its rows and its differences to the one
+// in force, or to the one before.
+func (c *Client) PathCorrection(ctx context.Context, id string) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "corrections", id)
+}
+
+// ApprovePath puts a proposed correction in force and returns it.
+func (c *Client) ApprovePath(ctx context.Context, id string, a PathApproval) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, nil, a, &one, "corrections", id, "approve")
+}
+
+// RejectPath ends a proposed correction and returns it.
+func (c *Client) RejectPath(ctx context.Context, id string, r PathRejection) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, nil, r, &one, "corrections", id, "reject")
+}
+
 // Case returns one case with its figures, limits and the list of its traces.
 func (c *Client) Case(ctx context.Context, id int64) (one CaseDetail, err error) {
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "cases", strconv.FormatInt(id, 10))

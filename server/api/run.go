@@ -99,6 +99,25 @@ type CaseDetail struct {
 	Limits []Limit         `json:"limits"`           // every requirement of the clause, for drawing masks
 	Note   string          `json:"note"`             // why limits or corrected traces are missing, if they are
 	Later  []CaseJudgement `json:"later_judgements"` // newest first; the verdict of the case stays as it was
+	Curves []Curve         `json:"curves"`           // what a transceiver health test shows beside its figures; none for clauses of the standard
+	// NoCurves says why there are none though the clause has some, for people.
+	NoCurves string `json:"no_curves"`
+}
+
+// Curve is a quantity of a transceiver health test over what was varied: time,
+// frequency, attenuation or power.
+type Curve struct {
+	Title  string     `json:"title"`
+	XName  string     `json:"x_name"`
+	XUnit  string     `json:"x_unit"`
+	YName  string     `json:"y_name"`
+	YUnit  string     `json:"y_unit"`
+	X      []float64  `json:"x"`
+	Y      []float64  `json:"y"`      // as many as x
+	Lower  *float64   `json:"lower"`  // limit of all points; null: none
+	Upper  *float64   `json:"upper"`  // limit of all points; null: none
+	Lines  bool       `json:"lines"`  // the points are spectral lines, with nothing between them
+	Limits []*float64 `json:"limits"` // upper limit of each point where they have their own; null: none
 }
 
 // Trace describes one stored trace; its levels come from their own address as
