@@ -7,7 +7,6 @@ import (
 	"strconv"
 	"time"
 
-	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
 	"benchyard/jobs/bringup"
@@ -281,7 +280,7 @@ func (t *tenure) acquireHealth(ctx context.Context, s *segment, k *taken, planne
 	if err != nil {
 		return nil, err
 	}
-	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, m.analyzer.Name)
+	a, err := r.source(ctx, m.analyzer.Name)
 	if err != nil {
 		return nil, err
 	}

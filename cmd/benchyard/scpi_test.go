@@ -196,7 +196,10 @@ type watching struct {
 // Record implements scpi.Transcript.
 func (w watching) Record(direction string, message []byte) {
 	if direction == scpi.Sent && strings.Contains(string(message), w.text) {
-		w.sent <- struct{}{}
+		select {
+		case w.sent <- struct{}{}:
+		default: // said already
+		}
 	}
 }
 

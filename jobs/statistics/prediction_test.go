@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -57,9 +58,13 @@ func signals(reach float64, n, figures, runs int, shift float64, r *rand.Rand) f
 func TestFalseAlarmsOfARunDoNotGrowWithItsFigures(t *testing.T) {
 	r := rand.New(rand.NewPCG(38, 141))
 	for _, n := range []int{8, 20, 30} {
-		for _, c := range []struct{ figures, runs int }{{1, 200_000}, {10, 60_000}, {100, 15_000}} {
+		for _, c := range []struct{ figures, runs int }{{1, 100_000}, {10, 20_000}, {100, 4_000}} {
+			if os.Getenv("BENCHYARD_LONG") == "1" {
+				c.runs *= 20
+			}
 			t.Run(fmt.Sprintf("%d figures, %d runs", c.figures, n), func(t *testing.T) {
 				got := signals(reachOf(t, n, c.figures), n, c.figures, c.runs, 0, r)
+				t.Logf("%.4f %% of %d runs", 100*got, c.runs)
 				// Four standard deviations of a binomial share.
 				if spread := 4 * math.Sqrt(threeSigma/float64(c.runs)); math.Abs(got-threeSigma) > spread {
 					t.Errorf("%.4f %% of the runs signal, want %.4f %% within %.4f %%", 100*got, 100*threeSigma, 100*spread)
