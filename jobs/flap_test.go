@@ -26,7 +26,9 @@ func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
 	}
 	b.start("a", func(o *AgentOptions) { o.Timings.Flaps = 4 })
 	other := b.submit(powerPlan, "T4-0005")["T4-0005"]
-	eventually(t, "a held bench", func() bool { return strings.Contains(b.bench("bench-1").Hold, "its agent vanished 4 times within 10m0s") })
+	eventually(t, "a held bench", func() bool {
+		return strings.Contains(b.bench("bench-1").Hold, "its agent vanished 4 times within 10m0s")
+	})
 	eventually(t, "a run that waits", func() bool {
 		r := run(t, b.pool, id)
 		return r.State == Queued && strings.Contains(r.Paused, "the bench was held: it flaps") && strings.Contains(r.Blocked, "it flaps")
