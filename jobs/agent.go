@@ -52,6 +52,9 @@ type Agent struct {
 	keepers map[string]*keeper // by bench
 	labs    map[int64]*lab.Lab // versions never change
 	newest  *lab.Lab
+	version int64 // of newest
+
+	desk *desk
 
 	outdated string // why no new runs are taken, see checkSchema; empty: they are
 }
@@ -81,7 +84,7 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	a := &Agent{
 		AgentOptions: o, log: o.Logger.With("agent", o.Name),
 		labWake: make(chan struct{}, 1), failed: make(chan error, 1),
-		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{},
+		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{}, desk: &desk{policy: policyOf(o.Timings)},
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
@@ -186,7 +189,7 @@ func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
 		if l, version, err := lab.Load(ctx, a.Pool, 0); err == nil {
-			a.setLab(l)
+			a.setLab(l, version)
 			a.matchKeepers(ctx, l, ends)
 			a.followUnits(ctx, l, version)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
@@ -226,10 +229,16 @@ func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]co
 	}
 }
 
-func (a *Agent) setLab(l *lab.Lab) {
+func (a *Agent) setLab(l *lab.Lab, version int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.newest = l
+	a.newest, a.version = l, version
+}
+
+func (a *Agent) latestLabVersion() (*lab.Lab, int64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.newest, a.version
 }
 
 func (a *Agent) latestLab() *lab.Lab {

@@ -64,6 +64,8 @@ type tenure struct {
 	alarm    error     // why it was not confirmed; no segment begins
 	told     bool      // the tables know of alarm
 	activity Activity  // as last written
+	// lookedAhead is when urgent runs were last looked for.
+	lookedAhead time.Time
 }
 
 // work is one ticket in progress.
@@ -111,6 +113,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 	defer renewals.Wait()
 	defer stopRenewing()
 	k.log.InfoContext(ctx, "lease taken", "token", l.token, "abandoned", abandoned)
+	k.warnOfFlapping(ctx)
 
 	if abandoned { // its last holder may still be inside its own deadline
 		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)

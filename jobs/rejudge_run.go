@@ -140,7 +140,7 @@ func (r *rejudger) judgeAll(ctx context.Context, run uuid.UUID) (cases []results
 	}()
 	var m measuredRun
 	err = r.pool.QueryRow(ctx, `
-		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, c.lab_id, p.document
+		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, coalesce(r.lab_id, c.lab_id), p.document
 		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id WHERE r.id = $1`, run).
 		Scan(&m.Serial, &m.State, &m.Failed, &m.Planned, &m.PlanID, &m.LabID, &m.Document)
 	if err != nil {

@@ -15,7 +15,17 @@ type Submission struct {
 	Types        []string // radio unit types; empty means every type
 	Build        string   // firmware that the units shall run
 	By           string   // who asks
-	Priority     int      // smaller goes first; zero means 100
+	Priority     int      // that of a class, see PriorityOf; zero is the class normal
+	// Deadline is until when all of it should be done; zero: none.
+	Deadline time.Time
+}
+
+// deadline is what is stored: nil for none.
+func (s Submission) deadline() *time.Time {
+	if s.Deadline.IsZero() {
+		return nil
+	}
+	return &s.Deadline
 }
 
 // Preview is what a submission would queue, found without queueing it.
@@ -61,8 +71,9 @@ type CasePreview struct {
 type UnitPreview struct {
 	Serial   string
 	Type     string
-	Bench    string // where it is mounted and would be measured
+	Bench    string // where it is mounted and would be measured; empty: on the shelf
 	Slot     int
+	Fits     map[string][]int // of a unit on the shelf: the slots it could be mounted in, by bench
 	Cases    int
 	Estimate time.Duration
 }

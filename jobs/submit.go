@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -18,9 +19,6 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 )
-
-// DefaultPriority is that of a submission that names none.
-const DefaultPriority = 100
 
 // caseOverhead is added to the sweep time of a case in every estimate:
 // transfer of traces and settling, from experience.
@@ -40,19 +38,22 @@ type orderedUnit struct {
 	segments []plan.Segment
 	cases    int
 	estimate time.Duration
+	setUp    setUp
+	needs    needs
 }
 
 // Submit queues a campaign against the inventory in force. Before anything is
 // queued, every unit is checked on the bench where it is mounted: whether the
 // plan fits its type, whether its paths cover every frequency of the plan, and
-// whether the analyzer stands what it transmits. It returns a *RefusedError with
+// whether the analyzer stands what it transmits; a unit on the shelf, in every
+// place it could be mounted in. It returns a *RefusedError with
 // every problem when one unit could not be measured; then nothing is stored.
 func Submit(ctx context.Context, db DB, s Submission) (CampaignSummary, error) {
 	l, labID, err := lab.Load(ctx, db, 0)
 	if err != nil {
 		return CampaignSummary{}, err
 	}
-	o := prepare(l, s)
+	o := prepare(l, s, time.Now())
 	o.labID = labID
 	if s.Build == "" {
 		o.refuse(errors.New("the submission names no build"))
@@ -81,10 +82,10 @@ func Check(ctx context.Context, db DB, s Submission) (Preview, error) {
 }
 
 // CheckIn is Check against an inventory that is not stored.
-func CheckIn(l *lab.Lab, s Submission) Preview { return prepare(l, s).preview }
+func CheckIn(l *lab.Lab, s Submission) Preview { return prepare(l, s, time.Now()).preview }
 
 // prepare expands and checks a submission. It collects every problem.
-func prepare(l *lab.Lab, s Submission) *order {
+func prepare(l *lab.Lab, s Submission, now time.Time) *order {
 	o := &order{lab: l}
 	p, err := plan.Parse(s.PlanFile, s.PlanDocument)
 	if err != nil {
@@ -98,6 +99,9 @@ func prepare(l *lab.Lab, s Submission) *order {
 		}
 	}
 	o.preview.Plan, o.preview.Title, o.preview.PlanHash = p.Name, p.Title, p.Hash()
+	if !s.Deadline.IsZero() && s.Deadline.Before(now) {
+		o.refuse(fmt.Errorf("the deadline %s has passed", s.Deadline.Format(time.RFC3339)))
+	}
 	if s.Build != "" && len(l.Builds) > 0 && !slices.Contains(l.Builds, s.Build) {
 		o.refuse(fmt.Errorf("build %s is not in the inventory of %s; it has %s", s.Build, l.Name, strings.Join(l.Builds, ", ")))
 	}
@@ -149,7 +153,7 @@ func (o *order) choose(s Submission) []*mount {
 	}
 	var chosen []*mount
 	for i, serial := range wanted {
-		m, err := findMount(o.lab, serial)
+		m, err := findPlace(o.lab, serial)
 		switch {
 		case slices.Contains(wanted[:i], serial):
 			err = fmt.Errorf("%s is asked for twice", serial)
@@ -174,6 +178,12 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 	}
 	t.Segments = len(plan.Segments(cases))
 	for _, m := range mounts {
+		if m.places != nil {
+			if err := m.settle(cases); err != nil {
+				o.refuse(err)
+			}
+			continue
+		}
 		for _, problem := range m.check(cases) {
 			o.refuse(errors.New(problem))
 		}
@@ -193,7 +203,7 @@ func (o *order) expand(t *TypePreview, mounts []*mount) {
 			}
 			segments[target.ByHand] = plan.Segments(own)
 		}
-		o.units = append(o.units, orderedUnit{m, segments[target.ByHand], len(cases), t.Estimate})
+		o.units = append(o.units, orderedUnit{m, segments[target.ByHand], len(cases), t.Estimate, m.setUp(cases), m.needs(cases)})
 	}
 	t.Units = len(mounts)
 }
@@ -229,10 +239,11 @@ func (o *order) total() {
 	busy := map[string]time.Duration{}
 	for _, u := range o.units {
 		o.preview.Cases += u.cases
-		o.preview.Units = append(o.preview.Units, UnitPreview{
-			Serial: u.mount.unit.Serial, Type: u.mount.unit.Type, Bench: u.mount.unit.Bench, Slot: u.mount.unit.Slot,
-			Cases: u.cases, Estimate: u.estimate,
-		})
+		shown := UnitPreview{Serial: u.mount.unit.Serial, Type: u.mount.unit.Type, Cases: u.cases, Estimate: u.estimate, Fits: u.mount.fits}
+		if u.mount.fits == nil {
+			shown.Bench, shown.Slot = u.mount.unit.Bench, u.mount.unit.Slot
+		}
+		o.preview.Units = append(o.preview.Units, shown)
 		busy[u.mount.unit.Bench] += u.estimate
 		o.preview.Estimate = max(o.preview.Estimate, busy[u.mount.unit.Bench])
 	}
@@ -257,9 +268,9 @@ func (o *order) insert(ctx context.Context, tx pgx.Tx, id uuid.UUID, s Submissio
 	}
 	var batch pgx.Batch
 	batch.Queue(`INSERT INTO build (name) VALUES ($1) ON CONFLICT DO NOTHING`, s.Build)
-	batch.Queue(`INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, priority, requested_by)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-		id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), priority, s.By)
+	batch.Queue(`INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, priority, requested_by, deadline)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+		id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), priority, s.By, s.deadline())
 	for _, u := range o.units {
 		if err := u.queue(&batch, id); err != nil {
 			return err
@@ -279,15 +290,24 @@ func insertPlan(ctx context.Context, tx pgx.Tx, p *plan.Plan, s Submission) (id 
 	return id, err
 }
 
-// queue adds the rows of one run. Its bench is where the unit is mounted.
+// queue adds the rows of one run. Its bench is where the unit is mounted; a unit on
+// the shelf has none yet.
 func (u orderedUnit) queue(batch *pgx.Batch, campaign uuid.UUID) error {
 	run, err := uuid.NewV7() // rises, so that it keeps the queue order
 	if err != nil {
 		return err
 	}
-	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s, golden) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, u.mount.unit.Bench, u.cases, u.estimate.Seconds(),
-		u.mount.bench.GoldenUnit == u.mount.unit.Serial)
+	bench, fits := &u.mount.unit.Bench, []byte(nil)
+	if u.mount.fits != nil {
+		bench = nil
+		if fits, err = json.Marshal(u.mount.fits); err != nil {
+			return err
+		}
+	}
+	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s, golden, set_up, needs, fits)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, bench, u.cases, u.estimate.Seconds(),
+		fits == nil && u.mount.bench.GoldenUnit == u.mount.unit.Serial, u.setUp, u.needs, fits)
 	for _, s := range u.segments {
 		batch.Queue(`INSERT INTO run_segment (run_id, number, title, cases) VALUES ($1, $2, $3, $4)`, run, s.Number, s.Title, len(s.Cases))
 	}

@@ -23,6 +23,10 @@ func (t *tenure) tick(ctx context.Context) error {
 	case current != nil:
 		if current.run != uuid.Nil && (row.run == nil || *row.run != current.run) {
 			current.cancel(errCancelled)
+			return nil
+		}
+		if current.run != uuid.Nil {
+			return t.yield(ctx, current.run)
 		}
 		return nil
 	case alarm != nil && !told: // the tables must know before they can say that it was cleared

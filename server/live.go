@@ -41,6 +41,8 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
+	case "queue":
+		return livePage{every, s.queueFragments}, nil
 	case "judgements":
 		return livePage{every, s.judgementsFragments}, nil
 	case "judgement":
@@ -65,7 +67,7 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(ctx context.Context) ([]fragment, error) { return s.campaignFragments(ctx, id) },
 		}, nil
 	}
-	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield, judgements, judgement")
+	return livePage{}, badRequest("the page of a stream is one of board, queue, campaigns, campaign, run, yield, judgements, judgement")
 }
 
 // streamURL is the address of the stream of a page that was rendered when the

@@ -47,6 +47,7 @@ type Server struct {
 	bell         *bell
 	renderings   *renderings
 	inventories  *inventories
+	forecasts    *forecasts
 	probes       *Probes
 	stopping     chan struct{} // closed when streams must end
 	stop         func()        // closes it, once
@@ -63,7 +64,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		pool: o.Pool, log: o.Logger, version: o.Version, location: o.Location,
-		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), stopping: make(chan struct{}),
+		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), forecasts: &forecasts{}, stopping: make(chan struct{}),
 	}
 	s.stop = sync.OnceFunc(func() { close(s.stopping) })
 	if s.log == nil {
@@ -146,6 +147,7 @@ func (s *Server) routes() *echo.Echo {
 	e.GET("/api/v1/events", s.streamEvents)
 	readable(e, "/assets/*", s.serveAsset)
 	readable(e, "/", s.boardPage)
+	readable(e, "/queue", s.queuePage)
 	readable(e, "/campaigns", s.campaignsPage)
 	readable(e, "/campaigns/:id", s.campaignPage)
 	e.POST("/campaigns/:id/cancel", withinTime(s.cancelFromPage))
@@ -168,6 +170,7 @@ func (s *Server) routes() *echo.Echo {
 	const v1 = "/api/v1"
 	readable(e, v1+"/openapi.yaml", s.getDocument)
 	readable(e, v1+"/benches", s.getBenches)
+	readable(e, v1+"/queue", s.getQueue)
 	readable(e, v1+"/campaigns", s.getCampaigns)
 	e.POST(v1+"/campaigns", withinTime(s.postCampaign))
 	readable(e, v1+"/campaigns/:id", s.getCampaign)

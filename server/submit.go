@@ -8,10 +8,12 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
@@ -26,10 +28,18 @@ func (s *Server) postCampaign(c echo.Context) error {
 			return badRequest(fmt.Sprintf("%q holds control characters or is not UTF-8; names here are one line of text", text))
 		}
 	}
+	class, err := scheduler.ParseClass(asked.Priority)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	var deadline time.Time
+	if asked.Deadline != nil {
+		deadline = *asked.Deadline
+	}
 	ctx := c.Request().Context()
 	queued, err := jobs.Submit(ctx, s.pool, jobs.Submission{
 		Name: asked.Name, PlanFile: "plan", PlanDocument: []byte(asked.Plan), Serials: asked.Units, Types: asked.Types, Build: asked.Build,
-		By: cmp.Or(asked.RequestedBy, "the API"), Priority: asked.Priority,
+		By: cmp.Or(asked.RequestedBy, "the API"), Priority: jobs.PriorityOf(class), Deadline: deadline,
 	})
 	if err != nil {
 		return err

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/scheduler"
 	"benchyard/server"
 )
 
@@ -31,7 +33,9 @@ type campaignSubmit struct {
 	Units    []string `sep:"none" help:"Serial numbers. Default: every unit that stays in its slot." placeholder:"SERIAL,…"`
 	Types    []string `name:"type" sep:"none" help:"Only units of these types."`
 	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
-	Priority int32    `default:"100" help:"Smaller goes first."`
+	Priority string   `default:"normal" enum:"urgent,high,normal,low" help:"Class: urgent, high, normal or low. Urgent makes runs in work give way."`
+	Deadline string   `placeholder:"TIME" help:"Until when all of it should be done, such as 2026-12-01T18:00:00+01:00."`
+	By       string   `name:"requester" placeholder:"NAME" help:"For whom it is; bench time is shared fairly between requesters. Default: you."`
 	DryRun   bool     `name:"dry-run" help:"Check everything, queue nothing."`
 	Watch    bool     `help:"Follow it to its end."`
 }
@@ -71,8 +75,13 @@ func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
 
 // submission reads what was asked for.
 func (c *campaignSubmit) submission(ctx context.Context) (jobs.Submission, error) {
-	s := jobs.Submission{Name: c.Name, PlanFile: c.File, Build: c.Build, By: person(), Priority: int(c.Priority)}
-	err := checkName("--name", c.Name)
+	s := jobs.Submission{Name: c.Name, PlanFile: c.File, Build: c.Build, By: cmp.Or(c.By, person()), Priority: jobs.PriorityOf(scheduler.Class(c.Priority))}
+	err := errors.Join(checkName("--name", c.Name), checkName("--requester", c.By))
+	if err == nil && c.Deadline != "" {
+		if s.Deadline, err = time.Parse(time.RFC3339, c.Deadline); err != nil {
+			err = &badInput{fmt.Errorf("--deadline %q: want a date and time with its offset, such as 2026-12-01T18:00:00+01:00", c.Deadline)}
+		}
+	}
 	if err == nil {
 		s.Serials, err = chosen("--units", c.Units)
 	}
@@ -92,7 +101,11 @@ func (c *campaignSubmit) preview(ctx context.Context, p *program, pool *pgxpool.
 	}
 	t := &table{header: []string{"unit", "type", "bench", "slot", "cases", "time"}, values: previewToWire(preview)}
 	for _, u := range preview.Units {
-		t.add(u.Serial, u.Type, u.Bench, strconv.Itoa(u.Slot), strconv.Itoa(u.Cases), shortly(u.Estimate))
+		bench, slot := u.Bench, strconv.Itoa(u.Slot)
+		if bench == "" {
+			bench, slot = "shelf", "–"
+		}
+		t.add(u.Serial, u.Type, bench, slot, strconv.Itoa(u.Cases), shortly(u.Estimate))
 	}
 	if err := c.print(p.stdout, t); err != nil {
 		return err
@@ -123,8 +136,8 @@ func (c *campaignList) Run(ctx context.Context, p *program) error {
 	t := &table{header: []string{"campaign", "name", "build", "state", "units", "passed", "failed", "errors", "cases", "left"}, values: server.CampaignsToWire(campaigns, forecast)}
 	for _, k := range campaigns {
 		left := "–"
-		if d, open := forecast.Campaigns[k.ID]; open {
-			left = shortly(d)
+		if d, known := forecast.Campaigns[k.ID]; known {
+			left = shortly(d.P50)
 		}
 		t.add(short(k.ID), k.Name+simulatedMark(k.Simulated), k.Build, string(k.State), strconv.Itoa(k.Units), strconv.Itoa(k.Passed),
 			strconv.Itoa(k.Failed), strconv.Itoa(k.Errors), fmt.Sprintf("%d/%d", k.CasesDone, k.CasesTotal), left)

@@ -33,6 +33,7 @@ var mayImport = map[string][]string{
 	"jobs/plan":                 {"instruments/document", "jobs/conformance", "instruments/rf"},
 	"jobs/lab":                  {"instruments/document", "instruments/dialect", "instruments/scpi", "instruments/rf"},
 	"jobs/procedure":            {"jobs/conformance", "jobs/uncertainty", "jobs/dsp", "instruments/rf", "instruments/nr"},
+	"jobs/scheduler":            {"instruments/rf"},
 	"jobs/dsp":                  {"instruments/rf", "instruments/nr"},
 	"jobs/conformance":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/uncertainty":          {"instruments/rf"},

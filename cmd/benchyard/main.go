@@ -45,6 +45,7 @@ type commandLine struct {
 	Path     pathCommand     `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
 	Plan     planCommand     `cmd:"" help:"Test plans."`
 	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
+	Queue    queueCommand    `cmd:"" help:"What waits, when it will be done and why it waits; which units to mount next."`
 	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
 	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
 	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`

@@ -15,7 +15,7 @@ type Outlook struct {
 	Position int       // among what waits for the bench, from 1; zero: it never begins, see Waits
 	Start    time.Time // half of the times earlier
 	P50, P95 time.Time // the end: earlier in half of the times, in 95 of 100
-	By       Criterion // what decided for the job that goes before the others; of the first of a bench: what put it there
+	Behind   Criterion // what decided for the job that goes right before it; empty for the first of a bench
 	Waits    string    // why it never begins as things stand; empty: it does
 }
 
@@ -82,7 +82,10 @@ func (r *rehearsal) bench(b *Bench, stints []stint, now time.Time) ([]Outlook, I
 	for n := range stints {
 		s := &stints[n]
 		kind := r.kind(s.job.Kind)
-		o := Outlook{Job: s.job.ID, Bench: b.Name, Position: n + 1, By: s.by, Start: idle.P50}
+		o := Outlook{Job: s.job.ID, Bench: b.Name, Position: n + 1, Start: idle.P50}
+		if n > 0 {
+			o.Behind = stints[n-1].by
+		}
 		if len(b.Windows) > 0 {
 			length := s.setUp + s.job.Takes.Quantile(0.95)
 			for i := range ends {

@@ -45,6 +45,12 @@ func (c *Client) Benches(ctx context.Context) (list []Bench, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "benches")
 }
 
+// Queue returns what waits, when it is expected to be done, and which units to
+// mount next.
+func (c *Client) Queue(ctx context.Context) (queue Queue, err error) {
+	return queue, c.call(ctx, http.MethodGet, nil, nil, &queue, "queue")
+}
+
 // Campaigns returns every campaign, newest first.
 func (c *Client) Campaigns(ctx context.Context) (list []Campaign, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "campaigns")
