@@ -202,3 +202,19 @@ func TestRunMakesRoom(t *testing.T) {
 	}
 	b.mustBeClean()
 }
+
+// An urgent run has the one in work make room, goes first, and the other goes on where
+// it stopped.
+func TestUrgentRunGoesFirst(t *testing.T) {
+	b := newTestBed(t, 1, slow)
+	_, id := b.midRun(longPlan)
+	urgent := b.submitWith(Submission{PlanDocument: []byte(powerPlan), Serials: []string{"T4-0002"}, Priority: 10})["T4-0002"]
+	u, r := b.await(urgent), b.await(id)
+	if u.Verdict != conformance.Pass || r.Verdict != conformance.Pass || r.CasesDone != 12 || !u.FinishedAt.Before(*r.FinishedAt) {
+		t.Errorf("urgent run %+v,\nthe other one %+v", u, r)
+	}
+	if n := b.count(`SELECT count(*) FROM run_segment WHERE attempts <> 1`); n != 0 {
+		t.Errorf("%d segments were measured more than once", n)
+	}
+	b.mustBeClean()
+}

@@ -48,7 +48,10 @@ type tenure struct {
 	end context.CancelCauseFunc
 	// parting is closed when no new segment begins: nobody is waited for any more.
 	parting chan struct{}
-	needs   []string // instruments of the work in progress, see gather
+	// abandoned: the holder before vanished. A process that was stopped may send one
+	// more message when it goes on, see lease.check.
+	abandoned bool
+	needs     []string // instruments of the work in progress, see gather
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -101,7 +104,7 @@ func (k *keeper) run(ctx context.Context) {
 
 // serve holds the bench until the lease is lost or ctx ends.
 func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
-	t := &tenure{keeper: k, lease: l, idle: make(chan struct{}), parting: make(chan struct{})}
+	t := &tenure{keeper: k, lease: l, abandoned: abandoned, idle: make(chan struct{}), parting: make(chan struct{})}
 	close(t.idle)
 	t.ctx, t.end = context.WithCancelCause(k.agent.hard)
 	renewing, stopRenewing := context.WithCancel(context.WithoutCancel(ctx))

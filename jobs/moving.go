@@ -63,7 +63,8 @@ func (a *Agent) move(ctx context.Context, m movable, l *lab.Lab, version int64) 
 		return err
 	}
 	if why := cannotMove(p, m.Serial, before, l); why != "" {
-		return setBlocked(ctx, a.Pool, m.Run, fmt.Sprintf("cannot go on at %s: %s", m.To, why))
+		_, err := a.Pool.Exec(ctx, `UPDATE run SET blocked = $2 WHERE id = $1 AND state = 'queued'`, m.Run, fmt.Sprintf("cannot go on at %s: %s", m.To, why))
+		return err
 	}
 	moved := false
 	err = transact(ctx, a.Pool, func(tx pgx.Tx) error {

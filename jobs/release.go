@@ -150,7 +150,7 @@ func (t *tenure) yield(ctx context.Context, run uuid.UUID) error {
 	}
 	var urgent bool
 	err := t.agent.Pool.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM run r JOIN campaign c ON c.id = r.campaign_id
-		WHERE r.state = 'queued' AND r.bench = $1 AND c.priority <= $2)`, t.bench, urgentPriority).Scan(&urgent)
+		WHERE r.state = 'queued' AND (r.due_at IS NULL OR r.due_at <= clock_timestamp()) AND r.bench = $1 AND c.priority <= $2)`, t.bench, urgentPriority).Scan(&urgent)
 	if err != nil {
 		return fmt.Errorf("jobs: looking for urgent runs of %s: %w", t.bench, err)
 	}

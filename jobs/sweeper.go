@@ -49,6 +49,8 @@ func (t *tenure) tick(ctx context.Context) error {
 	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
+	case t.abandoned && time.Since(tried) >= t.agent.Timings.Recheck && !t.secure(ctx, "its last holder vanished and may wake"):
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
 	t.shareIdle(ctx)
 	if before, err := t.nextPath(ctx); before || err != nil {

@@ -21,6 +21,7 @@ type Timings struct {
 
 	SafeStep  time.Duration // longest time for one step of the safe state; 1 s, so that DC is gone within 2 s from a unit that does not answer
 	SafeRetry time.Duration // between attempts on a bench in alarm; 10 s
+	Recheck   time.Duration // between looks at an idle bench whose last holder vanished, since that one may wake; 1 min
 	Exchange  time.Duration // longest exchange with an instrument; 5 s
 	Boot      time.Duration // a unit may take this long to answer after DC was switched on; 2 min
 	Poll      time.Duration // slow look at the tables, beside notifications; 5 s
@@ -47,6 +48,7 @@ func (t Timings) withDefaults() Timings {
 	fill(&t.Grace, 5*time.Second)
 	fill(&t.SafeStep, time.Second)
 	fill(&t.SafeRetry, 10*time.Second)
+	fill(&t.Recheck, time.Minute)
 	fill(&t.Exchange, 5*time.Second)
 	fill(&t.Boot, 2*time.Minute)
 	fill(&t.Poll, 5*time.Second)
@@ -62,7 +64,7 @@ func (t Timings) withDefaults() Timings {
 }
 
 func (t Timings) validate() error {
-	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.Upkeep, t.SoftStop, t.FlapWindow} {
+	for _, d := range []time.Duration{t.TTL, t.Renew, t.Margin, t.Grace, t.SafeStep, t.SafeRetry, t.Recheck, t.Exchange, t.Boot, t.Poll, t.Segment, t.Answer, t.Upkeep, t.SoftStop, t.FlapWindow} {
 		if d < 0 {
 			return fmt.Errorf("jobs: timings: %s is negative", d)
 		}
