@@ -75,7 +75,7 @@ type Lab struct {
 	Dialects []dialect.Source
 
 	// CorrectionDays is how many days after it was measured an approved correction
-	// is good, unless who approves it says otherwise; absent: DefaultCorrectionDays.
+	// is good at most; who approves it may say less. Absent: DefaultCorrectionDays.
 	CorrectionDays int
 	// Corrections are those in force. Only the program writes them: see Amend.
 	Corrections []ApprovedCorrection
