@@ -372,7 +372,7 @@ func TestPathThatIsNotProposed(t *testing.T) {
 	b := newTestBed(t, 1, nil)
 	b.operateWith("bob", func(p PromptStatus) {
 		if b.joins(p); p.Kind == MoveCable { // the inventory loses the path meanwhile
-			mustExec(t, b.pool, `UPDATE lab_version SET document = replace(document, 'connector: 2', 'connector: 7')`)
+			mustExec(t, b.pool, `UPDATE lab_version SET document = replace(document, 'connector: 2', 'connector: 7'), decoded = NULL`)
 		}
 	})
 	id := b.queue(measuring(t, 1, 2)).ID
