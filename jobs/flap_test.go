@@ -12,6 +12,7 @@ import (
 // A bench whose agents vanish again and again is held with the reason, its run waits
 // in the queue, and the other bench works on. Released, it goes on where it stopped.
 func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, nil)
 	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
 	mustExec(t, b.pool, `UPDATE run SET state = 'active', started_at = now() WHERE id = $1`, id)
@@ -48,6 +49,7 @@ func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
 
 // A bench whose safe state fails again and again is held.
 func TestBenchWhoseSafeStateFailsIsHeld(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	a := b.start("a", func(o *AgentOptions) { o.Timings.Flaps = 2 })
 	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })

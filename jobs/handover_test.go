@@ -66,6 +66,7 @@ func TestAgentsShareTheLab(t *testing.T) {
 // An agent that waits for the end of the case in work says so on the board, and its
 // successor does not.
 func TestBoardSaysThatAnAgentDrains(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, func(c *sim.Config) { c.Speed = 1 })
 	b.submit(longPlan, "T4-0001")
 	a := b.start("a", nil)
@@ -84,6 +85,7 @@ func TestBoardSaysThatAnAgentDrains(t *testing.T) {
 // A unit that a stopped process switched on after its bench was taken over is muted
 // again although nothing is queued.
 func TestIdleBenchIsLookedAtAgain(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	b.hold("bench-1", "bench-1-analyzer")
 	expire(t, b.pool)

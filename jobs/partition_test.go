@@ -211,6 +211,7 @@ func (f *forward) close() {
 // takes the unit off the air by itself before its lease ends, and the other one goes on
 // at the first unfinished segment. Each case is stored once.
 func TestAgentCutOffFromTheDatabase(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	n := newNetwork(t)
 	b := newTestBed(t, 1, func(c *sim.Config) {
 		slow(c)

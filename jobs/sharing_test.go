@@ -34,6 +34,7 @@ func (b *testBed) mustTakeTurns(analyzer string) {
 // Two benches with one analyzer and hundreds of short segments: they take turns, each
 // makes headway, and never do two drive it or two units transmit into it.
 func TestBenchesShareAnAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	rounds := 2
 	if os.Getenv("BENCHYARD_LONG") != "" {
@@ -72,6 +73,7 @@ func TestBenchesShareAnAnalyzer(t *testing.T) {
 // A bench whose shared analyzer is at work waits and says why; its agent may stop
 // meanwhile, and its run goes on when the analyzer is free.
 func TestBenchWaitsForItsAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	l := b.hold("bench-3", "bench-1-analyzer")
 	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
@@ -146,6 +148,7 @@ func TestVanishedBenchKeepsTheAnalyzer(t *testing.T) {
 // An instrument that a new inventory gives to another bench is not driven by both: the
 // bench that is at work with it goes on until it is safe.
 func TestInstrumentThatMovesIsDrivenByOne(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	_, id := b.midRun(longPlan)
 	if _, _, err := lab.Apply(t.Context(), b.pool, "lab.yaml", b.elsewhereNow(), "ann"); err != nil {
@@ -163,6 +166,7 @@ func TestInstrumentThatMovesIsDrivenByOne(t *testing.T) {
 // The safe state without the analyzer: nothing is waited for, what the units answer
 // counts, and the report says so. One that does not answer loses its DC.
 func TestSafeStateWithoutTheSharedAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	b.hold("bench-3", "bench-1-analyzer")
 	a := b.start("a", func(o *AgentOptions) { o.Benches = []string{"bench-2"} })
