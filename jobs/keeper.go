@@ -148,7 +148,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 func (t *tenure) open(ctx context.Context) {
 	t.setTenure(t) // before the first ticket can come
 	// A ticket issued before River listens is found by polling, so that is short.
-	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: time.Second}
+	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: t.agent.ticketPoll()}
 	if err := t.agent.river.Queues().Add(queueOf(t.bench), queue); err != nil {
 		t.log.ErrorContext(ctx, "the queue of the bench cannot be opened", "error", err)
 		return

@@ -303,12 +303,9 @@ func (o *order) insert(ctx context.Context, tx pgx.Tx) (change, error) {
 	batch.Queue(`INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, priority, requested_by, deadline)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
 		o.id, title, planID, o.labID, s.Build, o.lab.Simulated, conformance.LimitSet(), cmp.Or(s.Priority, DefaultPriority), s.By, s.deadline())
-	for _, u := range o.units {
-		if err := u.queue(&batch, o.id); err != nil {
-			return change{}, err
-		}
+	if err = tx.SendBatch(ctx, &batch).Close(); err == nil {
+		err = o.insertRuns(ctx, tx)
 	}
-	err = tx.SendBatch(ctx, &batch).Close()
 	return change{kind: campaignEvent, campaign: &o.id, body: eventBody{State: Queued, By: s.By, Text: title}}, err
 }
 
@@ -320,26 +317,42 @@ func insertPlan(ctx context.Context, tx pgx.Tx, p *plan.Plan, s Submission) (id 
 	return id, err
 }
 
-// queue adds the rows of one run. Its bench is where the unit is mounted; a unit on
-// the shelf has none yet.
-func (u orderedUnit) queue(batch *pgx.Batch, campaign uuid.UUID) error {
-	run, err := uuid.NewV7() // rises, so that it keeps the queue order
+// rows returns the row of one run and those of its segments. Its bench is where the
+// unit is mounted; a unit on the shelf has none yet.
+func (u orderedUnit) rows(campaign uuid.UUID) (run []any, segments [][]any, err error) {
+	id, err := uuid.NewV7() // rises, so that it keeps the queue order
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	bench, fits := &u.mount.unit.Bench, []byte(nil)
 	if u.mount.fits != nil {
 		bench = nil
 		if fits, err = json.Marshal(u.mount.fits); err != nil {
-			return err
+			return nil, nil, err
 		}
 	}
-	batch.Queue(`INSERT INTO run (id, campaign_id, serial, unit_type, bench, cases, estimate_s, golden, set_up, needs, fits)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-		run, campaign, u.mount.unit.Serial, u.mount.unit.Type, bench, u.cases, u.estimate.Seconds(),
-		fits == nil && u.mount.bench.GoldenUnit == u.mount.unit.Serial, u.setUp, u.needs, fits)
 	for _, s := range u.segments {
-		batch.Queue(`INSERT INTO run_segment (run_id, number, title, cases) VALUES ($1, $2, $3, $4)`, run, s.Number, s.Title, len(s.Cases))
+		segments = append(segments, []any{id, s.Number, s.Title, len(s.Cases)})
 	}
-	return nil
+	return []any{id, campaign, u.mount.unit.Serial, u.mount.unit.Type, bench, u.cases, u.estimate.Seconds(),
+		fits == nil && u.mount.bench.GoldenUnit == u.mount.unit.Serial, u.setUp, u.needs, fits}, segments, nil
+}
+
+// insertRuns copies the rows of all units, in queue order: a campaign may have very
+// many.
+func (o *order) insertRuns(ctx context.Context, tx pgx.Tx) error {
+	var runs, segments [][]any
+	for _, u := range o.units {
+		run, parts, err := u.rows(o.id)
+		if err != nil {
+			return err
+		}
+		runs, segments = append(runs, run), append(segments, parts...)
+	}
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"run"}, []string{"id", "campaign_id", "serial", "unit_type", "bench", "cases", "estimate_s", "golden",
+		"set_up", "needs", "fits"}, pgx.CopyFromRows(runs))
+	if err == nil {
+		_, err = tx.CopyFrom(ctx, pgx.Identifier{"run_segment"}, []string{"run_id", "number", "title", "cases"}, pgx.CopyFromRows(segments))
+	}
+	return err
 }
