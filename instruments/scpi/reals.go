@@ -109,18 +109,19 @@ func (c *collector) holds(answers [][]byte) bool {
 	return !another && bytes.Equal(answers[last], mark)
 }
 
-// read appends the numbers of n bytes, which are whole ones, while they arrive.
+// read appends the numbers of n bytes, which are whole ones, while they arrive. What
+// has been read of them is still in the processor's cache when it is decoded.
 func (f RealFormat) read(xs []float64, r *bufio.Reader, n int) ([]float64, error) {
-	size := f.Size()
-	xs = slices.Grow(xs, min(n/size, 1<<20)) // an instrument's word for more is not enough to allocate it
+	const most = 1 << 18
+	xs = slices.Grow(xs, min(n/f.Size(), 1<<20)) // an instrument's word for more is not enough to allocate it
+	buf, held := make([]byte, min(n, most)), 0
 	for n > 0 {
-		if _, err := r.Peek(size); err != nil {
-			return xs, err
-		}
-		b, _ := r.Peek(min(n, r.Buffered()) / size * size)
-		xs = f.decode(xs, b)
-		n -= len(b)
-		if _, err := r.Discard(len(b)); err != nil {
+		got, err := r.Read(buf[held:min(len(buf), n)])
+		held += got
+		whole := held / f.Size() * f.Size()
+		xs = f.decode(xs, buf[:whole])
+		held = copy(buf, buf[whole:held])
+		if n -= whole; err != nil {
 			return xs, err
 		}
 	}
