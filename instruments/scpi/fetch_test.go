@@ -88,8 +88,8 @@ func TestFetchOnABrokenStream(t *testing.T) {
 		"ends inside":       Steps(Send("7;#18abcdef"), Close(), again),
 	} {
 		t.Run(name, func(t *testing.T) {
-			s := dial(t, scpi.Config{Timeout: 200 * time.Millisecond}, Greet(), Expect(":A?;:TRAC?"), then)
-			if got, err := s.Fetch(t.Context(), 0, scpi.RealFormat{}, nil, ":A?", ":TRAC?"); err == nil || got.Answers != nil || got.Numbers != nil || scpi.SafeToRetry(err) {
+			s := dial(t, scpi.Config{}, Greet(), Expect(":A?;:TRAC?"), then)
+			if got, err := s.Fetch(t.Context(), 200*time.Millisecond, scpi.RealFormat{}, nil, ":A?", ":TRAC?"); err == nil || got.Answers != nil || got.Numbers != nil || scpi.SafeToRetry(err) {
 				t.Errorf("got %+v, %v", got, err)
 			}
 			wantQuery(t, s, ":B?", "3")
