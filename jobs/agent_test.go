@@ -13,6 +13,7 @@ import (
 // One unit whose power is set wrong and one good one: the whole way from the
 // submission to the verdict.
 func TestRunsAreMeasuredToTheirVerdicts(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, func(c *sim.Config) {
 		c.Faults = []sim.Fault{{Kind: sim.PowerSetting, Serial: "T4-0002", Amount: -5.8, Clauses: []string{"6.2"}}}
 	})

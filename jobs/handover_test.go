@@ -11,6 +11,7 @@ import (
 // A graceful stop ends at the next case: the segment waits, the bench is safe,
 // the lease is free at once, and another agent goes on.
 func TestStopHandsTheRunOver(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	a, id := b.midRun(longPlan)
 	b.stop(a)
