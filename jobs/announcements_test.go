@@ -94,16 +94,16 @@ func TestBuildStopsWithTheReason(t *testing.T) {
 	if got, b := d.stages(b.ID); !strings.HasPrefix(got, "smoke failed") || !strings.Contains(b.Stages[0].Reason, "cancelled by bob") {
 		t.Errorf("cancelled: %s, %+v", got, b.Stages)
 	}
-	// The unit is taken off its bench while the smoke stage runs.
+	// The unit leaves the lab while the smoke stage runs.
 	b = d.announce("2.5.0")
-	gone := strings.ReplaceAll(string(paperLab(40, "26.5GHz")), ", bench: bench-1, slot: 1, resource: \"TCPIP::127.0.0.1::7101::SOCKET\"", "")
+	gone := strings.ReplaceAll(string(paperLab(40, "26.5GHz")), "T4-0001", "T4-0099")
 	if _, _, err := lab.Apply(t.Context(), d.pool, "lab.yaml", []byte(gone), "ann"); err != nil {
 		t.Fatal(err)
 	}
 	d.end("pass")
 	d.at(0)
-	if got, b := d.stages(b.ID); got != "smoke passed, full not started, stopped" || !strings.Contains(b.Stages[1].Reason, "T4-0001 is on no bench") {
-		t.Errorf("taken off: %s, %+v", got, b.Stages)
+	if got, b := d.stages(b.ID); got != "smoke passed, full not started, stopped" || !strings.Contains(b.Stages[1].Reason, "T4-0001") {
+		t.Errorf("gone: %s, %+v", got, b.Stages)
 	}
 }
 

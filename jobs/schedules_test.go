@@ -274,7 +274,7 @@ func TestScheduleWhoseUnitIsGone(t *testing.T) {
 	}
 	d.at(5*time.Hour + 30*time.Minute)
 	found, err := FiringsOf(t.Context(), d.pool, s.ID, 1)
-	if err != nil || len(found) != 1 || found[0].Outcome != "refused" || !strings.Contains(found[0].Reason, "T4-0001 is on no bench") {
+	if err != nil || len(found) != 1 || found[0].Outcome != "refused" || !strings.Contains(found[0].Reason, "T4-0001 is not in the inventory") {
 		t.Errorf("firings %+v, %v", found, err)
 	}
 	if s, err = ScheduleByID(t.Context(), d.pool, s.ID); err != nil || s.State != "active" || !s.NextAt.After(d.clock()) {
