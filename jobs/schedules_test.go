@@ -268,7 +268,7 @@ func TestScheduleIsPausedResumedRunAndRemoved(t *testing.T) {
 func TestScheduleWhoseUnitIsGone(t *testing.T) {
 	d := newDesk(t)
 	s := d.add(func(s *ScheduleSpec) { s.Serials = []string{"T4-0001"} })
-	gone := strings.ReplaceAll(string(paperLab(40, "26.5GHz")), ", bench: bench-1, slot: 1, resource: \"TCPIP::127.0.0.1::7101::SOCKET\"", "")
+	gone := strings.ReplaceAll(string(paperLab(40, "26.5GHz")), "T4-0001", "T4-0099")
 	if _, _, err := lab.Apply(t.Context(), d.pool, "lab.yaml", []byte(gone), "ann"); err != nil {
 		t.Fatal(err)
 	}
