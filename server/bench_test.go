@@ -10,7 +10,6 @@ import (
 
 	"github.com/google/uuid"
 
-	"benchyard/jobs/lab"
 	"benchyard/server/api"
 )
 
@@ -18,10 +17,7 @@ import (
 // checks, whose figures of clause 6.2 alternate by 0.1 dB, and a newest that is off.
 func (s *seeded) goldenRuns(t *testing.T, checks int, off float64) {
 	t.Helper()
-	document := strings.Replace(inventoryDocument(), "{name: bench-1,", "{name: bench-1, golden_unit: T4-0001, golden_every: 24h,", 1)
-	if _, _, err := lab.Apply(t.Context(), s.pool, "lab.yaml", []byte(document), "ann"); err != nil {
-		t.Fatal(err)
-	}
+	s.reapply(t, `{name: bench-1,`, `{name: bench-1, golden_unit: T4-0001, golden_every: 24h,`)
 	of := s.runs["2.5.0 T4-0001"]
 	for n := range checks {
 		id, value := uuid.Must(uuid.NewV7()), 0.1*float64(n%2)

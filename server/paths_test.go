@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -37,8 +38,19 @@ func (s *seeded) propose(t *testing.T, db rf.DB, to rf.Hertz) string {
 // elementsOf names the elements of that path in the inventory.
 func (s *seeded) elementsOf(t *testing.T, names string) {
 	t.Helper()
-	text := strings.Replace(inventoryDocument(), "route: \"(@101)\",", "route: \"(@101)\", elements: ["+names+"],", 1)
-	if _, _, err := lab.Apply(t.Context(), s.pool, "lab.yaml", []byte(text), "ann"); err != nil {
+	s.reapply(t, `route: "\(@101\)",( elements: \[[^]]*\],)?`, `route: "(@101)", elements: [`+names+`],`)
+}
+
+// reapply puts the inventory in force once more with the first place changed that fits.
+func (s *seeded) reapply(t *testing.T, pattern, by string) {
+	t.Helper()
+	var text string
+	if err := s.pool.QueryRow(t.Context(), `SELECT document FROM lab_version ORDER BY applied_at DESC, id DESC LIMIT 1`).Scan(&text); err != nil {
+		t.Fatal(err)
+	}
+	place := regexp.MustCompile(pattern).FindString(text)
+	text, _, _ = strings.Cut(text, "# Corrections in force") // the program keeps them itself
+	if _, _, err := lab.Apply(t.Context(), s.pool, "lab.yaml", []byte(strings.Replace(text, place, by, 1)), "ann"); err != nil {
 		t.Fatal(err)
 	}
 }
