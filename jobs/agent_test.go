@@ -112,7 +112,7 @@ func TestHeldBenchTakesNoRun(t *testing.T) {
 	eventually(t, "a run that says why it waits", func() bool {
 		return run(t, b.pool, id).Blocked == "the bench is held: new cables"
 	})
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	if r := b.await(id); r.State != Done || r.Blocked != "" {

@@ -196,7 +196,7 @@ func TestRunMakesRoom(t *testing.T) {
 		t.Errorf("%q on the air while the run is paused", on)
 	}
 	kept := b.stored(id)
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	if r := b.await(id); r.Verdict != conformance.Pass || r.CasesDone != 12 || kept == 12 {

@@ -9,7 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"benchyard/instruments"
 	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
@@ -273,8 +272,7 @@ func (r *rig) muteAll(ctx context.Context, bench string) error {
 // wrongInstrument reports an answer from something else than was expected:
 // waiting does not help.
 func wrongInstrument(err error) bool {
-	var identity *instruments.IdentityError
-	return errors.As(err, &identity) || errors.Is(err, scpi.ErrWrongInstrument)
+	return errors.Is(err, scpi.ErrWrongInstrument)
 }
 
 // loadUnit checks that the right unit is in the slot and has the build to test.

@@ -146,10 +146,29 @@ func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
 	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
 }
 
+// BenchRelease is who releases a bench, and what that person has seen.
+type BenchRelease struct {
+	By string // name; required
+	// PathBack says that the paths which a path task left off their connectors are
+	// back on them. Without it a bench with such a path is not released.
+	PathBack bool
+}
+
 // ReleaseBench lets a held bench take runs again, and trusts it again: how often it
-// flapped before counts no more.
-func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), trusted_at = clock_timestamp(), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
+// flapped before counts no more. Where a path may be off its connector it is a
+// *BenchError unless the person says that the path is back.
+func ReleaseBench(ctx context.Context, db DB, bench string, r BenchRelease) error {
+	return changeBench(ctx, db, bench, r.By, func(tx pgx.Tx) (change, error) {
+		body := eventBody{Text: "released", By: r.By}
+		back, err := putBack(ctx, tx, bench, r.PathBack)
+		if err != nil {
+			return change{}, err
+		}
+		if back != "" {
+			body.Text = "released; the path of " + back + " is back on its connector"
+		}
+		return writeBench(ctx, tx, bench, `UPDATE bench SET hold_reason = nullif($2, ''), trusted_at = clock_timestamp(), updated_at = now() WHERE name = $1`, "", body)
+	})
 }
 
 // ClearAlarm removes the alarm of a bench. Who does so has looked at the bench
@@ -164,20 +183,27 @@ func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
 }
 
 func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
-	if strings.TrimSpace(body.By) == "" {
+	return changeBench(ctx, db, bench, body.By, func(tx pgx.Tx) (change, error) {
+		return writeBench(ctx, tx, bench, sql, value, body)
+	})
+}
+
+// changeBench writes what a person changes of a bench, and its event, in one transaction.
+func changeBench(ctx context.Context, db DB, bench, by string, write func(pgx.Tx) (change, error)) error {
+	if strings.TrimSpace(by) == "" {
 		return &BenchError{bench, "who does it is kept with it: give a name"}
 	}
 	err := transact(ctx, db, func(tx pgx.Tx) error {
-		c, err := writeBench(ctx, tx, bench, sql, value, body)
+		c, err := write(tx)
 		if err != nil {
 			return err
 		}
 		return emit(ctx, tx, c)
 	})
-	if err != nil {
+	if err != nil && !errors.As(err, new(*BenchError)) {
 		return fmt.Errorf("jobs: bench %s: %w", bench, err)
 	}
-	return nil
+	return err
 }
 
 // writeBench is setBench inside a transaction whose events are still to come.

@@ -35,7 +35,7 @@ func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
 	if r := b.await(other); r.Verdict != conformance.Pass {
 		t.Errorf("the run on the other bench: %+v", r)
 	}
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	if r := b.await(id); r.Verdict != conformance.Pass || r.CasesDone != 4 {

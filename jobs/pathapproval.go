@@ -78,7 +78,7 @@ func Approve(ctx context.Context, db DB, id uuid.UUID, a Approval) (PathDecision
 		return err
 	})
 	if err != nil {
-		return PathDecision{}, fmt.Errorf("jobs: approving correction %s: %w", id, err)
+		return PathDecision{}, about(err, "jobs: approving correction %s", id)
 	}
 	return d, nil
 }
@@ -258,7 +258,7 @@ func Confirm(ctx context.Context, db DB, c PathCheck) (version int64, changed bo
 		return 0, false, nil
 	}
 	if err != nil {
-		return 0, false, fmt.Errorf("jobs: confirming the correction of %s: %w", c.PathPlace, err)
+		return 0, false, about(err, "jobs: confirming the correction of %s", c.PathPlace)
 	}
 	return version, changed, nil
 }

@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -75,6 +76,14 @@ type PathRefusedError struct {
 // Error lists every problem on a line of its own.
 func (e *PathRefusedError) Error() string {
 	return "jobs: the correction is refused: " + strings.Join(e.Problems, "\n")
+}
+
+// about says in which undertaking err came up, unless that is a refusal, which says so itself.
+func about(err error, format string, args ...any) error {
+	if errors.As(err, new(*PathRefusedError)) {
+		return err
+	}
+	return fmt.Errorf(format+": %w", append(args, err)...)
 }
 
 // Propose stores a correction for somebody else to approve; it does not count

@@ -11,6 +11,7 @@ import (
 	"benchyard/instruments/rf"
 	"benchyard/instruments/sim"
 	"benchyard/jobs/calibration"
+	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 
 	"github.com/google/uuid"
@@ -94,10 +95,74 @@ func (c pathTrouble) shows(t *testing.T) {
 		b.inject(c.instrument, sim.None)
 	}
 	eventually(t, "a bench at rest", func() bool { s := b.bench("bench-1"); return s.Alarm == "" && s.Activity == Idle })
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	b.releaseAfterPath(c.held)
+	b.nothingProposed()
+}
+
+// releaseAfterPath releases bench-1: where a path may be off its connector only with the
+// word that it is back.
+func (b *testBed) releaseAfterPath(off bool) {
+	b.t.Helper()
+	err := ReleaseBench(b.t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"})
+	var refused *BenchError
+	if off != errors.As(err, &refused) || off && !strings.Contains(refused.Problem, "slot 1 connector 2 may still be joined to the generator") {
+		b.t.Errorf("released without a word about the path: %v", err)
+	}
+	if !off {
+		return
+	}
+	if s := b.bench("bench-1"); s.Hold == "" || s.PathsOff != "slot 1 connector 2" {
+		b.t.Errorf("refused, but the bench is held by %q, off is %q", s.Hold, s.PathsOff)
+	}
+	if err := ReleaseBench(b.t.Context(), b.pool, "bench-1", BenchRelease{By: "ann", PathBack: true}); err != nil {
+		b.t.Fatal(err)
+	}
+	if s := b.bench("bench-1"); s.Hold != "" || s.PathsOff != "" {
+		b.t.Errorf("released, but held by %q, off is %q", s.Hold, s.PathsOff)
+	}
+	if n := b.count(`SELECT count(*) FROM event WHERE bench = 'bench-1' AND body->>'by' = 'ann' AND body->>'text' LIKE 'released; the path of slot 1 connector 2 is back%'`); n == 0 {
+		b.t.Error("no event says who put the path back")
+	}
+}
+
+// A path that is off its connector keeps every run away until somebody says that it is
+// back, whatever its bench is held for by now.
+func TestNoRunWhileAPathIsOff(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	id := b.queue(measuring(t, 1, 2)).ID
+	mustExec(t, b.pool, `UPDATE path_task SET state = 'error', error = 'gone', finished_at = now(), displaced = true WHERE id = $1`, id)
+	next := b.submit(powerPlan, "T4-0001")["T4-0001"]
+	b.refusedWithoutHold(next)
+	b.start("a", nil)
+	within(t, 20*time.Second, "the bench held again", func() bool { return strings.Contains(b.bench("bench-1").Hold, "connector 2 may still be joined") })
+	if err := HoldBench(t.Context(), b.pool, "bench-1", "new cables", "bob"); err != nil {
 		t.Fatal(err)
 	}
-	b.nothingProposed()
+	b.releaseAfterPath(true)
+	if r := b.await(next); r.Verdict != conformance.Pass {
+		t.Errorf("run %+v", r)
+	}
+	b.mustBeClean()
+}
+
+// refusedWithoutHold has a holder of bench-1 look for work while nothing holds the
+// bench: the run is not taken, and says why.
+func (b *testBed) refusedWithoutHold(next uuid.UUID) {
+	b.t.Helper()
+	r := b.rigOf("by hand")
+	tn := &tenure{keeper: newKeeper(r.agent, "bench-1"), lease: r.lease, rig: r}
+	if err := tn.release(b.t.Context(), ""); err != nil {
+		b.t.Fatal(err)
+	}
+	if s := run(b.t, b.pool, next); s.State != Queued || !strings.Contains(s.Blocked, "connector 2 may still be joined to the generator") {
+		b.t.Errorf("the run is %s, blocked by %q", s.State, s.Blocked)
+	}
+	if taken, err := tn.take(b.t.Context(), &openRun{ID: next}, 1); taken || err != nil {
+		b.t.Errorf("taken %v, %v", taken, err)
+	}
+	if err := r.lease.release(b.t.Context()); err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 // Nobody answers: the task ends, and is not begun again by itself.
@@ -136,9 +201,7 @@ func TestPersonCannotGoOn(t *testing.T) {
 			t.Errorf("after %d answers the bench is held by %q", answered, hold)
 		}
 		b.nothingProposed()
-		if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
-			t.Fatal(err)
-		}
+		b.releaseAfterPath(answered > 0)
 	}
 }
 
@@ -153,6 +216,12 @@ func TestPathIsCancelled(t *testing.T) {
 	}
 	if err := CancelPathTask(t.Context(), b.pool, first, "ann"); err != nil {
 		t.Fatal(err)
+	}
+	if err := AnswerPrompt(t.Context(), b.pool, p.ID, Reply{By: "bob"}); !errors.Is(err, ErrEnded) {
+		t.Errorf("the prompt of a cancelled task took an answer: %v", err)
+	}
+	if open, err := OpenPrompts(t.Context(), b.pool); err != nil || len(open) != 0 {
+		t.Errorf("asked for a cancelled task: %+v, %v", open, err)
 	}
 	within(t, 20*time.Second, "the prompt withdrawn", func() bool {
 		kept, err := PromptByID(t.Context(), b.pool, p.ID)

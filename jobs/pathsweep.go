@@ -11,8 +11,6 @@ import (
 	"benchyard/instruments/rf"
 	"benchyard/instruments/switcher"
 	"benchyard/jobs/calibration"
-
-	"github.com/jackc/pgx/v5"
 )
 
 const (
@@ -201,22 +199,6 @@ func (t *tenure) tellPath(ctx context.Context, j *pathJob, doing string) {
 	if err != nil && ctx.Err() == nil {
 		t.log.WarnContext(ctx, "the progress of a path task was not written", "task", j.id, "error", err)
 	}
-}
-
-// displace notes whether the end of the path may be somewhere else than on its
-// connector. Whoever takes the bench over must know.
-func (t *tenure) displace(ctx context.Context, j *pathJob, moved bool) error {
-	err := t.lease.fenced(ctx, func(tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, `UPDATE path_task SET displaced = $2 WHERE id = $1 AND state = 'active'`, j.id, moved)
-		if err == nil && tag.RowsAffected() == 0 {
-			err = errWithdrawn
-		}
-		return err
-	})
-	if err != nil {
-		return fmt.Errorf("jobs: path task %s: %w", j.id, err)
-	}
-	return nil
 }
 
 // keepInstruments stores which instruments take part, as they answered.

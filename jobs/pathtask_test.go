@@ -275,7 +275,7 @@ func TestPathGoesBeforeRuns(t *testing.T) {
 	if _, err := QueuePathTask(t.Context(), b.pool, measuring(t, 1, 1), time.Now()); err == nil || !strings.Contains(err.Error(), "in work already") {
 		t.Errorf("the same again: %v", err)
 	}
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	b.operateWith("bob", b.joins)

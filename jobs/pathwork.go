@@ -35,7 +35,8 @@ func (t *tenure) nextPath(ctx context.Context) (waits bool, err error) {
 	var next *uuid.UUID
 	var frequencies int
 	err = t.agent.Pool.QueryRow(ctx, `
-		SELECT EXISTS (SELECT 1 FROM path_task WHERE bench = $1 AND (state = 'active' OR displaced)), n.id, coalesce(n.frequencies, 0)
+		SELECT EXISTS (SELECT 1 FROM path_task p JOIN bench b ON b.name = p.bench
+		    WHERE p.bench = $1 AND (p.state = 'active' OR p.displaced AND b.hold_reason IS NULL)), n.id, coalesce(n.frequencies, 0)
 		FROM (SELECT 1) one LEFT JOIN LATERAL (
 		    SELECT id, cardinality(frequencies_hz) AS frequencies FROM path_task WHERE bench = $1 AND state = 'queued' ORDER BY asked_at, id LIMIT 1
 		) n ON true`, t.bench).Scan(&left, &next, &frequencies)
@@ -90,28 +91,6 @@ func (t *tenure) endLeftPaths(ctx context.Context) error {
 		return fmt.Errorf("jobs: ending path tasks of %s: %w", t.bench, err)
 	}
 	return nil
-}
-
-// holdDisplaced holds the bench for every path whose end a person has moved and not
-// put back: the connector that it belongs to is open.
-func holdDisplaced(ctx context.Context, tx pgx.Tx, bench string) ([]change, error) {
-	rows, err := tx.Query(ctx, `UPDATE path_task SET displaced = false WHERE bench = $1 AND displaced RETURNING bench, slot, connector`, bench)
-	if err != nil {
-		return nil, err
-	}
-	places, err := pgx.CollectRows(rows, pgx.RowToStructByPos[PathPlace])
-	if err != nil {
-		return nil, err
-	}
-	var changes []change
-	for _, p := range places {
-		held, err := alsoHold(ctx, tx, bench, fmt.Sprintf("the path of slot %d connector %d may still be joined to the generator: put it back onto its connector, then release the bench", p.Slot, p.Connector), "path task")
-		if err != nil {
-			return nil, err
-		}
-		changes = append(changes, held)
-	}
-	return changes, nil
 }
 
 // alsoHold holds a bench for one more reason.

@@ -43,13 +43,17 @@ type ReplyError struct{ Problem string }
 // Error says what is missing.
 func (e *ReplyError) Error() string { return "jobs: answer to a prompt: " + e.Problem }
 
-// A prompt is open only while the lease lives under which it was asked: whoever
-// takes the bench over asks again.
+// wanted holds for a prompt p that somebody waits for: the lease lives under which it
+// was asked, since whoever takes the bench over asks again, and the run or path task
+// for which it was asked has not ended.
+const wanted = `EXISTS (SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now())
+	AND NOT EXISTS (SELECT 1 FROM run w WHERE w.id = p.run_id AND w.state NOT IN ('queued', 'active'))
+	AND NOT EXISTS (SELECT 1 FROM path_task w WHERE w.id = p.task_id AND w.state <> 'active')`
+
+// A prompt is open only while it is wanted.
 const promptQuery = `
 	SELECT p.id, p.bench, p.run_id, p.task_id, coalesce(r.serial, ''), p.kind, p.instruction, p.cautions, p.confirmed, p.asked_at, p.expires_at,
-	       CASE WHEN p.state = 'open' AND NOT EXISTS (
-	           SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now()
-	       ) THEN 'withdrawn' ELSE p.state END AS now, coalesce(p.answered_by, ''), p.note, p.ended_at
+	       CASE WHEN p.state = 'open' AND NOT (` + wanted + `) THEN 'withdrawn' ELSE p.state END AS now, coalesce(p.answered_by, ''), p.note, p.ended_at
 	FROM prompt p LEFT JOIN run r ON r.id = p.run_id`
 
 // OpenPrompts returns what persons are asked to do now, longest waiting first.
@@ -113,8 +117,7 @@ func AnswerPrompt(ctx context.Context, db DB, id uuid.UUID, r Reply) error {
 		c := change{kind: promptEvent, body: eventBody{By: r.By, Text: string(state)}}
 		err := tx.QueryRow(ctx, `
 			UPDATE prompt p SET state = $2, answered_by = $3, note = $4, ended_at = now()
-			WHERE id = $1 AND state = 'open' AND expires_at > now() AND EXISTS (
-			    SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now())
+			WHERE id = $1 AND state = 'open' AND expires_at > now() AND `+wanted+`
 			RETURNING bench, run_id`, id, state, r.By, r.Note).Scan(&c.bench, &c.run)
 		if errors.Is(err, pgx.ErrNoRows) {
 			if _, err := PromptByID(ctx, tx, id); err != nil {

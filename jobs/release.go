@@ -23,6 +23,10 @@ func (t *tenure) release(ctx context.Context, hold string) error {
 		t.rest(ctx)
 		return t.block(ctx, "the bench is held: "+hold)
 	}
+	if why, err := away(ctx, t.agent.Pool, t.bench); err != nil || why != "" {
+		t.rest(ctx)
+		return errors.Join(err, t.block(ctx, why))
+	}
 	c, err := t.choice(ctx)
 	if err != nil {
 		return err
@@ -299,7 +303,9 @@ func pathsValid(frozen, newest *lab.Lab, u lab.RadioUnit, now lab.Date) error {
 	return nil
 }
 
-// take claims the run for the bench; false when somebody cancelled it meanwhile. A
+// take claims the run for the bench; false when somebody cancelled it meanwhile, or
+// a path of the bench is off its connector: its unit would transmit into whatever the
+// path is joined to. A
 // run of a unit from the shelf gets its bench and its inventory here. One that gave
 // way before goes on where it was.
 func (t *tenure) take(ctx context.Context, c *openRun, version int64) (bool, error) {
@@ -310,6 +316,7 @@ func (t *tenure) take(ctx context.Context, c *openRun, version int64) (bool, err
 			UPDATE run SET state = 'active', started_at = coalesce(started_at, now()), blocked = NULL, pause_requested = NULL, paused = NULL, due_at = NULL, program_version = $3,
 			       lab_id = CASE WHEN bench IS NULL THEN $4 ELSE lab_id END, bench = $2
 			WHERE id = $1 AND (bench = $2 OR bench IS NULL) AND state = 'queued'
+			      AND NOT EXISTS (SELECT 1 FROM path_task p WHERE p.bench = $2 AND p.displaced)
 			RETURNING (SELECT min(number) FROM run_segment WHERE run_id = $1 AND state IN ('pending', 'running'))`,
 			c.ID, t.bench, t.agent.Version, version).Scan(&first)
 		if errors.Is(err, pgx.ErrNoRows) {

@@ -165,7 +165,7 @@ var benchChanges = map[string]func(context.Context, jobs.DB, string, api.BenchCh
 		return jobs.HoldBench(ctx, db, bench, b.Reason, b.By)
 	},
 	"release": func(ctx context.Context, db jobs.DB, bench string, b api.BenchChange) error {
-		return jobs.ReleaseBench(ctx, db, bench, b.By)
+		return jobs.ReleaseBench(ctx, db, bench, jobs.BenchRelease{By: b.By, PathBack: b.PathBack})
 	},
 	"clear-alarm": func(ctx context.Context, db jobs.DB, bench string, b api.BenchChange) error {
 		return jobs.ClearAlarm(ctx, db, bench, b.By)
@@ -198,7 +198,9 @@ const longestSaid = 300
 // changeFromPage takes a form of the page of a bench.
 func (s *Server) changeFromPage(what string) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		name, err := s.changeBench(c, what, api.BenchChange{By: c.FormValue("by"), Reason: c.FormValue("reason")})
+		name, err := s.changeBench(c, what, api.BenchChange{
+			By: c.FormValue("by"), Reason: c.FormValue("reason"), PathBack: c.FormValue("path_back") != "",
+		})
 		if err != nil {
 			return err
 		}
@@ -210,7 +212,7 @@ func (s *Server) changeFromPage(what string) echo.HandlerFunc {
 func (s *Server) postBench(what string, answer echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		var said api.BenchChange
-		if err := readBody(c, &said, "change (by, reason)"); err != nil {
+		if err := readBody(c, &said, "change (by, reason, path_back)"); err != nil {
 			return err
 		}
 		if _, err := s.changeBench(c, what, said); err != nil {

@@ -126,6 +126,67 @@ func TestBenchForms(t *testing.T) {
 	}
 }
 
+// leaveOff leaves a path of bench-1 off its connector, as a path task does that ended early.
+func (s *seeded) leaveOff(t *testing.T) {
+	t.Helper()
+	s.exec(t, `INSERT INTO path_task (id, kind, bench, slot, connector, frequencies_hz, level_dbm, asked_by, state, error, finished_at, displaced)
+		VALUES ($1, 'measure', 'bench-1', 1, 2, '{3.5e9}', 0, 'ann', 'error', 'gone', now(), true)`, uuid.New())
+	s.exec(t, `UPDATE bench SET hold_reason = 'the path may be off' WHERE name = 'bench-1'`)
+}
+
+// A bench whose path may be off its connector is released only with the word that it is
+// back. The page asks for that word there, and nowhere else.
+func TestReleaseWithAPathOff(t *testing.T) {
+	s := seed(t)
+	s.leaveOff(t)
+	server := newTestServer(t, s)
+	address := serve(t, server)
+	page := func() string {
+		t.Helper()
+		_, _, body := get(t, server.Handler(), "/benches/bench-1")
+		return body
+	}
+	if body := page(); !strings.Contains(body, `name="path_back"`) || !strings.Contains(body, "slot 1 connector 2 is off the generator and back") {
+		t.Errorf("the page does not ask for the path:\n%s", body)
+	}
+	client, err := api.NewClient(address, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var problem *api.Problem
+	_, err = client.ReleaseBench(t.Context(), "bench-1", api.BenchChange{By: "ann"})
+	if !errors.As(err, &problem) || problem.Status != http.StatusUnprocessableEntity || !strings.Contains(problem.Detail, "slot 1 connector 2 may still be joined to the generator") {
+		t.Errorf("released without a word: %v", err)
+	}
+	b, err := client.ReleaseBench(t.Context(), "bench-1", api.BenchChange{By: "ann", PathBack: true})
+	if err != nil || b.Hold != "" || b.PathsOff != "" {
+		t.Errorf("released: %+v, %v", b, err)
+	}
+	s.exec(t, `UPDATE bench SET hold_reason = 'cables' WHERE name = 'bench-1'`)
+	if strings.Contains(page(), "path_back") {
+		t.Error("the page asks for a path that is where it belongs")
+	}
+	s.leaveOff(t)
+	for _, c := range []struct {
+		form   url.Values
+		status int
+	}{
+		{url.Values{"by": {"bob"}}, http.StatusUnprocessableEntity},
+		{url.Values{"by": {"bob"}, "path_back": {"yes"}}, http.StatusOK}, // of the page it leads back to
+	} {
+		response, err := http.PostForm(address+"/benches/bench-1/release", c.form)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if response.Body.Close(); response.StatusCode != c.status {
+			t.Errorf("%v: status %d, want %d", c.form, response.StatusCode, c.status)
+		}
+	}
+	if strings.Contains(page(), "path_back") {
+		t.Error("the page still asks for the path")
+	}
+}
+
 // A program does the same by the client, and reads the golden unit with its readings.
 func TestBenchesByTheClient(t *testing.T) {
 	s := seed(t)

@@ -122,7 +122,7 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 
 func benchToWire(b jobs.BenchStatus) api.Bench {
 	w := api.Bench{
-		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm,
+		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm, PathsOff: b.PathsOff,
 		Waiting: b.Queued, Takeovers: b.Takeovers, Flapping: b.Takeovers >= scheduler.Flapping, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
 	}
 	if b.Holder != "" {

@@ -61,6 +61,20 @@ func TestBenchHoldAndRelease(t *testing.T) {
 	if line := first(); line.Hold != "" {
 		t.Errorf("released: %+v", line)
 	}
+	pool, err := postgres.OpenPool(t.Context(), url, t.Name(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer pool.Close()
+	_, err = pool.Exec(t.Context(), `INSERT INTO path_task (id, kind, bench, slot, connector, frequencies_hz, level_dbm, asked_by, state, error, finished_at, displaced)
+		VALUES (gen_random_uuid(), 'measure', 'bench-1', 1, 2, '{3.5e9}', 0, 'ann', 'error', 'gone', now(), true)`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, stderr := bench(exitUsage, "release", "bench-1", "--by", "ann"); !strings.Contains(stderr, "slot 1 connector 2 may still be joined to the generator") || !strings.Contains(stderr, "--path-back") {
+		t.Errorf("released with its path off: %q", stderr)
+	}
+	bench(exitDone, "release", "bench-1", "--by", "ann", "--path-back")
 	if out, _ := bench(exitDone, "clear-alarm", "bench-1", "--by", "ann"); !strings.Contains(out, "safe state") {
 		t.Errorf("clearing an alarm says %q", out)
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
 	"time"
@@ -29,6 +30,7 @@ type scpiCommand struct {
 	KeepOn   bool          `name:"keep-going" help:"Go on after a message that failed."`
 	Banner   bool          `help:"The instrument greets whoever connects."`
 	Bare     bool          `name:"bare-blocks" help:"The instrument sends no line feed behind a block."`
+	Anywhere bool          `help:"Connect to an address outside loopback, private and link-local networks too; of a name of the lab its allowed_addresses decide in any case."`
 	Ending   string        `name:"terminator" enum:"LF,CRLF,CR" default:"LF" help:"End of messages to a socket: LF, CRLF or CR. For a name of the lab its dialect says all three."`
 }
 
@@ -40,6 +42,9 @@ each one the error queue is read and printed. Connecting clears status and error
 It bypasses the leases of benches: nothing keeps an agent from using the instrument meanwhile. With
 --database-url (or BENCHYARD_DATABASE_URL) it refuses instruments of a bench that an agent holds;
 without a database it cannot know.
+
+An address outside loopback, private and link-local networks is refused, unless --anywhere says
+that it is meant.
 
 On a terminal the arrow keys bring back earlier lines and .help lists the words of the console. From a
 file or a pipe, empty lines and lines that start with # are skipped, and the first failure ends it.
@@ -61,6 +66,9 @@ func (c *scpiCommand) Run(ctx context.Context, p *program) error {
 		}
 	}
 	config := scpi.Config{Timeout: c.Timeout, Banner: c.Banner, BareBlocks: c.Bare, Terminator: c.Ending, MaxMessage: longestLine}
+	if !c.Anywhere {
+		config.Admit = near
+	}
 	where, err := c.locate(ctx, p, &config)
 	if err != nil {
 		return err
@@ -121,6 +129,15 @@ func (c *scpiCommand) locate(ctx context.Context, p *program, config *scpi.Confi
 	}
 	fmt.Fprintln(p.stderr, "note: no agent holds this instrument now, but nothing keeps one from taking it: hold the bench first if agents run")
 	return where, nil
+}
+
+// near admits the networks in which an inventory may name instruments that says nothing
+// else. What is typed wrong, or looked up wrong, must not reach somebody else's machine.
+func near(host string, address netip.Addr) error {
+	if (&lab.Lab{}).Admit(host, address) == nil {
+		return nil
+	}
+	return &badInput{fmt.Errorf("%s is at %s, outside loopback, private and link-local networks, so nothing was sent there; if your instrument is really there, say --anywhere", host, address)}
 }
 
 // parseWhere reads a resource string or host:port.

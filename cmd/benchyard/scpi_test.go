@@ -72,6 +72,21 @@ func TestScpiCommands(t *testing.T) {
 	}
 }
 
+// Without a lab an instrument is near, unless the person says otherwise. The addresses
+// are those that no machine has (RFC 5737, RFC 3849).
+func TestScpiStaysNear(t *testing.T) {
+	for _, where := range []string{"198.51.100.7:5025", "TCPIP::[2001:db8::1]::5025::SOCKET", "TCPIP::198.51.100.7::hislip0::INSTR"} {
+		if _, errs := command(t, exitUsage, "scpi", "--timeout", "1s", where, "*IDN?"); !strings.Contains(errs, "outside loopback, private and link-local networks") || !strings.Contains(errs, "--anywhere") {
+			t.Errorf("%s: %q", where, errs)
+		}
+	}
+	resource, err := consoleLab(t).Socket("bench-1-analyzer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	command(t, exitDone, "scpi", "--anywhere", resource, "*OPC?")
+}
+
 func TestScpiBlocks(t *testing.T) {
 	resource, err := consoleLab(t).Socket("bench-1-analyzer")
 	if err != nil {

@@ -110,7 +110,8 @@ func (l Line) Confirm(ctx context.Context, asked string, values Values, holds fu
 }
 
 // Switch tells the instrument to go on or off by the capability told and confirms
-// it by the capability asked. Off is believed only when the instrument says so.
+// it by the capability asked. Off is believed only when the instrument says so, and
+// is sent once more to one that says nothing, as in scpi.Session.SwitchOff.
 func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 	commands, err := l.Table.Set(told, nil)
 	if err != nil {
@@ -121,7 +122,11 @@ func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 		return err == nil && got == on
 	}
 	if !on {
-		return l.Confirm(ctx, asked, nil, is, commands...)
+		query, err := l.Table.Ask(asked, nil)
+		if err != nil {
+			return err
+		}
+		return l.Session.SwitchOff(ctx, query, func(answer string) bool { return is([]byte(answer)) }, commands...)
 	}
 	// What is dangerous is sent once: Confirm would repeat it on a new connection.
 	if err := l.Session.Command(ctx, commands...); err != nil {

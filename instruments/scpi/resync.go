@@ -153,6 +153,7 @@ func (s *Session) clear(ctx context.Context, w clearer) error {
 	bounded, cancel := context.WithTimeout(ctx, min(resyncTimeout, s.config.Timeout))
 	defer cancel()
 	if err := w.Clear(bounded); err != nil {
+		s.link.broken = true // one end may wait for the other to complete it
 		if ctx.Err() != nil {
 			err = context.Cause(ctx)
 		}

@@ -93,6 +93,20 @@ type Session struct {
 // Dial connects to the instrument, clears its status and error queue, reads its
 // identity, and returns the session. The context bounds the connecting only.
 func Dial(ctx context.Context, resource Resource, config Config) (*Session, error) {
+	s, err := newSession(resource, config)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.connect(ctx); err != nil {
+		return nil, unsent(err)
+	}
+	s.restart = false // the first connection finds the instrument as it is
+	s.turn <- struct{}{}
+	return s, nil
+}
+
+// newSession returns a session without connection, whose turn is taken.
+func newSession(resource Resource, config Config) (*Session, error) {
 	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
 	config.MaxBlock = cmp.Or(config.MaxBlock, defaultMaxBlock)
 	config.MaxMessage = cmp.Or(config.MaxMessage, defaultMaxMessage)
@@ -105,15 +119,9 @@ func Dial(ctx context.Context, resource Resource, config Config) (*Session, erro
 	if terminators[config.Terminator] == "" {
 		return nil, fmt.Errorf("scpi: terminator %.20q, want LF, CRLF or CR", config.Terminator)
 	}
-	s := &Session{
+	return &Session{
 		resource: resource, config: config, turn: make(chan struct{}, 1), probes: firstProbe,
-	}
-	if err := s.connect(ctx); err != nil {
-		return nil, unsent(err)
-	}
-	s.restart = false // the first connection finds the instrument as it is
-	s.turn <- struct{}{}
-	return s, nil
+	}, nil
 }
 
 // Resource returns where the instrument is.

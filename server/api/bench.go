@@ -5,10 +5,11 @@ import "time"
 // Bench is one measuring place and what it does now.
 type Bench struct {
 	Name        string       `json:"name"`
-	Activity    string       `json:"activity"` // offline, taking over, idle, bring-up, measuring, waiting, safe, alarm
-	Doing       string       `json:"doing"`    // one line for people
-	Hold        string       `json:"hold"`     // why it takes no work; empty: free to work
-	Alarm       string       `json:"alarm"`    // what could not be confirmed; empty: none
+	Activity    string       `json:"activity"`  // offline, taking over, idle, bring-up, measuring, waiting, safe, alarm
+	Doing       string       `json:"doing"`     // one line for people
+	Hold        string       `json:"hold"`      // why it takes no work; empty: free to work
+	Alarm       string       `json:"alarm"`     // what could not be confirmed; empty: none
+	PathsOff    string       `json:"paths_off"` // paths that may be off their connectors, such as "slot 1 connector 2": to release the bench a person says that they are back; empty: none
 	Now         *BenchWork   `json:"now"`
 	Next        *BenchWork   `json:"next"`
 	Prompt      *Prompt      `json:"prompt"`    // what a person is asked to do now; null: nothing

@@ -8,8 +8,9 @@ import (
 
 // BenchChange is who changes something of a bench, and why.
 type BenchChange struct {
-	By     string `json:"by"`               // name
-	Reason string `json:"reason,omitempty"` // needed to hold a bench and to begin its golden unit anew
+	By       string `json:"by"`                  // name
+	Reason   string `json:"reason,omitempty"`    // needed to hold a bench and to begin its golden unit anew
+	PathBack bool   `json:"path_back,omitempty"` // the paths that may be off their connectors are back on them; needed to release a bench with paths_off
 }
 
 // GoldenReport is what the golden unit of a bench tells of it.
