@@ -48,10 +48,11 @@ type Agent struct {
 	labWake chan struct{}
 	failed  chan error
 
-	mu      sync.Mutex
-	keepers map[string]*keeper // by bench
-	labs    map[int64]*lab.Lab // versions never change
-	newest  *lab.Lab
+	mu       sync.Mutex
+	keepers  map[string]*keeper // by bench
+	labs     map[int64]*lab.Lab // versions never change
+	newest   *lab.Lab
+	newestIs int64 // its version
 
 	outdated string // why no new runs are taken, see checkSchema; empty: they are
 }
@@ -187,7 +188,7 @@ func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
 		if l, version, err := lab.Load(ctx, a.Pool, 0); err == nil {
-			a.setLab(l)
+			a.setLab(l, version)
 			a.matchKeepers(ctx, l, ends)
 			a.followUnits(ctx, l, version)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
@@ -227,10 +228,14 @@ func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]co
 	}
 }
 
-func (a *Agent) setLab(l *lab.Lab) {
+// setLab takes note of the newest inventory. One version stays one pointer, by which
+// benches see whether theirs is out of date.
+func (a *Agent) setLab(l *lab.Lab, version int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.newest = l
+	if version != a.newestIs {
+		a.newest, a.newestIs = l, version
+	}
 }
 
 func (a *Agent) latestLab() *lab.Lab {

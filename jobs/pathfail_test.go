@@ -203,7 +203,7 @@ func TestGeneratorStaysOffBesideAUnitThatIsNotSilent(t *testing.T) {
 // powered leaves DC on, as after a run.
 func (b *testBed) powered() {
 	b.t.Helper()
-	l, _, err := lab.Load(b.t.Context(), b.pool, 0)
+	l, version, err := lab.Load(b.t.Context(), b.pool, 0)
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -212,7 +212,7 @@ func (b *testBed) powered() {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	a.setLab(l)
+	a.setLab(l, version)
 	held, _, err := acquire(b.t.Context(), b.pool, "bench-1", "by hand", quick(), time.Now)
 	if err != nil {
 		b.t.Fatal(err)

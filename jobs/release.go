@@ -187,6 +187,7 @@ func (t *tenure) take(ctx context.Context, c candidate) (bool, error) {
 			body: eventBody{State: Active, Serial: c.Serial}})
 	})
 	if taken && err == nil {
+		t.ahead.followed()
 		t.mu.Lock()
 		t.idleFrom = time.Now() // the ticket is on its way
 		t.swept = true

@@ -16,6 +16,9 @@ func (t *tenure) tick(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := t.heedAhead(ctx); err != nil {
+		return err
+	}
 	t.mu.Lock()
 	current, tried, alarm, told := t.work, t.tried, t.alarm, t.told
 	t.mu.Unlock()
@@ -40,8 +43,12 @@ func (t *tenure) tick(ctx context.Context) error {
 		t.cleared()
 	}
 	switch {
+	case t.ahead.lost() != nil && !t.secure(ctx, "a unit that was prepared is not confirmed off"):
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case row.run != nil:
 		return t.sweep(ctx, *row.run)
+	case row.hold == "" && t.ahead.follows():
+		return t.releaseNext(ctx)
 	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
