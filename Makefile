@@ -27,7 +27,7 @@ lint: tools ## formatting and vet
 long: tools postgres ## the safe state at each step in real time, damage over 200,000 labs
 	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestNothingAcceptedDamages' ./jobs
 
-utilisation: tools postgres ## share of time in which the analyzer works, beside a plain script, in real time (16 min)
+utilisation: tools postgres ## share of time in which the analyzer works, beside a plain script, in real time (18 min)
 	BENCHYARD_UTILISATION=1 $(GO) test -v -timeout 40m -run 'TestUtilisation' ./jobs | grep -v level=
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run

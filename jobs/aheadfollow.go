@@ -103,16 +103,6 @@ func (t *tenure) handOver(ctx context.Context, s *segment, o outcome) bool {
 	return true
 }
 
-// releaseNext takes the next run while prepared units wait; where there is none to take
-// after all, the bench goes to its safe state.
-func (t *tenure) releaseNext(ctx context.Context) error {
-	err := t.release(ctx, "")
-	if t.ahead.follows() {
-		_ = t.secure(ctx, "nothing follows that was prepared") // in alarm and logged if not confirmed
-	}
-	return err
-}
-
 // heedAhead ends preparations whose runs do not wait any more.
 func (t *tenure) heedAhead(ctx context.Context) error {
 	runs := t.ahead.runs()

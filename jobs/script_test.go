@@ -184,42 +184,44 @@ func (a sweeper) Sweep(_ context.Context, w rf.Sweep) (rf.Spectrum, error) {
 	}, err
 }
 
-// run measures one unit, stores its cases, and returns them.
-func (s *script) run(m *mount, p *plan.Plan, cases []plan.Case, run uuid.UUID, build string) ([]results.Case, error) {
+// run measures one unit and stores its cases.
+func (s *script) run(m *mount, p *plan.Plan, cases []plan.Case, run uuid.UUID, build string) error {
 	s.bringUp(m, build, m.bench.SupplyAmps)
-	var all []results.Case
-	for _, c := range inOrderOf(p, cases) {
+	for i, c := range inOrderOf(p, cases) {
 		record := describe(c)
 		record.MeasuredAt, record.Attempt = time.Now(), 1
 		setup, err := m.setup(c)
 		if err != nil {
-			return all, err
+			return err
 		}
 		planned, err := procedure.Plan(c.Clause, setup)
 		if err != nil {
-			return all, err
+			return err
 		}
 		s.tune(m, c, setup)
+		if w := p.WarmUp; i == 0 && w.Limit > 0 { // once for each unit, as in the run loop
+			pause(s.ctx, nil, w.Minimum)
+			s.settle(m, setup)
+		}
 		k := taken{Case: c, setup: setup, record: record, traces: s.sweep(m, planned)}
 		if s.err == nil {
 			s.err = k.judge(p.Rule)
 		}
 		if s.err != nil {
-			return all, fmt.Errorf("%s: %w", c.Key, s.err)
+			return fmt.Errorf("%s: %w", c.Key, s.err)
 		}
 		k.record.Duration = time.Since(record.MeasuredAt)
-		all = append(all, k.record)
 		err = pgx.BeginFunc(s.ctx, s.bed.pool, func(tx pgx.Tx) error {
 			return results.InsertCases(s.ctx, tx, run, 1, []results.Case{k.record})
 		})
 		if err != nil {
-			return all, err
+			return err
 		}
 	}
 	s.tell(m.unit.Serial, ":OUTP OFF")
 	s.tell(m.bench.Analyzer, ":POW:ATT 70")
 	s.tell(m.bench.Switcher, ":ROUT:OPEN:ALL")
-	return all, s.err
+	return s.err
 }
 
 // inOrderOf sorts cases as the tests of the plan are written: test by test, in each
@@ -236,29 +238,35 @@ func inOrderOf(p *plan.Plan, cases []plan.Case) []plan.Case {
 	return all
 }
 
-// runScript measures a unit of a test bed with the script; nothing else may drive the bench.
-func runScript(b *testBed, run uuid.UUID, serial, build, document string) ([]results.Case, error) {
+// runScript measures units of a test bed one after the other; nothing else may drive the bench.
+func runScript(b *testBed, document string, runs map[string]uuid.UUID, serials []string) error {
 	ctx := b.t.Context()
 	l, _, err := lab.Load(ctx, b.pool, 0)
 	if err != nil {
-		return nil, err
-	}
-	m, err := findMount(l, serial)
-	if err != nil {
-		return nil, err
+		return err
 	}
 	p, err := plan.Parse("plan.yaml", []byte(document))
 	if err != nil {
-		return nil, err
+		return err
 	}
-	cases, err := plan.Expand(p, m.target())
-	if err != nil {
-		return nil, err
+	for _, serial := range serials {
+		m, err := findMount(l, serial)
+		if err != nil {
+			return err
+		}
+		cases, err := plan.Expand(p, m.target())
+		if err != nil {
+			return err
+		}
+		s := &script{ctx: ctx, bed: b, open: map[string]*scpi.Session{}}
+		err = s.connect(serial, m.bench.Analyzer, m.bench.Supply, m.bench.Switcher)
+		if err == nil {
+			err = s.run(m, p, cases, runs[serial], "2.4.0")
+		}
+		s.close()
+		if err != nil {
+			return fmt.Errorf("script: %s: %w", serial, err)
+		}
 	}
-	s := &script{ctx: ctx, bed: b, open: map[string]*scpi.Session{}}
-	defer s.close()
-	if err := s.connect(serial, m.bench.Analyzer, m.bench.Supply, m.bench.Switcher); err != nil {
-		return nil, err
-	}
-	return s.run(m, p, cases, run, build)
+	return nil
 }

@@ -47,9 +47,7 @@ func (t *tenure) tick(ctx context.Context) error {
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case row.run != nil:
 		return t.sweep(ctx, *row.run)
-	case row.hold == "" && t.ahead.follows():
-		return t.releaseNext(ctx)
-	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
+	case !t.rig.isSafe() && (row.hold != "" || t.agent.whyOutdated() != "" || !t.ahead.follows()) && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
@@ -60,7 +58,11 @@ func (t *tenure) tick(ctx context.Context) error {
 	if before, err := t.nextPath(ctx); before || err != nil {
 		return err
 	}
-	return t.release(ctx, row.hold)
+	err = t.release(ctx, row.hold)
+	if t.ahead.follows() { // whatever was prepared cannot be taken after all
+		_ = t.secure(ctx, "nothing follows that was prepared") // in alarm and logged if not confirmed
+	}
+	return err
 }
 
 // secure drives a bench without work to its safe state and reports whether
