@@ -28,10 +28,10 @@ type taken struct {
 // those that need no more while the next one is swept. It returns the cases it came
 // to: those before the first one that something went wrong with.
 func (t *tenure) takeAll(ctx context.Context, s *segment, cases []plan.Case) ([]taken, error) {
-	all := make([]taken, 0, len(cases)) // never grows: the desk has pointers into it
-	desk := openDesk(func(k *taken) error { return k.judge(s.plan.Rule) })
+	all := make([]taken, 0, len(cases)) // never grows: the marking has pointers into it
+	marking := openMarking(func(k *taken) error { return k.judge(s.plan.Rule) })
 	err := func() error {
-		defer desk.close()
+		defer marking.close()
 		for _, c := range cases {
 			if err := t.interrupted(ctx); err != nil {
 				return err
@@ -41,13 +41,13 @@ func (t *tenure) takeAll(ctx context.Context, s *segment, cases []plan.Case) ([]
 				return fmt.Errorf("%s: %w", c.Key, err)
 			}
 			all = append(all, k)
-			if len(k.muted) == 0 && !desk.take(&all[len(all)-1]) {
+			if len(k.muted) == 0 && !marking.take(&all[len(all)-1]) {
 				return nil // of what it failed at, see below
 			}
 		}
 		return nil
 	}()
-	if at, failed := desk.failure(); failed != nil { // it came first, whatever happened at the analyzer since
+	if at, failed := marking.failure(); failed != nil { // it came first, whatever happened at the analyzer since
 		return all[:slices.IndexFunc(all, func(k taken) bool { return k.Key == at })], fmt.Errorf("%s: %w", at, failed)
 	}
 	return all, err

@@ -5,14 +5,14 @@ import (
 	"runtime/debug"
 )
 
-// deskDepth is how many cases may wait for their arithmetic: their traces are in
+// markingDepth is how many cases may wait for their arithmetic: their traces are in
 // memory, and an error should not be found long after it was made.
-const deskDepth = 1
+const markingDepth = 1
 
-// desk judges the cases of a segment one after the other, in the order in which they
+// marking judges the cases of a segment one after the other, in the order in which they
 // were swept, while the analyzer is at the next one. Who opens it closes it, which
 // waits for its goroutine; until then a case that it took belongs to it.
-type desk struct {
+type marking struct {
 	waiting chan *taken
 	failing chan struct{} // closed when a case could not be judged
 	done    chan struct{}
@@ -20,9 +20,9 @@ type desk struct {
 	err     error
 }
 
-// openDesk begins to work with what judges one case.
-func openDesk(judge func(*taken) error) *desk {
-	d := &desk{waiting: make(chan *taken, deskDepth), failing: make(chan struct{}), done: make(chan struct{})}
+// openMarking begins to work with what judges one case.
+func openMarking(judge func(*taken) error) *marking {
+	d := &marking{waiting: make(chan *taken, markingDepth), failing: make(chan struct{}), done: make(chan struct{})}
 	go func() {
 		defer close(d.done)
 		for k := range d.waiting {
@@ -37,7 +37,7 @@ func openDesk(judge func(*taken) error) *desk {
 }
 
 // take hands a case over; false when one before it could not be judged.
-func (d *desk) take(k *taken) bool {
+func (d *marking) take(k *taken) bool {
 	select {
 	case d.waiting <- k:
 		return true
@@ -47,13 +47,13 @@ func (d *desk) take(k *taken) bool {
 }
 
 // close waits until everything that was taken is judged, or one case could not be.
-func (d *desk) close() {
+func (d *marking) close() {
 	close(d.waiting)
 	<-d.done
 }
 
 // failure returns what could not be judged and why, after close.
-func (d *desk) failure() (key string, err error) { return d.at, d.err }
+func (d *marking) failure() (key string, err error) { return d.at, d.err }
 
 // safely judges with a panic as an error: nobody else on this goroutine would catch it.
 func safely(judge func(*taken) error, k *taken) (err error) {

@@ -18,10 +18,10 @@ func casesNamed(keys ...string) []*taken {
 }
 
 // While a case is judged the analyzer goes on: the next one can be handed over.
-func TestDeskJudgesWhileTheNextCaseComes(t *testing.T) {
+func TestMarkingGoesOnWhileTheNextCaseComes(t *testing.T) {
 	begun, goOn := make(chan struct{}), make(chan struct{})
 	var order []string
-	d := openDesk(func(k *taken) error {
+	d := openMarking(func(k *taken) error {
 		if k.Key == "a" {
 			close(begun)
 			<-goOn
@@ -45,14 +45,14 @@ func TestDeskJudgesWhileTheNextCaseComes(t *testing.T) {
 
 // What cannot be judged ends the work with its key, panics too, and nothing after it
 // is judged.
-func TestDeskEndsAtTheFirstError(t *testing.T) {
+func TestMarkingEndsAtTheFirstError(t *testing.T) {
 	for name, judge := range map[string]func() error{
 		"error": func() error { return errors.New("no carrier") },
 		"panic": func() error { panic("no carrier") },
 	} {
 		t.Run(name, func(t *testing.T) {
 			var judged []string
-			d := openDesk(func(k *taken) error {
+			d := openMarking(func(k *taken) error {
 				if k.Key == "b" {
 					return judge()
 				}
