@@ -11,6 +11,7 @@ import (
 	"benchyard/instruments/scpi"
 	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/scheduler"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -23,10 +24,10 @@ var errAllEnd = errors.New("the bench goes to its safe state")
 // errAstray ends work because a unit that was prepared beside it is not confirmed off.
 var errAstray = errors.New("a unit that was being prepared is not confirmed off the air")
 
-// ahead is the preparation of a run that waits, while another one is measured. Its
+// preparation is that of a run that waits, while another one is measured. Its
 // goroutine belongs to the tenure and speaks to nothing but the unit, apart from two
 // questions right before the unit transmits. What it has found out is read after done.
-type ahead struct {
+type preparation struct {
 	*segment
 	cancel     context.CancelCauseFunc
 	done       chan struct{}
@@ -42,7 +43,7 @@ type ahead struct {
 // aheads are the preparations of a tenure.
 type aheads struct {
 	mu     sync.Mutex
-	all    map[uuid.UUID]*ahead
+	all    map[uuid.UUID]*preparation
 	astray error // a unit was not confirmed off
 	follow bool  // a run has ended with its unit muted, and a prepared one is to follow
 }
@@ -58,66 +59,56 @@ func (t *tenure) prepareNext(ctx context.Context, s *segment) {
 func (t *tenure) tryPrepareNext(ctx context.Context, s *segment) error {
 	b, err := t.rig.bench()
 	units := t.rig.units(t.bench)
-	if err != nil || b.ByHand() || anyByHand(units) || len(units) < 2 || len(t.rig.lendable()) > 0 || t.rig.lab != t.agent.latestLab() {
+	if err != nil || b.ByHand() || anyByHand(units) || len(units) < 2 || len(t.rig.lendable()) > 0 || t.rig.inventory() != t.agent.latestLab() {
 		return err
 	}
 	row, err := t.look(ctx)
 	if err != nil || row.hold != "" || row.alarm != "" {
 		return err
 	}
-	candidates, err := t.candidates(ctx)
+	c, err := t.choice(ctx)
 	if err != nil {
 		return err
 	}
 	busy := map[string]bool{s.mount.unit.Serial: true}
-	for _, c := range candidates {
-		if len(busy) > mostAhead {
-			return nil
+	c.queue.Candidates(&c.bench, c.now, func(d scheduler.Decision) bool {
+		r := c.runs[d.ID]
+		if r.Bench == "" || busy[r.Serial] { // one run of a unit after the other
+			return false
 		}
-		if busy[c.Serial] { // one run of a unit after the other
-			continue
+		var why string
+		if why, err = t.obstacle(ctx, r); err == nil && why == "" {
+			busy[r.Serial] = true
+			err = t.prepareRun(ctx, r.ID, s)
 		}
-		why, err := t.obstacle(ctx, c)
-		if err != nil {
-			return err
-		}
-		if why != "" {
-			continue
-		}
-		busy[c.Serial] = true
-		if err := t.prepareRun(ctx, c, s); err != nil {
-			return err
-		}
-	}
-	return nil
+		return err != nil || len(busy) > mostAhead
+	})
+	return err
 }
 
 // mostAhead is how many units are prepared while one is measured.
 const mostAhead = 2
 
 // prepareRun begins to prepare a run unless that goes on already.
-func (t *tenure) prepareRun(ctx context.Context, c candidate, measured *segment) error {
-	t.ahead.mu.Lock()
-	known := t.ahead.all[c.Run] != nil
-	t.ahead.mu.Unlock()
-	if known {
+func (t *tenure) prepareRun(ctx context.Context, run uuid.UUID, measured *segment) error {
+	if known, live := t.ahead.has(run); known || live >= mostAhead {
 		return nil
 	}
-	p := &ahead{segment: &segment{run: c.Run}, done: make(chan struct{}), transcript: &transcript{start: time.Now()}}
+	p := &preparation{segment: &segment{run: run}, done: make(chan struct{}), transcript: &transcript{start: time.Now()}}
 	var row claimed
 	err := pgx.BeginFunc(ctx, t.agent.Pool, func(tx pgx.Tx) error {
-		err := tx.QueryRow(ctx, `SELECT min(number) FROM run_segment WHERE run_id = $1 AND state = 'pending'`, c.Run).Scan(&p.number)
+		err := tx.QueryRow(ctx, `SELECT min(number) FROM run_segment WHERE run_id = $1 AND state = 'pending'`, run).Scan(&p.number)
 		if err == nil {
-			_, err = row.load(ctx, tx, ticket{Run: c.Run, Segment: p.number}, t.bench)
+			_, err = row.load(ctx, tx, ticket{Run: run, Segment: p.number}, t.bench)
 		}
 		return err
 	})
 	if err != nil {
-		return fmt.Errorf("jobs: preparing run %s: %w", c.Run, err)
+		return fmt.Errorf("jobs: preparing run %s: %w", run, err)
 	}
 	p.campaign, p.build, p.total = row.Campaign, row.Build, row.Cases
 	if err := t.expand(ctx, p.segment, row); err != nil {
-		return fmt.Errorf("jobs: preparing run %s: %w", c.Run, err)
+		return fmt.Errorf("jobs: preparing run %s: %w", run, err)
 	}
 	quiet := t.isolated(measured, p.segment)
 	p.toAir = quiet == nil
@@ -126,7 +117,7 @@ func (t *tenure) prepareRun(ctx context.Context, c candidate, measured *segment)
 	t.ahead.mu.Lock()
 	defer t.ahead.mu.Unlock()
 	if t.ahead.all == nil {
-		t.ahead.all = map[uuid.UUID]*ahead{}
+		t.ahead.all = map[uuid.UUID]*preparation{}
 	}
 	t.ahead.all[p.run] = p
 	t.rig.transcript.divert(p.mount.unit.Serial, p.transcript)
@@ -136,7 +127,7 @@ func (t *tenure) prepareRun(ctx context.Context, c candidate, measured *segment)
 
 // prepareAhead is the goroutine of a preparation. It ends with a unit that waits, warm
 // or muted, or with one that is muted because something went wrong.
-func (t *tenure) prepareAhead(ctx context.Context, p *ahead, quiet error) {
+func (t *tenure) prepareAhead(ctx context.Context, p *preparation, quiet error) {
 	defer close(p.done)
 	defer func() {
 		if r := recover(); r != nil {
@@ -160,14 +151,14 @@ func (t *tenure) prepareAhead(ctx context.Context, p *ahead, quiet error) {
 }
 
 // tellAhead shows with the run that waits how far it is.
-func (t *tenure) tellAhead(ctx context.Context, p *ahead, text string) {
+func (t *tenure) tellAhead(ctx context.Context, p *preparation, text string) {
 	if err := setBlocked(ctx, t.agent.Pool, p.run, text); err != nil && ctx.Err() == nil {
 		t.log.WarnContext(ctx, "how far a preparation is", "run", p.run, "error", err)
 	}
 }
 
 // walkAhead takes steps of a preparation.
-func (t *tenure) walkAhead(ctx context.Context, p *ahead, has func(radiounit.Capability) bool, steps ...bringup.Step) error {
+func (t *tenure) walkAhead(ctx context.Context, p *preparation, has func(radiounit.Capability) bool, steps ...bringup.Step) error {
 	records, err := bringup.Run(ctx, steps, has, func(step bringup.Step) {
 		t.log.DebugContext(ctx, "step of a preparation", "step", "ahead: "+step.Name, "unit", p.mount.unit.Serial)
 	})
@@ -176,7 +167,7 @@ func (t *tenure) walkAhead(ctx context.Context, p *ahead, has func(radiounit.Cap
 }
 
 // loadAhead brings the unit to the build of the run, muted.
-func (t *tenure) loadAhead(ctx context.Context, p *ahead) error {
+func (t *tenure) loadAhead(ctx context.Context, p *preparation) error {
 	r, serial := t.rig, p.mount.unit.Serial
 	return t.walkAhead(ctx, p, func(radiounit.Capability) bool { return true }, bringup.Step{
 		Name: "unit and build", Timeout: t.agent.Timings.Segment,
@@ -196,7 +187,7 @@ func (t *tenure) loadAhead(ctx context.Context, p *ahead) error {
 }
 
 // airAhead brings the unit on the air into its terminations, and warms it up.
-func (t *tenure) airAhead(ctx context.Context, p *ahead) error {
+func (t *tenure) airAhead(ctx context.Context, p *preparation) error {
 	r, c := t.rig, p.cases[0]
 	if conformance.IsHealth(c.Clause) { // what its stages want is set when they come
 		return nil
@@ -225,7 +216,7 @@ func (t *tenure) airAhead(ctx context.Context, p *ahead) error {
 
 // warmAhead waits as the plan says until the temperature of the unit holds still. That
 // its power does is seen when its turn comes.
-func (t *tenure) warmAhead(p *ahead, u *radiounit.RadioUnit) bringup.Step {
+func (t *tenure) warmAhead(p *preparation, u *radiounit.RadioUnit) bringup.Step {
 	w := p.plan.WarmUp
 	return bringup.Step{Name: "warm-up", Timeout: w.Limit + time.Minute, Waits: true, Do: func(ctx context.Context) (string, error) {
 		began, d := time.Now(), &drift{}
@@ -253,7 +244,7 @@ func (t *tenure) warmAhead(p *ahead, u *radiounit.RadioUnit) bringup.Step {
 
 // muteAhead takes the unit of a preparation that has ended off the air. If that is not
 // confirmed the whole bench goes to its safe state.
-func (t *tenure) muteAhead(p *ahead) {
+func (t *tenure) muteAhead(p *preparation) {
 	ctx, cancel := context.WithTimeout(scpi.WithGuard(context.WithoutCancel(t.ctx), t.rig.lease.guarded(t.rig.lease.guardSafe)), t.agent.Timings.SafeStep)
 	defer cancel()
 	err := act(ctx, t.rig, p.mount.unit.Serial, (*radiounit.RadioUnit).Mute)

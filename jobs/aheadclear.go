@@ -87,7 +87,7 @@ func lowestLevel(r conformance.Requirement, carrier float64) (float64, bool) {
 // clearAhead is asked right before a unit transmits while another one is measured: its
 // own paths must end in their terminations by what the matrix reads back, and the supply
 // must stand it beside all others.
-func (t *tenure) clearAhead(ctx context.Context, p *ahead) error {
+func (t *tenure) clearAhead(ctx context.Context, p *preparation) error {
 	r, unit := t.rig, p.mount.unit
 	if err := pathsValid(p.mount.lab, t.agent.latestLab(), unit, lab.DateOf(t.agent.Clock())); err != nil {
 		return err

@@ -42,7 +42,7 @@ func (a *aheads) followed() {
 
 // remove takes the preparation of a run out of the list, nil when there is none: whoever
 // has removed it is the one who ends or uses it.
-func (a *aheads) remove(run uuid.UUID) *ahead {
+func (a *aheads) remove(run uuid.UUID) *preparation {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	p := a.all[run]
@@ -60,28 +60,29 @@ func (a *aheads) runs() []uuid.UUID {
 	return runs
 }
 
-// some reports whether one is going on or ready.
-func (a *aheads) some() bool {
+// has reports whether a run is in the list, and how many are going on or ready.
+func (a *aheads) has(run uuid.UUID) (known bool, live int) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	for _, p := range a.all {
+	for id, p := range a.all {
+		known = known || id == run
 		select {
 		case <-p.done:
 			if p.err == nil {
-				return true
+				live++
 			}
 		default:
-			return true
+			live++
 		}
 	}
-	return false
+	return known, live
 }
 
 // handOver ends a run without the safe state of the whole bench, where another one is
 // prepared: the measured unit is off the air by its own answer and by what the analyzer
 // sees, and the analyzer is protected. False: the safe state must be driven.
 func (t *tenure) handOver(ctx context.Context, s *segment, o outcome) bool {
-	if !o.ends || t.interrupted(ctx) != nil || !t.ahead.some() || t.rig.inventory() != t.agent.latestLab() {
+	if _, live := t.ahead.has(s.run); live == 0 || !o.ends || t.interrupted(ctx) != nil || t.rig.inventory() != t.agent.latestLab() {
 		return false
 	}
 	t.rig.set = nil
@@ -134,7 +135,7 @@ func (t *tenure) heedAhead(ctx context.Context) error {
 }
 
 // endOne ends one preparation and mutes its unit.
-func (t *tenure) endOne(p *ahead, cause error) {
+func (t *tenure) endOne(p *preparation, cause error) {
 	if p == nil {
 		return
 	}
@@ -182,7 +183,7 @@ func (t *tenure) followAhead(ctx context.Context, s *segment) (bool, error) {
 }
 
 // takeOver confirms that unit and bench stand as the preparation has left them.
-func (t *tenure) takeOver(ctx context.Context, s *segment, p *ahead) error {
+func (t *tenure) takeOver(ctx context.Context, s *segment, p *preparation) error {
 	r := t.rig
 	b, err := r.bench()
 	if err == nil {

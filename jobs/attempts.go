@@ -117,15 +117,12 @@ func (s *segment) backOff() time.Duration {
 // bench goes on with the next attempt; else the run goes back to the queue until it is
 // due, and the bench does other work meanwhile.
 func (t *tenure) retry(ctx context.Context, s *segment, records []results.Case, cause error, wait time.Duration) error {
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		return err
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
+	big := t.keepBig(ctx, records)
+	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
 		if err := s.keepFails(ctx, tx, records); err != nil {
 			return err
 		}
-		if err := writeTranscript(ctx, tx, s, body); err != nil {
+		if err := writeTranscript(ctx, tx, s, big); err != nil {
 			return err
 		}
 		if err := writeSteps(ctx, tx, s); err != nil {

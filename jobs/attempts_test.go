@@ -18,6 +18,7 @@ import (
 // with the reason and the time, the bench works on another one meanwhile, and what was
 // stored is not measured again.
 func TestErrorIsTriedAgainLater(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	_, id := b.midRun(longPlan + "retries: 2\nback_off: {first: 3s}\n")
 	other := b.submit(powerPlan, "T4-0002")["T4-0002"]
@@ -57,6 +58,7 @@ func TestErrorIsTriedAgainLater(t *testing.T) {
 
 // Errors end a run when the plan allows no more retries.
 func TestRetriesHaveAnEnd(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	other := regexp.MustCompile(`revision: [A-C]`).ReplaceAll(b.lab.Inventory(), []byte("revision: Z"))
 	if _, _, err := lab.Apply(t.Context(), b.pool, "lab.yaml", other, "ann"); err != nil {
@@ -75,6 +77,7 @@ func TestRetriesHaveAnEnd(t *testing.T) {
 // A case that fails is measured again as often as the plan says, each attempt is
 // stored once, and the first verdict stays.
 func TestFailIsMeasuredAgain(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, func(c *sim.Config) {
 		c.Faults = []sim.Fault{{Kind: sim.PowerSetting, Serial: "T4-0001", Connector: 2, Amount: -5.8, Clauses: []string{"6.2"}}}
 	})
@@ -147,6 +150,7 @@ func TestAttemptsAreCounted(t *testing.T) {
 
 // What failed before a segment was interrupted is its first attempt.
 func TestFailIsKeptWhenTheAgentStops(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, func(c *sim.Config) {
 		c.Speed = 30
 		c.Faults = []sim.Fault{{Kind: sim.PowerSetting, Serial: "T4-0001", Amount: -5.8, Clauses: []string{"6.2"}}}
@@ -173,6 +177,7 @@ func TestFailIsKeptWhenTheAgentStops(t *testing.T) {
 // A run that is asked to make room does so after the segment in work, with nothing on
 // the air, and goes on where it stopped.
 func TestRunMakesRoom(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	_, id := b.midRun(longPlan)
 	if err := HoldBench(t.Context(), b.pool, "bench-1", "see what waits", "ann"); err != nil {
@@ -198,6 +203,23 @@ func TestRunMakesRoom(t *testing.T) {
 		t.Errorf("run %+v, %d cases before the pause", r, kept)
 	}
 	if n := b.count(`SELECT count(*) FROM run_segment WHERE run_id = $1 AND attempts <> 1`, id); n != 0 {
+		t.Errorf("%d segments were measured more than once", n)
+	}
+	b.mustBeClean()
+}
+
+// An urgent run has the one in work make room, goes first, and the other goes on where
+// it stopped.
+func TestUrgentRunGoesFirst(t *testing.T) {
+	t.Parallel() // it waits more than it works
+	b := newTestBed(t, 1, slow)
+	_, id := b.midRun(longPlan)
+	urgent := b.submitWith(Submission{PlanDocument: []byte(powerPlan), Serials: []string{"T4-0002"}, Priority: 10})["T4-0002"]
+	u, r := b.await(urgent), b.await(id)
+	if u.Verdict != conformance.Pass || r.Verdict != conformance.Pass || r.CasesDone != 12 || !u.FinishedAt.Before(*r.FinishedAt) {
+		t.Errorf("urgent run %+v,\nthe other one %+v", u, r)
+	}
+	if n := b.count(`SELECT count(*) FROM run_segment WHERE attempts <> 1`); n != 0 {
 		t.Errorf("%d segments were measured more than once", n)
 	}
 	b.mustBeClean()

@@ -25,7 +25,8 @@ type CampaignSummary struct {
 	Build       string
 	Simulated   bool
 	LimitSet    string
-	Priority    int // smaller goes first
+	Priority    int        // smaller goes first; ClassOf tells the class
+	Deadline    *time.Time // nil: none
 	RequestedBy string
 	SubmittedAt time.Time
 	CancelledBy string
@@ -46,7 +47,7 @@ type CampaignSummary struct {
 }
 
 const campaignQuery = `
-	SELECT c.id, c.name, p.name, p.content_hash, l.name, l.id, c.build, c.simulated, c.limit_set, c.priority,
+	SELECT c.id, c.name, p.name, p.content_hash, l.name, l.id, c.build, c.simulated, c.limit_set, c.priority, c.deadline,
 	       c.requested_by, c.submitted_at, coalesce(c.cancelled_by, ''), c.cancelled_at,
 	       CASE WHEN n.queued + n.active = 0 THEN n.finished_at END,
 	       CASE WHEN c.cancelled_at IS NOT NULL THEN 'cancelled'

@@ -84,8 +84,9 @@ func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, er
 			return err
 		}
 		_, err = tx.Exec(ctx, `
-			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s, golden)
-			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, bench, cases, estimate_s, golden FROM run WHERE id = $1`, run, next)
+			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s, golden, set_up, needs, fits)
+			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, CASE WHEN fits IS NULL THEN bench END, cases, estimate_s, golden,
+			       set_up, needs, fits FROM run WHERE id = $1`, run, next)
 		if err != nil {
 			return err
 		}

@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task" or "lab"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task", "agent", "lab", "judgement", "schedule", "build" or "webhook"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -30,6 +30,10 @@ const (
 	segmentEvent  = "segment"
 	promptEvent   = "prompt"
 	pathTaskEvent = "path task"
+	scheduleEvent = "schedule"
+	buildEvent    = "build"
+	webhookEvent  = "webhook"
+	agentEvent    = "agent"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of
@@ -53,6 +57,8 @@ type eventBody struct {
 	Judgement string `json:"judgement,omitempty"`
 	// PathTask is the id of a task about a signal path; only with the kind "path task".
 	PathTask string `json:"path_task,omitempty"`
+	Schedule string `json:"schedule,omitempty"` // name; only with the kind "schedule"
+	Build    string `json:"build,omitempty"`    // only with the kind "build"
 }
 
 // change is an event about to be written.
@@ -62,6 +68,7 @@ type change struct {
 	run      *uuid.UUID
 	bench    string
 	body     eventBody
+	message  *message // for webhooks, where it does not follow from the rest; nil: none
 }
 
 // emit writes events inside a transaction. It must be the last statement
@@ -73,6 +80,7 @@ func emit(ctx context.Context, tx pgx.Tx, changes ...change) error {
 		batch.Queue(`INSERT INTO event (kind, campaign_id, run_id, bench, body) VALUES ($1, $2, $3, nullif($4, ''), $5)`,
 			c.kind, c.campaign, c.run, c.bench, c.body)
 	}
+	tellWebhooks(&batch, changes)
 	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
 		return fmt.Errorf("jobs: writing events: %w", err)
 	}

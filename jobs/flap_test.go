@@ -1,19 +1,18 @@
 package jobs
 
 import (
-	"errors"
 	"strings"
 	"testing"
 	"time"
 
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/postgres"
 )
 
 // A bench whose agents vanish again and again is held with the reason, its run waits
 // in the queue, and the other bench works on. Released, it goes on where it stopped.
 func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, nil)
 	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
 	mustExec(t, b.pool, `UPDATE run SET state = 'active', started_at = now() WHERE id = $1`, id)
@@ -50,6 +49,7 @@ func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
 
 // A bench whose safe state fails again and again is held.
 func TestBenchWhoseSafeStateFailsIsHeld(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	a := b.start("a", func(o *AgentOptions) { o.Timings.Flaps = 2 })
 	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
@@ -65,26 +65,4 @@ func TestBenchWhoseSafeStateFailsIsHeld(t *testing.T) {
 	if hold := b.bench("bench-1").Hold; !strings.Contains(hold, "its safe state failed 2 times") || !strings.Contains(hold, "switches terminated") {
 		t.Errorf("held for %q", hold)
 	}
-}
-
-// An agent does not start on tables of another version; one that is at work when they
-// change takes no new runs and says so.
-func TestAgentOfAnotherVersion(t *testing.T) {
-	b := newTestBed(t, 1, nil)
-	a := b.start("a", nil)
-	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
-	mustExec(t, b.pool, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, true)`)
-	late, err := NewAgent(AgentOptions{Pool: b.pool, Name: "late", Version: "old", Timings: quick()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := late.Start(t.Context()); !errors.Is(err, postgres.ErrNewerSchema) || !strings.Contains(err.Error(), "agent late is of version old") {
-		t.Errorf("started on a newer database: %v", err)
-	}
-	eventually(t, "an agent that notices", func() bool { return a.whyOutdated() != "" })
-	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
-	eventually(t, "a queue that says why it stands", func() bool {
-		return strings.Contains(run(t, b.pool, id).Blocked, "older than the database: stop it and start it from the new program") &&
-			strings.Contains(b.bench("bench-1").Doing, "older than the database")
-	})
 }

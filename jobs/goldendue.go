@@ -8,7 +8,6 @@ import (
 
 	"benchyard/jobs/lab"
 
-	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -35,19 +34,24 @@ func (t *tenure) checkDue(ctx context.Context) error {
 	if err != nil || last == nil || last.open || t.agent.Clock().Before(last.queued.Add(b.GoldenEvery)) {
 		return err
 	}
-	o, s, err := t.goldenOrder(ctx, *last, b.GoldenUnit)
+	o, err := draft(ctx, t.agent.Pool, Submission{
+		Name: "Golden check of " + t.bench, PlanFile: "plan of the last golden check", PlanDocument: []byte(last.document),
+		Serials: []string{b.GoldenUnit}, Build: last.build, By: Itself, Priority: GoldenPriority,
+	})
+	if refused := (*RefusedError)(nil); errors.As(err, &refused) {
+		t.log.WarnContext(ctx, "the golden check is due and cannot be queued: queue it by hand", "problems", refused.Problems)
+		return nil
+	}
 	if err != nil {
 		return err
 	}
-	id, err := uuid.NewV7()
-	if err != nil {
-		return fmt.Errorf("jobs: golden check of %s: %w", t.bench, err)
-	}
-	if len(o.preview.Problems) > 0 {
-		t.log.WarnContext(ctx, "the golden check is due and cannot be queued: queue it by hand", "problems", o.preview.Problems)
-		return nil
-	}
-	err = t.lease.fenced(ctx, func(tx pgx.Tx) error { return o.insert(ctx, tx, id, s) })
+	err = t.lease.fenced(ctx, func(tx pgx.Tx) error {
+		queued, err := o.insert(ctx, tx)
+		if err != nil {
+			return err
+		}
+		return emit(ctx, tx, queued)
+	})
 	if err != nil {
 		return fmt.Errorf("jobs: queueing the golden check of %s: %w", t.bench, err)
 	}
@@ -80,19 +84,4 @@ func (t *tenure) lastGolden(ctx context.Context, b lab.Bench) (*goldenRun, error
 		return nil, fmt.Errorf("jobs: golden unit of bench %s: %w", b.Name, err)
 	}
 	return &g, nil
-}
-
-// goldenOrder is the submission of a check like the last one.
-func (t *tenure) goldenOrder(ctx context.Context, last goldenRun, serial string) (*order, Submission, error) {
-	s := Submission{
-		Name: "Golden check of " + t.bench, PlanFile: "plan of the last golden check", PlanDocument: []byte(last.document),
-		Serials: []string{serial}, Build: last.build, By: Itself, Priority: GoldenPriority,
-	}
-	l, id, err := lab.Load(ctx, t.agent.Pool, 0)
-	if err != nil {
-		return nil, s, err
-	}
-	o := prepare(l, s)
-	o.labID = id
-	return o, s, nil
 }

@@ -14,6 +14,7 @@ import (
 // measured, behind the work of people. While it is open, and for a day after it, there is
 // no other.
 func TestDueGoldenCheckIsQueuedOnce(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	b.declareGolden("T4-0001")
 	first := b.submit(onePower, "T4-0001")["T4-0001"]
@@ -47,6 +48,7 @@ func TestDueGoldenCheckIsQueuedOnce(t *testing.T) {
 // Whoever begins anew says who and why; runs before it are not compared any more, but
 // stay.
 func TestGoldenUnitIsComparedAnew(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	b.start("a", nil)
 	first := b.submit(onePower, "T4-0001")["T4-0001"]

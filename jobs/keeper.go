@@ -48,11 +48,12 @@ type tenure struct {
 	end context.CancelCauseFunc
 	// parting is closed when no new segment begins: nobody is waited for any more.
 	parting chan struct{}
-	needs   []string // instruments of the work in progress, see gather
+	// abandoned: the holder before vanished. A process that was stopped may send one
+	// more message when it goes on, see lease.check.
+	abandoned bool
+	needs     []string // instruments of the work in progress, see gather
 
 	ahead aheads // what is prepared beside the work in progress
-
-	toldOutdated bool // the board says that no new runs are taken; of the goroutine that ticks
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -64,6 +65,8 @@ type tenure struct {
 	alarm    error     // why it was not confirmed; no segment begins
 	told     bool      // the tables know of alarm
 	activity Activity  // as last written
+	// lookedAhead is when urgent runs were last looked for.
+	lookedAhead time.Time
 }
 
 // work is one ticket in progress.
@@ -103,7 +106,7 @@ func (k *keeper) run(ctx context.Context) {
 
 // serve holds the bench until the lease is lost or ctx ends.
 func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
-	t := &tenure{keeper: k, lease: l, idle: make(chan struct{}), parting: make(chan struct{})}
+	t := &tenure{keeper: k, lease: l, abandoned: abandoned, idle: make(chan struct{}), parting: make(chan struct{})}
 	close(t.idle)
 	t.ctx, t.end = context.WithCancelCause(k.agent.hard)
 	renewing, stopRenewing := context.WithCancel(context.WithoutCancel(ctx))
@@ -112,6 +115,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 	defer renewals.Wait()
 	defer stopRenewing()
 	k.log.InfoContext(ctx, "lease taken", "token", l.token, "abandoned", abandoned)
+	k.warnOfFlapping(ctx)
 
 	if abandoned { // its last holder may still be inside its own deadline
 		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)
@@ -146,7 +150,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 func (t *tenure) open(ctx context.Context) {
 	t.setTenure(t) // before the first ticket can come
 	// A ticket issued before River listens is found by polling, so that is short.
-	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: time.Second}
+	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: t.agent.ticketPoll()}
 	if err := t.agent.river.Queues().Add(queueOf(t.bench), queue); err != nil {
 		t.log.ErrorContext(ctx, "the queue of the bench cannot be opened", "error", err)
 		return

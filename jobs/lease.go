@@ -150,8 +150,8 @@ func (l *lease) guardSafe() error { return l.check(l.safeUntil()) }
 
 // check holds the monotonic clock against a deadline. One gap is left: a process
 // that is stopped exactly between this check and the system call can send one
-// message when it goes on. The grace of the next holder, its safe state and the
-// fenced results limit that to one setting, which the next holder overwrites.
+// message when it goes on. The grace of the next holder, its safe state, which it
+// repeats while it is idle, and the fenced results limit that to one setting.
 func (l *lease) check(deadline time.Time) error {
 	l.mu.Lock()
 	lost := l.lost

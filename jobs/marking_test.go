@@ -32,7 +32,7 @@ func TestMarkingGoesOnWhileTheNextCaseComes(t *testing.T) {
 	cases := casesNamed("a", "b", "c")
 	d.take(cases[0])
 	<-begun
-	if !d.take(cases[1]) { // would never return if the desk took one at a time
+	if !d.take(cases[1]) { // would never return if it took one at a time
 		t.Error("the second case was refused")
 	}
 	close(goOn)

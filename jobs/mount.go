@@ -19,6 +19,11 @@ type mount struct {
 	bench    lab.Bench
 	analyzer lab.Instrument
 	lab      *lab.Lab
+
+	// Of a unit on the shelf: the places it could be mounted in, and the slots by
+	// bench that settle found good. Nil for a unit in its slot.
+	places []*mount
+	fits   map[string][]int
 }
 
 // findMount returns the unit of a serial number with all that belongs to its
@@ -165,6 +170,7 @@ func (m *mount) check(cases []plan.Case, spoken *lab.Lab) []string {
 			problems = append(problems, fmt.Sprintf("%s: %v", m.unit.Serial, err))
 		}
 	}
+	report(m.lacks())
 	for _, c := range cases {
 		setup, err := m.setup(c)
 		if err == nil {

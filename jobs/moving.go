@@ -63,7 +63,8 @@ func (a *Agent) move(ctx context.Context, m movable, l *lab.Lab, version int64) 
 		return err
 	}
 	if why := cannotMove(p, m.Serial, before, l); why != "" {
-		return setBlocked(ctx, a.Pool, m.Run, fmt.Sprintf("cannot go on at %s: %s", m.To, why))
+		_, err := a.Pool.Exec(ctx, `UPDATE run SET blocked = $2 WHERE id = $1 AND state = 'queued'`, m.Run, fmt.Sprintf("cannot go on at %s: %s", m.To, why))
+		return err
 	}
 	moved := false
 	err = transact(ctx, a.Pool, func(tx pgx.Tx) error {
@@ -119,4 +120,11 @@ func cannotMove(p *plan.Plan, serial string, before, now *lab.Lab) string {
 		return "the plan comes to other cases there, or in another order; cancel this run and submit a new campaign"
 	}
 	return strings.Join(is.check(cases, now), "; ")
+}
+
+func setBlocked(ctx context.Context, db DB, run uuid.UUID, why string) error {
+	if _, err := db.Exec(ctx, `UPDATE run SET blocked = nullif($2, '') WHERE id = $1 AND state = 'queued'`, run, why); err != nil {
+		return fmt.Errorf("jobs: run %s: %w", run, err)
+	}
+	return nil
 }

@@ -18,7 +18,7 @@ import (
 // Approval is what somebody says who puts a proposed correction in force.
 type Approval struct {
 	By         string    // name; required, and another one than that of who measured
-	ValidUntil lab.Date  // last good day; zero: correction_days of the inventory after it was measured
+	ValidUntil lab.Date  // last good day, correction_days of the inventory after it was measured at most; zero: then
 	Narrower   bool      // it may cover less than the one in force
 	Reason     string    // required where it differs from the one in force by more than both uncertainties allow
 	Now        time.Time // for the date; zero: time.Now
@@ -35,7 +35,7 @@ type PathDecision struct {
 // returns ErrNotFound, ErrEnded when it was decided already, and a
 // *PathRefusedError with every reason against it: who measured it approves it,
 // the path has other elements or another analyzer than when it was measured, it is
-// out of date, has a gain, covers less than the one in force without Narrower, or
+// out of date or would be good for longer than the inventory allows, has a gain, covers less than the one in force without Narrower, or
 // differs from it by more than their combined uncertainty without a Reason.
 func Approve(ctx context.Context, db DB, id uuid.UUID, a Approval) (PathDecision, error) {
 	a.By, a.Reason = strings.TrimSpace(a.By), strings.TrimSpace(a.Reason)
@@ -53,7 +53,7 @@ func Approve(ctx context.Context, db DB, id uuid.UUID, a Approval) (PathDecision
 			}
 			before, place, d.ValidUntil = version, c.PathPlace, a.ValidUntil
 			if d.ValidUntil.IsZero() {
-				d.ValidUntil = lab.DateOf(c.MeasuredAt.AddDate(0, 0, l.CorrectionDays))
+				d.ValidUntil = lastGood(l, c)
 			}
 			if problems := a.problems(l, c, d.ValidUntil); problems != nil {
 				return nil, &PathRefusedError{problems}
@@ -95,6 +95,12 @@ func openCorrection(ctx context.Context, tx pgx.Tx, id uuid.UUID) (PathCorrectio
 	return c, err
 }
 
+// lastGood is the day up to which a correction may hold, as old as it was when it
+// was proposed.
+func lastGood(l *lab.Lab, c PathCorrection) lab.Date {
+	return lab.DateOf(c.MeasuredAt.AddDate(0, 0, l.CorrectionDays))
+}
+
 // problems returns every reason against the approval.
 func (a Approval) problems(l *lab.Lab, c PathCorrection, until lab.Date) []string {
 	problems := lab.CheckCorrection(c.Correction())
@@ -109,6 +115,8 @@ func (a Approval) problems(l *lab.Lab, c PathCorrection, until lab.Date) []strin
 	}
 	if until.Before(lab.DateOf(a.Now)) {
 		report("it would be valid until %s, which is over; measure the path again", until)
+	} else if last := lastGood(l, c); last.Before(until) {
+		report("it would be valid until %s; %d days after it was measured, as correction_days of the inventory has it, is %s: say that day or an earlier one", until, l.CorrectionDays, last)
 	}
 	if l.Simulated != c.Simulated {
 		report("one of the path and the lab is simulated and the other is not")

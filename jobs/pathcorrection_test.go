@@ -196,6 +196,9 @@ func TestApprovalsThatAreRefused(t *testing.T) {
 		{name: "out of date by the days of the lab", q: old, says: "valid until 2026-11-24, which is over"},
 		{name: "out of date by what was said", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now.AddDate(0, 0, -1))}, says: "valid until 2026-11-24, which is over"},
 		{name: "good today", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now)}},
+		{name: "good to the last day", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now.AddDate(0, 0, 365))}},
+		{name: "good for longer", q: p.proposal(), a: Approval{ValidUntil: lab.DateOf(p.now.AddDate(0, 0, 366))}, says: "365 days after it was measured, as correction_days of the inventory has it, is 2027-11-25"},
+		{name: "older than it may get", q: old, a: Approval{ValidUntil: lab.DateOf(p.now)}, says: "say that day or an earlier one"},
 		{name: "narrower", q: narrow, says: "covers less than the correction in force"},
 		{name: "narrower and meant so", q: narrow, a: Approval{Narrower: true}},
 		// 0.4 dB beside sqrt(0.2² + 0.2²) = 0.283 dB

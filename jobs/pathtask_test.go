@@ -154,28 +154,35 @@ func TestPathsOfManyLabs(t *testing.T) {
 		seeds = 20
 	}
 	for seed := range seeds {
-		b := newTestBed(t, 1, func(c *sim.Config) {
-			c.Seed = seed + 100
-			c.Benches[0].Manual = seed%2 == 1
+		t.Run(strconv.FormatUint(seed, 10), func(t *testing.T) {
+			t.Parallel() // they wait more than they work
+			pathsOfALab(t, seed)
 		})
-		b.operateWith("bob", b.joins)
-		a := b.start("a", nil)
-		for connector := 1; connector <= 4; connector++ {
-			r := measuring(t, 1+connector%2, connector)
-			r.Level = rf.DBm(5 * (connector % 2))
-			task := b.ended(b.queue(r).ID)
-			if task.State != Done {
-				t.Fatalf("seed %d: %+v", seed, task)
-			}
-			proposal, err := PathCorrectionByID(t.Context(), b.pool, *task.Proposal)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b.truly(proposal)
-		}
-		b.mustBeClean()
-		b.stop(a)
 	}
+}
+
+func pathsOfALab(t *testing.T, seed uint64) {
+	b := newTestBed(t, 1, func(c *sim.Config) {
+		c.Seed = seed + 100
+		c.Benches[0].Manual = seed%2 == 1
+	})
+	b.operateWith("bob", b.joins)
+	a := b.start("a", nil)
+	for connector := 1; connector <= 4; connector++ {
+		r := measuring(t, 1+connector%2, connector)
+		r.Level = rf.DBm(5 * (connector % 2))
+		task := b.ended(b.queue(r).ID)
+		if task.State != Done {
+			t.Fatalf("seed %d: %+v", seed, task)
+		}
+		proposal, err := PathCorrectionByID(t.Context(), b.pool, *task.Proposal)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.truly(proposal)
+	}
+	b.mustBeClean()
+	b.stop(a)
 }
 
 // amend applies the inventory again with a change of its text.

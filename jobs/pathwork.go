@@ -153,6 +153,21 @@ func (k *keeper) workPath(ctx context.Context, tk pathTicket) {
 	}
 	result, err := t.measurePath(ctx, j)
 	t.endPath(ctx, j, result, err)
+	t.share(ctx)
+}
+
+// gatherForPath is gather for a task: with everything that the bench names, the
+// power meter too.
+func (t *tenure) gatherForPath(ctx context.Context) error {
+	b, err := t.rig.bench()
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, i := range t.rig.inventory().InstrumentsOn(b) {
+		names = append(names, i.Name)
+	}
+	return t.gather(ctx, uuid.Nil, names...)
 }
 
 // claimPath makes a task ours; nil when it waits no more or a run is active.
@@ -191,6 +206,9 @@ func (t *tenure) measurePath(ctx context.Context, j *pathJob) (result *PathResul
 	t.setActivity(ctx, BringUp, fmt.Sprintf("preparing to %s slot %d connector %d", j.request.Kind, j.request.Slot, j.request.Connector), nil)
 	t.rig.unsafe()
 	if err := t.makeSafe("start of a path task"); err != nil {
+		return nil, err
+	}
+	if err := t.gatherForPath(ctx); err != nil {
 		return nil, err
 	}
 	t.rig.fix()
@@ -263,7 +281,7 @@ func (t *tenure) storePath(ctx context.Context, j *pathJob, result *PathResult, 
 		}
 	})
 	defer release()
-	transcript, err := t.rig.transcript.compressed()
+	_, transcript, err := t.rig.transcript.packed()
 	if err != nil {
 		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
 	}

@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"benchyard/instruments/document"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
@@ -24,6 +25,7 @@ import (
 // number of goroutines may use it at once.
 type rejudger struct {
 	pool        *pgxpool.Pool
+	store       *blob.Store
 	judgement   results.Judgement
 	limits      *conformance.Set
 	corrections *lab.Lab // nil: those of each campaign
@@ -41,12 +43,12 @@ var (
 )
 
 // openJudgement brings back what a judgement was asked with.
-func openJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, program string) (*rejudger, error) {
+func openJudgement(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, id uuid.UUID, program string) (*rejudger, error) {
 	j, err := results.JudgementByID(ctx, pool, id)
 	if err != nil {
 		return nil, err
 	}
-	r := &rejudger{pool: pool, judgement: j, program: program, labs: map[int64]*lab.Lab{}, plans: map[int64]*plan.Plan{}}
+	r := &rejudger{pool: pool, store: store, judgement: j, program: program, labs: map[int64]*lab.Lab{}, plans: map[int64]*plan.Plan{}}
 	if j.Ended() {
 		return r, nil
 	}
@@ -140,13 +142,13 @@ func (r *rejudger) judgeAll(ctx context.Context, run uuid.UUID) (cases []results
 	}()
 	var m measuredRun
 	err = r.pool.QueryRow(ctx, `
-		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, c.lab_id, p.document
+		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, coalesce(r.lab_id, c.lab_id), p.document
 		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id WHERE r.id = $1`, run).
 		Scan(&m.Serial, &m.State, &m.Failed, &m.Planned, &m.PlanID, &m.LabID, &m.Document)
 	if err != nil {
 		return nil, "", err
 	}
-	stored, err := results.EvidenceOf(ctx, r.pool, run)
+	stored, err := results.EvidenceOf(ctx, r.pool, r.store, run)
 	if err != nil {
 		return nil, "", err
 	}

@@ -177,7 +177,11 @@ func (a sweeper) Sweep(_ context.Context, w rf.Sweep) (rf.Spectrum, error) {
 	if s.err != nil {
 		return rf.Spectrum{}, s.err
 	}
-	levels, err := s.open[a.name].QueryReal32(s.ctx, nil, ":TRAC? TRACE1")
+	block, err := s.open[a.name].QueryBlock(s.ctx, ":TRAC? TRACE1")
+	if err != nil {
+		return rf.Spectrum{}, err
+	}
+	levels, err := scpi.DecodeReal32(block)
 	return rf.Spectrum{
 		Start: w.Start, Step: (w.Stop - w.Start) / rf.Hertz(w.Points-1), RBW: w.RBW,
 		NoiseBandwidth: w.RBW * rf.Hertz(a.factor), Attenuation: rf.DB(attenuation), Levels: levels,

@@ -9,6 +9,7 @@ import (
 
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
 )
 
 // turnsPlan is twelve segments of one case each.
@@ -33,6 +34,7 @@ func (b *testBed) mustTakeTurns(analyzer string) {
 // Two benches with one analyzer and hundreds of short segments: they take turns, each
 // makes headway, and never do two drive it or two units transmit into it.
 func TestBenchesShareAnAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	rounds := 2
 	if os.Getenv("BENCHYARD_LONG") != "" {
@@ -71,6 +73,7 @@ func TestBenchesShareAnAnalyzer(t *testing.T) {
 // A bench whose shared analyzer is at work waits and says why; its agent may stop
 // meanwhile, and its run goes on when the analyzer is free.
 func TestBenchWaitsForItsAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	l := b.hold("bench-3", "bench-1-analyzer")
 	id := b.submit(powerPlan, "T4-0001")["T4-0001"]
@@ -112,9 +115,58 @@ func (b *testBed) hold(bench, instrument string) *lease {
 	return l
 }
 
+// A bench whose agent vanished keeps the shared analyzer from others until somebody has
+// made it safe: its units may transmit into it. Its next agent does that, or a person
+// who has looked at it.
+func TestVanishedBenchKeepsTheAnalyzer(t *testing.T) {
+	for _, how := range []string{"another agent", "a person"} {
+		t.Run(how, func(t *testing.T) {
+			t.Parallel() // they wait more than they work
+			b := newTestBed(t, 2, oneAnalyzer)
+			b.hold("bench-1", "bench-1-analyzer")
+			expire(t, b.pool)
+			id := b.submit(powerPlan, "T4-0005")["T4-0005"]
+			b.start("a", func(o *AgentOptions) { o.Benches = []string{"bench-2"} })
+			eventually(t, "a bench that says what it waits for", func() bool {
+				return strings.Contains(b.bench("bench-2").Doing, "bench-1-analyzer was left by bench-1, which nobody has confirmed safe since")
+			})
+			if how == "a person" {
+				if err := ClearAlarm(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+					t.Fatal(err)
+				}
+			} else {
+				b.start("b", func(o *AgentOptions) { o.Benches = []string{"bench-1"} })
+			}
+			if r := b.await(id); r.Verdict != conformance.Pass {
+				t.Errorf("run %+v", r)
+			}
+			b.mustTakeTurns("bench-1-analyzer")
+		})
+	}
+}
+
+// An instrument that a new inventory gives to another bench is not driven by both: the
+// bench that is at work with it goes on until it is safe.
+func TestInstrumentThatMovesIsDrivenByOne(t *testing.T) {
+	t.Parallel() // it waits more than it works
+	b := newTestBed(t, 1, slow)
+	_, id := b.midRun(longPlan)
+	if _, _, err := lab.Apply(t.Context(), b.pool, "lab.yaml", b.elsewhereNow(), "ann"); err != nil {
+		t.Fatal(err)
+	}
+	within(t, time.Minute, "bench-9 at rest", func() bool { return b.bench("bench-9").Activity == Idle })
+	if r := run(t, b.pool, id); r.Bench != "bench-1" {
+		t.Errorf("run %+v", r)
+	}
+	for _, name := range []string{"bench-1-analyzer", "bench-1-switcher", "bench-1-supply"} {
+		b.mustTakeTurns(name)
+	}
+}
+
 // The safe state without the analyzer: nothing is waited for, what the units answer
 // counts, and the report says so. One that does not answer loses its DC.
 func TestSafeStateWithoutTheSharedAnalyzer(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 2, oneAnalyzer)
 	b.hold("bench-3", "bench-1-analyzer")
 	a := b.start("a", func(o *AgentOptions) { o.Benches = []string{"bench-2"} })

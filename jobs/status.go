@@ -22,6 +22,9 @@ type BenchStatus struct {
 	Token  int64  // lease token, 0 before the first holder
 	Drains bool   // the holder stops: it begins nothing new
 	Queued int    // runs that wait for this bench
+	// Takeovers counts how often within the last hour its lease was taken over from
+	// a holder that was lost. From scheduler.Flapping on it gets less work.
+	Takeovers int
 
 	Run        *uuid.UUID // active run, nil when there is none; the fields below are empty then
 	Campaign   *uuid.UUID
@@ -44,6 +47,7 @@ func Benches(ctx context.Context, db DB) ([]BenchStatus, error) {
 		       CASE WHEN l.live THEN b.doing ELSE '' END, coalesce(b.alarm, ''), b.updated_at,
 		       CASE WHEN l.live THEN l.holder ELSE '' END, coalesce(l.token, 0), coalesce(l.live AND l.draining, false),
 		       (SELECT count(*) FROM run q WHERE q.bench = b.name AND q.state = 'queued'),
+		       (SELECT count(*) FROM bench_takeover o WHERE o.bench = b.name AND o.abandoned AND o.at > now() - interval '1 hour'),
 		       r.id, c.id, coalesce(c.name, ''), coalesce(r.serial, ''), coalesce(r.unit_type, ''),
 		       coalesce(c.build, ''), coalesce(c.simulated, false),
 		       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last), coalesce(r.cases, 0), r.started_at

@@ -43,11 +43,8 @@ func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 		}
 	})
 	defer release()
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, body) })
+	big := t.keepBig(ctx, o.cases)
+	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, big) })
 	switch {
 	case errors.Is(err, errFenced), errors.Is(err, errGone):
 		t.log.InfoContext(ctx, "segment discarded", "run", s.run, "segment", s.number, "cause", err)
@@ -77,7 +74,7 @@ func (t *tenure) fencedRun(ctx context.Context, run uuid.UUID, f func(pgx.Tx) er
 	})
 }
 
-func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript []byte) error {
+func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript said) error {
 	if err := results.InsertCases(ctx, tx, s.run, s.number, s.numbered(o.cases, true)); err != nil {
 		return err
 	}
@@ -207,17 +204,4 @@ func (t *tenure) putBack(ctx context.Context, s *segment, records []results.Case
 	if err != nil {
 		t.log.WarnContext(ctx, "the segment stays claimed until the next holder comes", "run", s.run, "segment", s.number, "error", err)
 	}
-}
-
-// writeTranscript stores what was said in one attempt. A body of nil was lost.
-func writeTranscript(ctx context.Context, tx pgx.Tx, s *segment, body []byte) error {
-	if body == nil {
-		return nil
-	}
-	_, err := tx.Exec(ctx, `INSERT INTO transcript (run_id, segment, attempt, body) VALUES ($1, $2, $3, $4)
-		ON CONFLICT (run_id, segment, attempt) DO UPDATE SET body = excluded.body`, s.run, s.number, s.attempt, body)
-	if err != nil {
-		return fmt.Errorf("jobs: transcript of segment %d of run %s: %w", s.number, s.run, err)
-	}
-	return nil
 }

@@ -28,6 +28,10 @@ func (t *tenure) tick(ctx context.Context) error {
 	case current != nil:
 		if current.run != uuid.Nil && (row.run == nil || *row.run != current.run) {
 			current.cancel(errCancelled)
+			return nil
+		}
+		if current.run != uuid.Nil {
+			return t.yield(ctx, current.run)
 		}
 		return nil
 	case alarm != nil && !told: // the tables must know before they can say that it was cleared
@@ -47,14 +51,13 @@ func (t *tenure) tick(ctx context.Context) error {
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case row.run != nil:
 		return t.sweep(ctx, *row.run)
-	case !t.rig.isSafe() && (row.hold != "" || t.agent.whyOutdated() != "" || !t.ahead.follows()) && !t.secure(ctx, "the run has ended"):
+	case !t.rig.isSafe() && (row.hold != "" || !t.ahead.follows()) && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
+	case t.abandoned && time.Since(tried) >= t.agent.Timings.Recheck && !t.secure(ctx, "its last holder vanished and may wake"):
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
 	t.shareIdle(ctx)
-	if outdated, err := t.restOutdated(ctx); outdated {
-		return err
-	}
 	if before, err := t.nextPath(ctx); before || err != nil {
 		return err
 	}

@@ -42,6 +42,15 @@ const controlQueue = "ctl"
 
 var plainQueueName = regexp.MustCompile(`^[a-z0-9]+([_-]?[a-z0-9]+)*$`)
 
+// ticketPoll is how often River looks into the queue of a bench without being told.
+// It is told of nearly every ticket; with many benches the looks alone would keep the
+// database busy, so that together they stay at about fifty a second.
+func (a *Agent) ticketPoll() time.Duration {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return max(time.Second, time.Duration(len(a.keepers))*20*time.Millisecond)
+}
+
 // queueOf returns the queue of a bench. River takes only some names; a bench
 // with another one gets a digest.
 func queueOf(bench string) string {

@@ -10,7 +10,7 @@ import (
 )
 
 // transcriptLimit bounds what one attempt keeps; a segment says far less.
-const transcriptLimit = 8 << 20
+const transcriptLimit = 64 << 20
 
 // transcript collects what was said to every instrument of a bench since the
 // last reset, in one order.
@@ -53,15 +53,16 @@ func (t *transcript) reset() {
 	t.text.Reset()
 }
 
-// compressed returns the text in the form in which it is stored.
-func (t *transcript) compressed() ([]byte, error) {
+// packed returns the text, and the form in which a row keeps it.
+func (t *transcript) packed() (text, packed []byte, err error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	encoder, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
 	if err != nil {
-		return nil, fmt.Errorf("jobs: transcript: %w", err)
+		return nil, nil, fmt.Errorf("jobs: transcript: %w", err)
 	}
-	return encoder.EncodeAll(t.text.Bytes(), nil), encoder.Close()
+	text = bytes.Clone(t.text.Bytes())
+	return text, encoder.EncodeAll(text, nil), encoder.Close()
 }
 
 // recorder is the transcript as one instrument's session sees it.

@@ -15,7 +15,7 @@ ALTER TABLE run
     ADD COLUMN lab_id bigint REFERENCES lab_version, -- measured with this inventory; null: with that of the campaign
     ADD COLUMN pause_requested text;                -- why it should give way at its next safe boundary; null: it goes on
 
-CREATE INDEX run_queued ON run (bench, queued_at, id) WHERE state = 'queued';
+CREATE INDEX run_queued ON run (bench, campaign_id, queued_at, id) WHERE state = 'queued';
 CREATE INDEX run_started ON run (started_at);
 
 -- Every holder that a bench had, to see which benches flap.

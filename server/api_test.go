@@ -96,6 +96,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&carrier=3.45GHz&carrier=3.54999GHz&class=medium-range&rated_power=37dBm&clause=6.6.3":                                               200,
 		"/limits?band=n78&bandwidth=7MHz&scs=30kHz&rated_power=37dBm":                                                                                                                    400,
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&rated_power=37dBm&bnad=n1":                                                                                                          400,
+		"/queue":                   200,
 		"/yield":                   200,
 		"/yield?a=2.4.0&b=2.5.0":   200,
 		"/yield?a=2.4.0&b=9":       400,
@@ -280,9 +281,9 @@ func TestMasksDrawnAreThoseThatWereJudgedBy(t *testing.T) {
 
 func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	s := seed(t)
-	srv := newTestServer(t, s)
 	next := func() string {
-		runs, err := srv.nextRuns(t.Context())
+		forecast, err := jobs.ETA(t.Context(), s.pool)
+		runs := nextRuns(forecast)
 		if err != nil || runs["bench-2"] == nil {
 			t.Fatalf("runs %v, %v", runs, err)
 		}
@@ -292,7 +293,7 @@ func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	if got, want := next(), "F2-0002 2.5.0"; got != want {
 		t.Errorf("of equal priority the older goes first: got %s, want %s", got, want)
 	}
-	s.exec(t, `UPDATE campaign SET priority = 10 WHERE id = $1`, s.old)
+	s.exec(t, `UPDATE campaign SET priority = 50 WHERE id = $1`, s.old)
 	if got, want := next(), "F2-0002 2.4.0"; got != want {
 		t.Errorf("the smaller priority goes first: got %s, want %s", got, want)
 	}

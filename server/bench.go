@@ -221,7 +221,7 @@ func (s *Server) postBench(what string, answer echo.HandlerFunc) echo.HandlerFun
 }
 
 // benchRoutes are the pages of single benches and what programs ask of them.
-func (s *Server) benchRoutes(e *echo.Echo, v1 string) {
+func (s *Server) benchRoutes(e *echo.Echo) {
 	readable(e, "/benches/:name", s.benchPage)
 	readable(e, v1+"/benches/:name", s.getBench)
 	readable(e, v1+"/benches/:name/golden", s.getGolden)

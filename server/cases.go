@@ -10,6 +10,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
 )
@@ -51,7 +52,7 @@ type evidence struct {
 	context measuredWith
 }
 
-func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64) (evidence, error) {
+func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, id int64) (evidence, error) {
 	var e evidence
 	var err error
 	if e.stored, err = results.CaseByID(ctx, pool, id); err != nil {
@@ -62,7 +63,7 @@ func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64
 		return e, err
 	}
 	e.run = runToWire(summary)
-	if e.traces, err = results.Traces(ctx, pool, id); err != nil {
+	if e.traces, err = results.Traces(ctx, pool, store, id); err != nil {
 		return e, err
 	}
 	if e.later, err = results.JudgementsOfCase(ctx, pool, id); err != nil {
@@ -90,7 +91,10 @@ func (s *Server) casePage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	d := e.toWire()
+	d := caseView{CaseDetail: e.toWire()}
+	if lost := lostIn(e.traces); lost != nil {
+		d.Lost = lost.Error()
+	}
 	title := fmt.Sprintf("%s of %s, build %s", d.Clause, d.Run.Serial, d.Run.Build)
 	return s.render(c, http.StatusOK, "case", page{Title: title, Section: "campaigns", Simulated: d.Run.Simulated, Data: d})
 }
@@ -109,7 +113,7 @@ func (s *Server) evidenceOf(c echo.Context) (evidence, error) {
 	if err != nil {
 		return evidence{}, err
 	}
-	return s.inventories.evidence(c.Request().Context(), s.pool, id)
+	return s.inventories.evidence(c.Request().Context(), s.pool, s.blobs, id)
 }
 
 func caseOf(c echo.Context) (int64, error) {

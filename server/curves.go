@@ -12,10 +12,19 @@ import (
 	"benchyard/server/api"
 )
 
+// caseView is what the page of a case shows beside what programs get.
+type caseView struct {
+	api.CaseDetail
+	Lost string // why the traces cannot be drawn; empty: they can
+}
+
 // curves draws the curves of a case once more from its stored traces, or says why
 // that cannot be done.
 func (e evidence) curves() (curves []api.Curve, why string) {
 	curves = []api.Curve{}
+	if lostIn(e.traces) != nil {
+		return curves, "" // the page says so beside the traces
+	}
 	if !e.context.known || len(e.traces) == 0 {
 		return curves, ""
 	}
@@ -34,6 +43,17 @@ func (e evidence) curves() (curves []api.Curve, why string) {
 		curves = append(curves, w)
 	}
 	return curves, ""
+}
+
+// lostIn returns why the traces of a case cannot be looked at as a whole; nil:
+// they can.
+func lostIn(traces []results.Trace) error {
+	for _, t := range traces {
+		if t.Lost != nil {
+			return t.Lost
+		}
+	}
+	return nil
 }
 
 // takenTraces are stored traces as a procedure took them.

@@ -81,6 +81,7 @@ func TestCorrectionIsDecidedFromItsForms(t *testing.T) {
 		"the name of who approves is":     {"by": {""}},
 		"valid_until must be a day":       {"by": {"bob"}, "valid_until": {"soon"}},
 		"which is over":                   {"by": {"bob"}, "valid_until": {"2020-01-01"}},
+		"say that day or an earlier one":  {"by": {"bob"}, "valid_until": {"2999-01-01"}},
 	} {
 		if status, _, body := sendForm(t, address+"/paths/"+good+"/approve", form); status/100 != 4 || !strings.Contains(body, says) {
 			t.Errorf("status %d; want %q", status, says)
@@ -89,7 +90,8 @@ func TestCorrectionIsDecidedFromItsForms(t *testing.T) {
 	if status, to, _ := sendForm(t, address+"/paths/"+bad+"/reject", url.Values{"by": {"bob"}, "reason": {"a loose <nut>"}}); status != http.StatusSeeOther || to != "/paths/"+bad {
 		t.Errorf("rejected: status %d, leads to %q", status, to)
 	}
-	if status, to, _ := sendForm(t, address+"/paths/"+good+"/approve", url.Values{"by": {"bob"}, "valid_until": {"2090-03-31"}}); status != http.StatusSeeOther || to != "/paths/"+good {
+	until := time.Now().AddDate(0, 0, 30).UTC().Format(time.DateOnly)
+	if status, to, _ := sendForm(t, address+"/paths/"+good+"/approve", url.Values{"by": {"bob"}, "valid_until": {until}}); status != http.StatusSeeOther || to != "/paths/"+good {
 		t.Errorf("approved: status %d, leads to %q", status, to)
 	}
 	// Too late: what became of it.
@@ -98,7 +100,7 @@ func TestCorrectionIsDecidedFromItsForms(t *testing.T) {
 	}
 	s.elementsOf(t, "cable-18, pad-3")
 	for path, want := range map[string][]string{
-		"/paths/" + good: {"approved</span> by bob", "2090-03-31"},
+		"/paths/" + good: {"approved</span> by bob", until},
 		"/paths/" + bad:  {"rejected</span> by bob", "a loose &lt;nut&gt;"},
 		"/paths":         {"measured by mary", "approved by bob", "does not hold any more: cable-17 is gone, cable-18 is new", "Decided"},
 	} {
@@ -141,8 +143,9 @@ func TestClientDecidesAboutCorrections(t *testing.T) {
 	if _, err := client.ApprovePath(ctx, good, api.PathApproval{By: "bob"}); !errors.As(err, &problem) || problem.Status != http.StatusUnprocessableEntity || len(problem.Errors) != 1 {
 		t.Errorf("approved without a reason: %v", err)
 	}
-	one, err := client.ApprovePath(ctx, good, api.PathApproval{By: "bob", Reason: "new pad", ValidUntil: "2090-03-31"})
-	if err != nil || one.State != "approved" || one.DecidedBy != "bob" || one.ValidUntil != "2090-03-31" || len(one.Table) != 2 || one.Table[0].Budget == nil || one.Table[1].Budget != nil || len(one.Differences) != 2 {
+	until := time.Now().AddDate(0, 0, 30).UTC().Format(time.DateOnly)
+	one, err := client.ApprovePath(ctx, good, api.PathApproval{By: "bob", Reason: "new pad", ValidUntil: until})
+	if err != nil || one.State != "approved" || one.DecidedBy != "bob" || one.ValidUntil != until || len(one.Table) != 2 || one.Table[0].Budget == nil || one.Table[1].Budget != nil || len(one.Differences) != 2 {
 		t.Errorf("%+v, %v", one, err)
 	}
 	two, err := client.RejectPath(ctx, bad, api.PathRejection{By: "bob", Reason: "loose"})
@@ -153,7 +156,7 @@ func TestClientDecidesAboutCorrections(t *testing.T) {
 		t.Errorf("rejected after all: %v", err)
 	}
 	paths, err := client.Paths(ctx)
-	if err != nil || len(paths) == 0 || paths[0].Correction != good || paths[0].ValidUntil != "2090-03-31" || paths[0].Rows != 2 || paths[1].Correction != "" || paths[0].Open != 0 {
+	if err != nil || len(paths) == 0 || paths[0].Correction != good || paths[0].ValidUntil != until || paths[0].Rows != 2 || paths[1].Correction != "" || paths[0].Open != 0 {
 		t.Errorf("%+v, %v", paths, err)
 	}
 }

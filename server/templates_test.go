@@ -89,7 +89,7 @@ func TestCasePageOfAnError(t *testing.T) {
 
 func TestCaseWhoseInventoryIsGoneStillShowsItsFigures(t *testing.T) {
 	s := seed(t)
-	s.exec(t, `UPDATE lab_version SET document = replace(document, 'T4-0001', 'T4-9999')`)
+	s.exec(t, `UPDATE lab_version SET document = replace(document, 'T4-0001', 'T4-9999'), decoded = NULL`)
 	h := newTestServer(t, s).Handler()
 	id := s.caseID(t, "T4-0001", "6.6.4")
 	status, _, body := get(t, h, "/cases/"+id)
@@ -136,8 +136,8 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"campaign", "content", campaignData{}},
 		{"campaign", "content", matrix(api.Campaign{}, []api.Run{{Clauses: []api.ClauseSummary{{Clause: "6.2"}}}})},
 		{"run", "content", runView(api.RunDetail{Cases: []api.Case{{Error: "e", Verdict: "error"}}}, "")},
-		{"case", "content", api.CaseDetail{}},
-		{"case", "content", api.CaseDetail{NoCurves: "n", Curves: []api.Curve{{}, {X: []float64{1, 2}, Y: []float64{0, -60}, Lines: true, Limits: []*float64{nil, &half}}}}},
+		{"case", "content", caseView{CaseDetail: api.CaseDetail{}}},
+		{"case", "content", caseView{CaseDetail: api.CaseDetail{NoCurves: "n", Curves: []api.Curve{{}, {X: []float64{1, 2}, Y: []float64{0, -60}, Lines: true, Limits: []*float64{nil, &half}}}}}},
 		{"figure", "content", api.Explanation{Result: api.Result{Budget: &api.Budget{Parts: []api.UncertaintyPart{{}}}}, Later: []api.LaterJudgement{{}, {Figure: api.JudgedFigure{Verdict: "fail"}}},
 			Steps: []api.ExplanationStep{{Name: "uncertainty", Facts: []api.ExplanationFact{{}}}}}},
 		{"yield", "content", api.YieldReport{}},

@@ -18,6 +18,7 @@ type benchCommand struct {
 	Hold       benchHold       `cmd:"" help:"Keep a bench from new runs; a run in work goes on to its end."`
 	Release    benchRelease    `cmd:"" help:"Let a held bench take runs again."`
 	ClearAlarm benchClearAlarm `cmd:"" name:"clear-alarm" help:"Remove an alarm, after looking at the bench."`
+	Agents     benchAgents     `cmd:"" help:"The programs that drive benches: version, schema, and why one was refused."`
 	Golden     benchGolden     `cmd:"" help:"The figures of the golden unit over time: limits, newest reading, signal, when it is due."`
 }
 

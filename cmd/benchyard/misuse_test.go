@@ -64,6 +64,8 @@ func TestMisuseIsRefused(t *testing.T) {
 		{append(submit, "--units", ","), "--units names nothing"},
 		{append(submit, "--type", ""), "--type names nothing"},
 		{append(submit, "--priority", "99999999999"), "--priority"},
+		{append(submit, "--deadline", "tomorrow"), "want a date and time with its offset"},
+		{append(submit, "--deadline", "2001-01-01T00:00:00Z"), "the deadline 2001-01-01T00:00:00Z has passed"},
 		{append(submit, "--name", "\x1b[31mred"), "cannot be printed"},
 		{append(submit, "--units", "T4-9999"), "T4-9999"},
 		{[]string{"campaign", "cancel", ""}, "name the campaign"},

@@ -122,7 +122,7 @@ func tellProposal(ctx context.Context, p *program, db jobs.DB, found jobs.PathCo
 type pathApprove struct {
 	Proposal string `arg:"" help:"Its number, or the end of it."`
 	By       string `required:"" placeholder:"NAME" help:"Who approves: another person than who measured."`
-	Until    string `name:"valid-until" placeholder:"DATE" help:"Last day it is good, such as 2027-03-31. Default: correction_days of the inventory after it was measured."`
+	Until    string `name:"valid-until" placeholder:"DATE" help:"Last day it is good, such as 2027-03-31. Default, and not beyond: correction_days of the inventory after it was measured."`
 	Narrower bool   `help:"It may cover less than the one in force."`
 	Reason   string `help:"Why it differs from the one in force by more than both uncertainties allow."`
 }

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"benchyard/jobs/postgres"
 	"benchyard/server/api"
@@ -81,19 +82,20 @@ func TestCorrectionFromFileToForce(t *testing.T) {
 	if _, stderr := r.run(exitUsage, "path", "approve", end(id), "--by", "mary  jones"); !strings.Contains(stderr, "Mary Jones measured it; somebody else has to approve it") {
 		t.Errorf("says %q", stderr)
 	}
-	out, _ = r.run(exitDone, "path", "approve", end(id), "--by", "Bob", "--valid-until", "2090-03-31")
-	if !strings.Contains(out, "bench-2 slot 1 connector 1: in force until 2090-03-31, with version 2 of the inventory") {
+	until := time.Now().AddDate(0, 0, 30).UTC().Format(time.DateOnly)
+	out, _ = r.run(exitDone, "path", "approve", end(id), "--by", "Bob", "--valid-until", until)
+	if !strings.Contains(out, "bench-2 slot 1 connector 1: in force until "+until+", with version 2 of the inventory") {
 		t.Errorf("says %q", out)
 	}
 	if h = r.history(); h.Path.Correction != id || h.Path.Analyzer != "sa-2" || h.Path.ApprovedBy != "Bob" || h.Corrections[0].State != "approved" {
 		t.Errorf("%+v", h)
 	}
 	out, _ = r.run(exitDone, "path", "show")
-	if !strings.Contains(spaced(out), end(id)+" by Mary Jones, approved by Bob 9 kHz to 26.5 GHz 2090-03-31") || !strings.Contains(out, "of the file") {
+	if !strings.Contains(spaced(out), end(id)+" by Mary Jones, approved by Bob 9 kHz to 26.5 GHz "+until) || !strings.Contains(out, "of the file") {
 		t.Errorf("table:\n%s", out)
 	}
 	stderr := r.apply(r.text + "# another version\n")
-	if !strings.Contains(stderr, "bench-2 slot 1 connector 1: the correction approved by Bob stays in force until 2090-03-31") {
+	if !strings.Contains(stderr, "bench-2 slot 1 connector 1: the correction approved by Bob stays in force until "+until) {
 		t.Errorf("lab apply says %q", stderr)
 	}
 	stderr = r.apply(strings.Replace(r.text, "cable-27", "cable-28", 1))

@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/results"
@@ -63,7 +64,12 @@ func (c *runRejudge) Run(ctx context.Context, p *program) error {
 	if c.NoWait && !here {
 		return judgementTables(ctx, p, db.Pool, c.output, id, true)
 	}
-	if err := c.watch(ctx, p, db.Pool, id, here); err != nil {
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
+	if err := c.watch(ctx, p, db.Pool, blobs, id, here); err != nil {
 		return err
 	}
 	return judgementTables(ctx, p, db.Pool, c.output, id, true)
@@ -164,12 +170,12 @@ func (c *runRejudge) tellApproved(p *program, inForce *lab.Lab) {
 
 // watch shows the progress until the judgement has ended; here means that this
 // process does the work.
-func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, id uuid.UUID, here bool) error {
+func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, blobs *blob.Store, id uuid.UUID, here bool) error {
 	working, stop := context.WithCancel(ctx)
 	defer stop()
 	worked := make(chan error, 1)
 	if here {
-		go func() { worked <- jobs.WorkJudgement(working, pool, id, version(), p.log) }()
+		go func() { worked <- jobs.WorkJudgement(working, pool, blobs, id, version(), p.log) }()
 	}
 	err := followJudgement(working, p, pool, id, worked)
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"benchyard/instruments/scpi"
 )
@@ -62,6 +63,40 @@ func (l Line) Bool(ctx context.Context, capability string, values Values) (bool,
 		return false, err
 	}
 	return l.Table.Bool(capability, []byte(answer))
+}
+
+// Fetch sends units and, last, asks for the block or the list of numbers of a
+// capability, in as few messages as they make. The numbers are appended to dst, those
+// of a block while they arrive, in base units. What Table.Numbers would refuse is the
+// error in what was fetched: the answers to units may say why.
+func (l Line) Fetch(ctx context.Context, capability string, dst []float64, units ...string) (scpi.Fetched, error) {
+	query, err := l.Table.Ask(capability, nil)
+	if err != nil {
+		return scpi.Fetched{}, err
+	}
+	units = append(slices.Clone(units), query)
+	e := l.Table.Commands[capability]
+	if e.Type != CSV {
+		got, err := l.Session.Fetch(ctx, 0, e.Encoding.format(), dst, units...)
+		if err == nil && got.Err == nil {
+			got.Err = e.Unit.allToBase(got.Numbers[len(dst):])
+		}
+		if got.Err != nil {
+			got.Numbers, got.Err = nil, unfit(capability, got.Err)
+		}
+		return got, err
+	}
+	answers, err := l.Session.Exchange(ctx, 0, units...)
+	if err != nil {
+		return scpi.Fetched{}, err
+	}
+	last := len(answers) - 1
+	got := scpi.Fetched{Answers: answers[:last]}
+	list, err := l.Table.Numbers(capability, answers[last])
+	if got.Err = err; err == nil {
+		got.Numbers = append(dst, list...)
+	}
+	return got, nil
 }
 
 // Confirm tells the instrument something it must do for sure and asks another

@@ -46,6 +46,7 @@ func check(d *document.Document, l *Lab) {
 	c.inForce()
 	c.types()
 	c.units()
+	c.retention()
 	c.unique("builds", len(l.Builds), "", "build", func(i int) string { return l.Builds[i] })
 }
 

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 
@@ -64,10 +65,18 @@ func buildTables(d *document.Document, own map[int]*document.Document, l *Lab) [
 // restoreTables completes the dialects of a stored inventory. What was accepted
 // once stays readable; a table that later checks refuse is an error when it is
 // needed.
-func (l *Lab) restoreTables(file string, text []byte) {
-	d := document.Read(file, text)
+func (l *Lab) restoreTables(file string) error {
+	if len(l.Dialects) == 0 {
+		return nil
+	}
+	text, err := json.Marshal(map[string]any{"dialects": plainSources(l.Dialects)})
+	if err != nil {
+		return err
+	}
+	d := document.Read(file, text) // JSON is YAML
 	l.tables = buildTables(d, nil, l)
 	l.dialectFault = d.Problems().Err()
+	return nil
 }
 
 // dialect checks a reference to a table.

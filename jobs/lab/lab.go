@@ -64,6 +64,7 @@ type Lab struct {
 	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
 	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
 	Builds      []string
+	Retention   Retention // of evidence; absent: everything is kept
 
 	// AllowedAddresses are the networks, host names and domains whose instruments
 	// the inventory may name; none: loopback, private and link-local networks, and
@@ -74,7 +75,7 @@ type Lab struct {
 	Dialects []dialect.Source
 
 	// CorrectionDays is how many days after it was measured an approved correction
-	// is good, unless who approves it says otherwise; absent: DefaultCorrectionDays.
+	// is good at most; who approves it may say less. Absent: DefaultCorrectionDays.
 	CorrectionDays int
 	// Corrections are those in force. Only the program writes them: see Amend.
 	Corrections []ApprovedCorrection

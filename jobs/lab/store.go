@@ -152,11 +152,13 @@ func put(ctx context.Context, tx pgx.Tx, l *Lab, data []byte, by string) (versio
 func insertVersion(ctx context.Context, tx pgx.Tx, l *Lab, hash, document, by string) (id int64, err error) {
 	// clock_timestamp: now() stands still within a transaction, and the order
 	// of versions hangs on this time.
+	_, asRead := decode("lab.yaml", []byte(document)) // l is after the corrections in force took their places
 	err = tx.QueryRow(ctx, `
-		INSERT INTO lab_version (name, simulated, content_hash, document, applied_by, applied_at)
-		VALUES ($1, $2, $3, $4, $5, clock_timestamp())
-		ON CONFLICT (content_hash) DO UPDATE SET applied_by = EXCLUDED.applied_by, applied_at = EXCLUDED.applied_at
-		RETURNING id`, l.Name, l.Simulated, hash, document, by).Scan(&id)
+		INSERT INTO lab_version (name, simulated, content_hash, document, applied_by, applied_at, decoded, decoded_shape)
+		VALUES ($1, $2, $3, $4, $5, clock_timestamp(), $6, $7)
+		ON CONFLICT (content_hash) DO UPDATE SET applied_by = EXCLUDED.applied_by, applied_at = EXCLUDED.applied_at,
+			decoded = EXCLUDED.decoded, decoded_shape = EXCLUDED.decoded_shape
+		RETURNING id`, l.Name, l.Simulated, hash, document, by, encodeDecoded(asRead), shape).Scan(&id)
 	return id, err
 }
 
@@ -188,9 +190,11 @@ func insertInventory(ctx context.Context, tx pgx.Tx, l *Lab, versionID int64, by
 func Load(ctx context.Context, db RowQueryer, versionID int64) (*Lab, int64, error) {
 	var id int64
 	var text string
+	var decoded []byte
 	err := db.QueryRow(ctx, `
-		SELECT id, document FROM lab_version WHERE id = $1 OR $1 = 0
-		ORDER BY applied_at DESC, id DESC LIMIT 1`, versionID).Scan(&id, &text)
+		SELECT id, CASE WHEN decoded_shape = $2 THEN decoded END, CASE WHEN decoded_shape = $2 AND decoded IS NOT NULL THEN '' ELSE document END
+		FROM lab_version WHERE id = $1 OR $1 = 0
+		ORDER BY applied_at DESC, id DESC LIMIT 1`, versionID, shape).Scan(&id, &decoded, &text)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, 0, ErrNoLab
 	}
@@ -200,11 +204,19 @@ func Load(ctx context.Context, db RowQueryer, versionID int64) (*Lab, int64, err
 	// What was accepted once stays readable: checks that came later do not
 	// apply to a version that results refer to.
 	name := fmt.Sprintf("lab version %d", id)
-	d, l := decode(name, []byte(text))
-	if problems := d.Problems(); problems != nil {
-		return nil, 0, fmt.Errorf("lab: reading the inventory: %w", problems)
+	l, err := decodeDecoded(decoded)
+	if err != nil {
+		return nil, 0, fmt.Errorf("lab: reading the inventory, version %d: %w", id, err)
 	}
-	l.restoreTables(name, []byte(text))
+	if l == nil {
+		var d *document.Document
+		if d, l = decode(name, []byte(text)); d.Problems() != nil {
+			return nil, 0, fmt.Errorf("lab: reading the inventory: %w", d.Problems())
+		}
+	}
+	if err := l.restoreTables(name); err != nil {
+		return nil, 0, fmt.Errorf("lab: reading the inventory, version %d: %w", id, err)
+	}
 	l.override()
 	return l, id, nil
 }

@@ -146,7 +146,7 @@ func orNull(v float64) *float64 {
 	return &v
 }
 
-var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels", "unit_told"}
+var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels", "unit_told", "blob", "blob_from", "blob_size"}
 
 // traceRows has the name of the case where its number will be.
 func traceRows(c Case) ([][]any, error) {
@@ -156,13 +156,19 @@ func traceRows(c Case) ([][]any, error) {
 		if err != nil {
 			return nil, fmt.Errorf("results: case %s, trace %d (%s): %w", c.Key, i+1, t.Role, err)
 		}
+		var from, size *int64
+		if t.object != nil {
+			from, size = new(int64), new(int64)
+			*size = int64(len(levels))
+			levels = nil
+		}
 		settings, err := encodeSweep(t.Sweep)
 		if err != nil {
 			return nil, fmt.Errorf("results: case %s, trace %d (%s): %w", c.Key, i+1, t.Role, err)
 		}
 		s := t.Spectrum
 		rows[i] = []any{c.name(), i + 1, t.Role, float64(s.Start), float64(s.Step), len(s.Levels),
-			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels, t.Unit}
+			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels, t.Unit, t.object, from, size}
 	}
 	return rows, nil
 }

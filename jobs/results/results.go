@@ -23,6 +23,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"benchyard/instruments/rf"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
 )
 
@@ -74,6 +75,10 @@ type Trace struct {
 	Sweep    rf.Sweep
 	Spectrum rf.Spectrum
 	Unit     *conformance.Observation // what the radio unit told; nil: it was not asked
+	Points   int                      // of a stored trace, even where its levels are lost
+	Lost     *LostError               // why a stored trace has no levels; nil: it has them
+
+	object *blob.Key // holds the levels, see KeepBig; nil: the row does
 }
 
 // StoredCase is a case in the store. Its Traces are empty: they are large, and

@@ -93,7 +93,7 @@ func (b *Bench) Lacks(n Needs) []string {
 // all but one case of twenty.
 func (b *Bench) Obstacle(j *Job, setUp time.Duration, now time.Time, p Policy) string {
 	if b.Hold != "" {
-		return fmt.Sprintf("%s is held: %s", b.Name, b.Hold)
+		return fmt.Sprintf("%s: %s", b.Name, b.Hold)
 	}
 	if lacks := b.Lacks(j.Needs); lacks != nil {
 		return strings.Join(lacks, "; ")
@@ -106,6 +106,9 @@ func (b *Bench) Obstacle(j *Job, setUp time.Duration, now time.Time, p Policy) s
 	end := now.Add(longest)
 	if !b.Calibrated.IsZero() && end.After(b.Calibrated) {
 		return fmt.Sprintf("the calibration of %s ends at %s and the run may take %s: calibrate first", b.Name, b.Calibrated.Format(stamp), roughly(longest))
+	}
+	if !j.Valid.IsZero() && end.After(j.Valid) {
+		return fmt.Sprintf("a path correction of %s on %s ends at %s and the run may take %s: measure the path first", j.Unit, b.Name, j.Valid.Format(stamp), roughly(longest))
 	}
 	if w, barred := b.barrier(j.Requester, now, end); barred {
 		return fmt.Sprintf("%s is %s and the run may take %s", b.Name, w, roughly(longest))

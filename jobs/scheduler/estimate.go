@@ -59,27 +59,34 @@ type Seen struct {
 // Shrinkage, common practice without a source: what is believed before anything
 // was observed weighs as much as that many observations.
 const (
-	priorWeight   = 5
-	priorVariance = 0.3 * 0.3
+	paceWeight    = 1
+	kindWeight    = 5
 	setUpWeight   = 3
+	priorVariance = 0.3 * 0.3
 )
 
-// Learn estimates a run of a nominal time from what was seen, the most general
-// first, such as all runs, those of the plan, those of the plan on the bench. Each
-// level starts from what the one before it says, the first from the nominal time:
-// few observations move the estimate little.
-func Learn(nominal time.Duration, levels ...Seen) Estimate {
-	mean, variance, doubt := 0.0, priorVariance, priorVariance/priorWeight
-	for _, s := range levels {
+// Learn estimates a run of a nominal time from the pace of everything that was
+// measured lately, and then from what was seen of its like, the more general first,
+// such as all runs of the plan, those of the plan on the bench. Each starts from
+// what the one before it says: few observations move the estimate little, and how
+// far they lie from it is doubt.
+func Learn(nominal time.Duration, pace Seen, kinds ...Seen) Estimate {
+	mean, variance, doubt := 0.0, priorVariance, priorVariance
+	for i, s := range append([]Seen{pace}, kinds...) {
 		if s.N < 1 {
 			continue
 		}
+		weight := float64(kindWeight)
+		if i == 0 {
+			weight = paceWeight
+		}
 		n := float64(s.N)
-		w := n / (n + priorWeight)
+		w := n / (n + weight)
 		shift := s.Mean - mean
-		variance = (1-w)*variance + w*s.Variance + w*(1-w)*shift*shift
+		variance = (1-w)*variance + w*s.Variance
 		mean += w * shift
-		doubt = variance / (n + priorWeight)
+		off := (1 - w) * shift
+		doubt = variance/(n+weight) + off*off
 	}
 	return Estimate{Median: scaled(nominal, math.Exp(mean)), Sigma: math.Sqrt(variance), Doubt: math.Sqrt(doubt)}
 }

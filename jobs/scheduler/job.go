@@ -88,6 +88,7 @@ type Job struct {
 	Requester string
 	Queued    time.Time
 	Deadline  time.Time // zero: none
+	Valid     time.Time // when the first correction of its paths ends; zero: never
 	Family    Family
 	Kind      string   // jobs of one kind share what is not known of their duration, such as plan and type of unit
 	Takes     Estimate // without set-up

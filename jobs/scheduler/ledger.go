@@ -47,10 +47,14 @@ func (l *Ledger) decayed(d, age time.Duration) time.Duration {
 	return time.Duration(float64(d) * math.Exp2(-float64(age)/float64(l.halfLife)))
 }
 
-func (l *Ledger) clone() *Ledger {
+// Clone returns a copy that is charged on its own.
+func (l *Ledger) Clone() *Ledger {
 	c := &Ledger{halfLife: l.halfLife, accounts: make(map[string]account, len(l.accounts))}
 	for r, a := range l.accounts {
 		c.accounts[r] = a
 	}
 	return c
 }
+
+// HalfLife returns the time after which use counts half.
+func (l *Ledger) HalfLife() time.Duration { return l.halfLife }

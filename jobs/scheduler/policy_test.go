@@ -116,13 +116,14 @@ func TestObstacles(t *testing.T) {
 		want   string // part of the reason; empty: none
 	}{
 		{"nothing", func(*Bench, *Job) {}, ""},
-		{"hold", func(b *Bench, _ *Job) { b.Hold = "new pads" }, "b is held: new pads"},
+		{"hold", func(b *Bench, _ *Job) { b.Hold = "new pads" }, "b: new pads"},
 		{"frequency", func(_ *Bench, j *Job) { j.Needs.Frequency.High = 5 * rf.Gigahertz }, "b covers 1 MHz to 4 GHz, wanted are 1 GHz to 5 GHz"},
 		{"power", func(_ *Bench, j *Job) { j.Needs.Power = 46 }, "b stands 43.00 dBm at a connector, the unit gives 46.00 dBm"},
 		{"connectors", func(_ *Bench, j *Job) { j.Needs.Connectors = 4 }, "b reaches 2 connectors, the unit has 4"},
 		{"options", func(_ *Bench, j *Job) { j.Needs.Options = []string{"hot", "cold", "damp"} }, "b has no hot, damp"},
 		{"calibration ends within the run", func(b *Bench, _ *Job) { b.Calibrated = morning.Add(69 * time.Minute) }, "the calibration of b ends at 2026-03-02 09:09 +00:00 and the run may take 1h10m"},
 		{"calibration holds", func(b *Bench, _ *Job) { b.Calibrated = morning.Add(72 * time.Minute) }, ""},
+		{"a path correction ends within the run", func(_ *Bench, j *Job) { j.Valid = morning.Add(69 * time.Minute) }, "a path correction of unit of 1 on b ends at 2026-03-02 09:09 +00:00"},
 		{"maintenance begins within the run", func(b *Bench, _ *Job) {
 			b.Windows = []Window{{From: morning.Add(time.Hour), Until: morning.Add(2 * time.Hour), Reason: "cleaning"}}
 		}, "b is kept for maintenance from 2026-03-02 09:00 +00:00 to 2026-03-02 10:00 +00:00 (cleaning)"},

@@ -12,7 +12,7 @@ type stint struct {
 	job   Job
 	setUp time.Duration
 	start time.Time // of the set-up, when everything takes its median
-	by    Criterion // why it was chosen
+	by    Criterion // what decided for it
 }
 
 // workedOff is what came of working off a queue in thought.
@@ -24,7 +24,7 @@ type workedOff struct {
 // workOff lets every bench take its jobs by the policy, all taking their median.
 // Jobs that no bench ever takes are stuck, with the reason.
 func workOff(jobs []Job, benches []Bench, p Policy, setUp SetUpTime, ledger *Ledger, now time.Time) workedOff {
-	o := &outlook{queue: NewQueue(p, setUp, ledger.clone()), done: workedOff{stuck: map[string]string{}}}
+	o := &outlook{queue: NewQueue(p, setUp, ledger.Clone()), done: workedOff{stuck: map[string]string{}}}
 	o.queue.Add(jobs...)
 	for i := range benches {
 		b := benches[i]
@@ -100,7 +100,7 @@ func (o *outlook) strand(jobs []Job, benches []Bench, now time.Time) {
 			o.done.stuck[j.ID] = "bench " + j.Bench + " is not in the inventory"
 		default:
 			setUp := o.queue.setUp(benches[b].SetUp, j.Family)
-			o.done.stuck[j.ID] = cmp.Or(benches[b].Obstacle(j, setUp, now, o.queue.policy), "the calibration of "+j.Bench+" ends before its turn comes")
+			o.done.stuck[j.ID] = cmp.Or(benches[b].Obstacle(j, setUp, now, o.queue.policy), "the calibration of "+j.Bench+", or of its paths, ends before its turn comes")
 		}
 	}
 }

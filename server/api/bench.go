@@ -11,9 +11,11 @@ type Bench struct {
 	Alarm       string       `json:"alarm"`    // what could not be confirmed; empty: none
 	Now         *BenchWork   `json:"now"`
 	Next        *BenchWork   `json:"next"`
-	Prompt      *Prompt      `json:"prompt"`  // what a person is asked to do now; null: nothing
-	Waiting     int          `json:"waiting"` // runs that wait for this bench
-	Lease       *Lease       `json:"lease"`   // null: nobody drives it
+	Prompt      *Prompt      `json:"prompt"`    // what a person is asked to do now; null: nothing
+	Waiting     int          `json:"waiting"`   // runs that wait for this bench
+	Takeovers   int          `json:"takeovers"` // of its lease from a lost holder, within the last hour
+	Flapping    bool         `json:"flapping"`  // so many that it gets less work
+	Lease       *Lease       `json:"lease"`     // null: nobody drives it
 	Calibration *Calibration `json:"calibration"`
 	Golden      *GoldenUnit  `json:"golden"` // null: the bench has no golden unit
 	Simulated   bool         `json:"simulated"`

@@ -45,6 +45,12 @@ func (c *Client) Benches(ctx context.Context) (list []Bench, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "benches")
 }
 
+// Queue returns what waits, when it is expected to be done, and which units to
+// mount next.
+func (c *Client) Queue(ctx context.Context) (queue Queue, err error) {
+	return queue, c.call(ctx, http.MethodGet, nil, nil, &queue, "queue")
+}
+
 // Campaigns returns every campaign, newest first.
 func (c *Client) Campaigns(ctx context.Context) (list []Campaign, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "campaigns")
@@ -55,9 +61,20 @@ func (c *Client) Campaign(ctx context.Context, id string) (one Campaign, err err
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "campaigns", id)
 }
 
-// Submit queues a campaign and returns it.
+// Submit queues a campaign and returns it. With an idempotency key, sending it
+// again returns what it returned first.
 func (c *Client) Submit(ctx context.Context, s Submission) (made Campaign, err error) {
 	return made, c.call(ctx, http.MethodPost, nil, s, &made, "campaigns")
+}
+
+// JUnit returns what a campaign has measured so far as JUnit XML.
+func (c *Client) JUnit(ctx context.Context, campaign string) ([]byte, error) {
+	return c.document(ctx, "campaigns", campaign, "junit")
+}
+
+// RunJUnit returns what a run has measured so far as JUnit XML.
+func (c *Client) RunJUnit(ctx context.Context, run string) ([]byte, error) {
+	return c.document(ctx, "runs", run, "junit")
 }
 
 // Cancel ends a campaign and returns what became of it. By says who wants it;
@@ -181,7 +198,12 @@ func (c *Client) BenchAgreement(ctx context.Context) (report BenchReport, err er
 
 // Document returns the OpenAPI document of the server.
 func (c *Client) Document(ctx context.Context) ([]byte, error) {
-	answer, err := c.do(ctx, http.MethodGet, nil, nil, "openapi.yaml")
+	return c.document(ctx, "openapi.yaml")
+}
+
+// document returns an answer that is not JSON.
+func (c *Client) document(ctx context.Context, path ...string) ([]byte, error) {
+	answer, err := c.do(ctx, http.MethodGet, nil, nil, path...)
 	if err != nil {
 		return nil, err
 	}
@@ -233,6 +255,9 @@ func (c *Client) do(ctx context.Context, method string, query url.Values, body a
 	}
 	if body != nil {
 		request.Header.Set("Content-Type", "application/json")
+	}
+	if keyed, ok := body.(interface{ key() string }); ok && keyed.key() != "" {
+		request.Header.Set("Idempotency-Key", keyed.key())
 	}
 	response, err := c.http.Do(request)
 	if err != nil {

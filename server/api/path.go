@@ -77,7 +77,7 @@ type PathCorrectionDetail struct {
 // PathApproval puts a proposed correction in force.
 type PathApproval struct {
 	By         string `json:"by"`                    // name, another one than that of who measured
-	ValidUntil string `json:"valid_until,omitempty"` // last good day; empty: as long as the inventory says
+	ValidUntil string `json:"valid_until,omitempty"` // last good day, correction_days of the inventory after it was measured at most; empty: then
 	Narrower   bool   `json:"narrower,omitempty"`    // it may cover less than the one in force
 	Reason     string `json:"reason,omitempty"`      // needed where it disagrees with the one in force
 }

@@ -53,6 +53,15 @@ type RunDetail struct {
 	Judgements []RunJudgement `json:"judgements"` // of its traces judged again, newest first
 	Steps      []Step         `json:"steps"`      // of bring-up and retune, in order
 	Prompts    []Prompt       `json:"prompts"`    // what persons were asked to do for it, in order
+	Evidence   Evidence       `json:"evidence"`
+}
+
+// Evidence is what is left of the traces and transcripts of a run. Verdicts and
+// figures always stay.
+type Evidence struct {
+	State string `json:"state"` // complete, thinned
+	Held  bool   `json:"held"`  // kept from being thinned until it is released
+	Text  string `json:"text"`  // what went, when and under which policy; who holds it and why
 }
 
 // Step is one step of bring-up or retune of the unit, read back.
@@ -140,7 +149,8 @@ type Trace struct {
 	Settings json.RawMessage `json:"settings"` // the sweep that was asked for
 	// AtConnector is true when the levels served are raised by the path loss,
 	// false when they stand as the analyzer read them.
-	AtConnector bool `json:"at_connector"`
+	AtConnector bool   `json:"at_connector"`
+	Lost        string `json:"lost"` // why there are no levels: thinned, or damaged; empty: there are
 }
 
 // SeriesList holds the level series of one case.
