@@ -25,7 +25,7 @@ lint: tools ## formatting and vet
 	$(GO) vet ./...
 
 long: tools postgres ## the safe state at each step in real time, damage over 200,000 labs
-	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestNothingAcceptedDamages' ./jobs
+	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestSafeStateDuringPreparations|TestNothingAcceptedDamages' ./jobs
 
 utilisation: tools postgres ## share of time in which the analyzer works, beside a plain script, in real time (18 min)
 	BENCHYARD_UTILISATION=1 $(GO) test -v -timeout 40m -run 'TestUtilisation' ./jobs | grep -v level=

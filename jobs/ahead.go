@@ -250,6 +250,9 @@ func (t *tenure) muteAhead(p *preparation) {
 	err := act(ctx, t.rig, p.mount.unit.Serial, (*radiounit.RadioUnit).Mute)
 	t.log.WarnContext(ctx, "a preparation has ended", "run", p.run, "unit", p.mount.unit.Serial, "cause", p.err, "muted", err == nil)
 	if err == nil {
+		if cause := context.Cause(t.ctx); cause == nil {
+			t.tellAhead(ctx, p, fmt.Sprintf("%s was not prepared ahead, and is brought up when its turn comes: %v", p.mount.unit.Serial, p.err))
+		}
 		return
 	}
 	t.ahead.mu.Lock()

@@ -67,9 +67,7 @@ func TestNothingTransmitsAheadWithoutIsolation(t *testing.T) {
 	for _, isolation := range []rf.DB{0, 40} {
 		t.Run(isolation.String(), func(t *testing.T) {
 			b := newTestBed(t, 1, threeSlots(20, isolation))
-			plan := strings.Replace(warmPlan(1), "6.2,", "6.6.4,", 1)
-			plan = strings.Replace(plan, "rf_channels: [M]", "rf_channels: [M], connectors: [1]", 1)
-			id := b.submitWith(Submission{PlanDocument: []byte(plan), Serials: []string{"T4-0001", "T4-0002"}, Build: "2.5.0"})
+			id := b.submitWith(Submission{PlanDocument: []byte(warmPlan(1)), Serials: []string{"T4-0001", "T4-0002"}, Build: "2.5.0"})
 			b.start("a", nil)
 			within(t, time.Minute, "the reason", func() bool {
 				return strings.Contains(run(t, b.pool, id["T4-0002"]).Blocked, "waits muted")
@@ -89,4 +87,37 @@ func TestNothingTransmitsAheadWithoutIsolation(t *testing.T) {
 			b.mustBeClean()
 		})
 	}
+}
+
+// A supply that may not stand another unit on the air keeps it from transmitting ahead,
+// and one that was touched while it waited is brought up from the beginning.
+func TestDoubtLeadsToTheWholeBringUp(t *testing.T) {
+	b := newTestBed(t, 1, func(c *sim.Config) {
+		threeSlots(20, 100)(c)
+		c.Benches[0].Supply.MaxAmps = 6 // 40 W of each unit and 57 W of the one on the air take 3.7 A of 48 V
+	})
+	runs := b.submit(warmPlan(1), "T4-0001", "T4-0002")
+	b.start("a", nil)
+	within(t, time.Minute, "the reason", func() bool {
+		return strings.Contains(run(t, b.pool, runs["T4-0002"]).Blocked, "may have to give")
+	})
+	for _, id := range runs {
+		if r := b.await(id); r.Verdict != conformance.Pass {
+			t.Errorf("run %+v", r)
+		}
+	}
+	b.mustBeClean()
+
+	b = newTestBed(t, 1, threeSlots(20, 100))
+	runs = b.submit(warmPlan(2), "T4-0001", "T4-0002")
+	b.start("a", nil)
+	within(t, time.Minute, "a unit on the air ahead", func() bool { return slices.Contains(b.lab.Transmitting(), "T4-0002") })
+	b.tell("T4-0002", "*RST")
+	if r := b.await(runs["T4-0002"]); r.Verdict != conformance.Pass {
+		t.Errorf("run %+v", r)
+	}
+	if n := b.count(`SELECT count(*) FROM run_step WHERE run_id = $1 AND name = 'initial calibration'`, runs["T4-0002"]); n != 2 {
+		t.Errorf("calibrated %d times, want once ahead and once more", n)
+	}
+	b.mustBeClean()
 }

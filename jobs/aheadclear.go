@@ -2,7 +2,6 @@ package jobs
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -120,9 +119,16 @@ func (t *tenure) clearAhead(ctx context.Context, p *preparation) error {
 	case err != nil:
 		return fmt.Errorf("%s: %w", b.Supply, err)
 	case !on || volts <= 0:
-		return errors.Join(fmt.Errorf("%s: its output is off", b.Supply))
+		return fmt.Errorf("%s: its output is off", b.Supply)
 	}
-	if sum := amps + mostAhead*mostDrawn(p.mount.kind, volts); sum > b.SupplyAmps {
+	// Those beside it may come on the air right after it: the measured one, and others ahead.
+	greatest := 0.0
+	for _, u := range r.units(b.Name) {
+		if kind, ok := r.inventory().Type(u.Type); ok {
+			greatest = max(greatest, mostDrawn(kind, volts))
+		}
+	}
+	if sum := amps + (1+mostAhead)*greatest; sum > b.SupplyAmps {
 		return fmt.Errorf("%s gives %.1f A and may have to give %.1f A with %s on the air, at most %.1f A", b.Supply, amps, sum, unit.Serial, b.SupplyAmps)
 	}
 	return nil
