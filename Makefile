@@ -5,7 +5,7 @@ WEB    := web/dist/manifest.json
 SOURCES := $(shell find cmd server jobs instruments migrations web -name '*.go' -o -name '*.sql' -o -name '*.tmpl' -o -name '*.html' -o -name '*.yaml' 2>/dev/null | grep -v node_modules)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test build web lint long bench fuzz parsers postgres chromium tools clean
+.PHONY: help demo test build web lint long utilisation bench fuzz parsers postgres chromium tools clean
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -25,7 +25,10 @@ lint: tools ## formatting and vet
 	$(GO) vet ./...
 
 long: tools postgres ## the safe state at each step in real time, damage over 200,000 labs
-	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestNothingAcceptedDamages' ./jobs
+	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestSafeStateDuringPreparations|TestNothingAcceptedDamages' ./jobs
+
+utilisation: tools postgres ## share of time in which the analyzer works, beside a plain script, in real time (18 min)
+	BENCHYARD_UTILISATION=1 $(GO) test -v -timeout 40m -run 'TestUtilisation' ./jobs | grep -v level=
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run
 	$(GO) test -run '^$$' -bench . -benchtime 2s ./...

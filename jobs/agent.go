@@ -244,10 +244,14 @@ func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]co
 	}
 }
 
+// setLab takes note of the newest inventory. One version stays one pointer, by which
+// benches see whether theirs is out of date.
 func (a *Agent) setLab(l *lab.Lab, version int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.newest, a.version = l, version
+	if a.newest == nil || version != a.version {
+		a.newest, a.version = l, version
+	}
 }
 
 func (a *Agent) latestLabVersion() (*lab.Lab, int64) {

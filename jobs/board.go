@@ -50,6 +50,7 @@ func (t *tenure) rest(ctx context.Context) {
 // work it ends: only the lease's last deadline limits it.
 func (t *tenure) makeSafe(reason string) error {
 	ctx := context.WithoutCancel(t.ctx)
+	t.endAhead(errAllEnd)
 	if t.rig.isSafe() {
 		return nil
 	}
@@ -57,6 +58,7 @@ func (t *tenure) makeSafe(reason string) error {
 	began := time.Now()
 	report := t.rig.makeSafe(ctx)
 	err := report.Err()
+	t.ahead.found()
 	t.agent.Figures.SafeState(t.bench, err == nil, time.Since(began))
 	if errors.Is(t.lease.guardSafe(), errFenced) {
 		// Too late to touch anything: the next holder begins with the safe state.

@@ -34,6 +34,7 @@ type tuning struct {
 	connector int
 	on        bool // transmitting and verified at the analyzer
 	warm      bool
+	heated    bool // its temperature held still when it was prepared ahead
 }
 
 // bringUp takes a bench from safe state to the point where a carrier may be
@@ -48,6 +49,9 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 		if t.rig.set != nil {
 			return t.rig.again(ctx)
 		}
+	}
+	if followed, err := t.followAhead(ctx, s); followed || err != nil {
+		return err
 	}
 	t.setActivity(ctx, BringUp, fmt.Sprintf("%s: preparing for build %s", s.mount.unit.Serial, s.build), &s.run)
 	if err := t.preflight(ctx, s); err != nil {
@@ -66,11 +70,7 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if err != nil {
 		return benchFailure{fmt.Errorf("bring-up: %w", err)}
 	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, `UPDATE run SET instruments = $2 WHERE id = $1`, s.run, found)
-		return err
-	})
-	if err != nil {
+	if err := t.keepFound(ctx, s, found); err != nil {
 		return err
 	}
 	warm := false
@@ -84,6 +84,14 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	}
 	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial, warm: warm}
 	return nil
+}
+
+// keepFound stores with the run what it is measured with.
+func (t *tenure) keepFound(ctx context.Context, s *segment, found map[string]instrumentRecord) error {
+	return t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
+		_, err := tx.Exec(ctx, `UPDATE run SET instruments = $2 WHERE id = $1`, s.run, found)
+		return err
+	})
 }
 
 // preflight is everything that can be checked before anything is switched on:

@@ -53,6 +53,8 @@ type tenure struct {
 	abandoned bool
 	needs     []string // instruments of the work in progress, see gather
 
+	ahead aheads // what is prepared beside the work in progress
+
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
 	work     *work         // in progress, nil: none
@@ -173,6 +175,7 @@ func (t *tenure) leave(ctx context.Context) {
 	idle := t.idle
 	t.mu.Unlock()
 	close(t.parting)
+	t.endAhead(errStopping) // at once: only the case in work is waited for
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
 	defer timer.Stop()
 	t.tellDraining(idle)
@@ -313,6 +316,9 @@ func (t *tenure) occupy(ctx context.Context, w work, most time.Duration) (contex
 	heed := t.watchEnd(ctx, stuckAfter)
 	w.cancel, w.limit = cancel, limit
 	t.work = &w
+	if w.run != uuid.Nil && t.ahead.lost() != nil {
+		cancel(errAstray)
+	}
 	t.needs = nil
 	idle := make(chan struct{})
 	t.idle = idle

@@ -333,6 +333,7 @@ func (t *tenure) take(ctx context.Context, c *openRun, version int64) (bool, err
 			body: eventBody{State: Active, Serial: c.Serial}})
 	})
 	if taken && err == nil {
+		t.ahead.followed()
 		t.mu.Lock()
 		t.idleFrom = time.Now() // the ticket is on its way
 		t.swept = true

@@ -132,6 +132,7 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}
+	t.prepareNext(ctx, s)
 	return t.takeWithRetests(ctx, s)
 }
 
@@ -145,7 +146,7 @@ func (t *tenure) finish(ctx context.Context, s *segment, cases []results.Case) {
 	if !o.ends {
 		o.pause = t.pauseAsked(ctx, s)
 	}
-	if o.ends || o.pause != "" || t.interrupted(ctx) != nil {
+	if (o.ends || o.pause != "" || t.interrupted(ctx) != nil) && !t.handOver(ctx, s, o) {
 		_ = t.makeSafe("end of run") // in alarm and logged if not confirmed; the figures stand
 	}
 	t.store(ctx, s, o)

@@ -16,6 +16,9 @@ func (t *tenure) tick(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := t.heedAhead(ctx); err != nil {
+		return err
+	}
 	t.mu.Lock()
 	current, tried, alarm, told := t.work, t.tried, t.alarm, t.told
 	t.mu.Unlock()
@@ -44,9 +47,11 @@ func (t *tenure) tick(ctx context.Context) error {
 		t.cleared()
 	}
 	switch {
+	case t.ahead.lost() != nil && !t.secure(ctx, "a unit that was prepared is not confirmed off"):
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case row.run != nil:
 		return t.sweep(ctx, *row.run)
-	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
+	case !t.rig.isSafe() && (row.hold != "" || !t.ahead.follows()) && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case t.abandoned && time.Since(tried) >= t.agent.Timings.Recheck && !t.secure(ctx, "its last holder vanished and may wake"):
@@ -56,7 +61,11 @@ func (t *tenure) tick(ctx context.Context) error {
 	if before, err := t.nextPath(ctx); before || err != nil {
 		return err
 	}
-	return t.release(ctx, row.hold)
+	err = t.release(ctx, row.hold)
+	if t.ahead.follows() { // whatever was prepared cannot be taken after all
+		_ = t.secure(ctx, "nothing follows that was prepared") // in alarm and logged if not confirmed
+	}
+	return err
 }
 
 // secure drives a bench without work to its safe state and reports whether

@@ -35,13 +35,7 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	if err != nil {
 		return err
 	}
-	task := bringup.Task{Unit: u, Bench: r.surroundings(s.mount, c, setup)}
-	for _, k := range subject.All() {
-		task.Carriers = append(task.Carriers, radiounit.Carrier{
-			Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
-			TestModel: c.TestModel, Duplex: setup.Duplex, Power: subject.CarrierPower(),
-		})
-	}
+	task := bringup.Task{Unit: u, Bench: r.surroundings(s.mount, c, setup), Carriers: toldCarriers(c, setup)}
 	steps := task.Tune()
 	if same {
 		steps = task.Reroute()
@@ -62,6 +56,18 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 		t.rememberWarm(ctx, s, u)
 	}
 	return nil
+}
+
+// toldCarriers returns the carriers of a case as a unit is told them.
+func toldCarriers(c plan.Case, setup procedure.Setup) []radiounit.Carrier {
+	var carriers []radiounit.Carrier
+	for _, k := range setup.Subject.All() {
+		carriers = append(carriers, radiounit.Carrier{
+			Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
+			TestModel: c.TestModel, Duplex: setup.Duplex, Power: setup.Subject.CarrierPower(),
+		})
+	}
+	return carriers
 }
 
 // walk takes steps of the unit and keeps their records with the segment. What an

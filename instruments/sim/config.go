@@ -41,6 +41,9 @@ type BenchConfig struct {
 	Analyzer string       `json:"analyzer_of,omitempty"`     // the bench whose analyzer this one shares; empty: it has its own
 	Manual   bool         `json:"manual,omitempty"`          // no switch matrix: a person moves the one cable and terminates the rest
 	Reverse  rf.DBm       `json:"max_reverse_dbm,omitempty"` // what the generator's output stands; zero means 27
+	// Isolation is by how much the switch matrix weakens what slots that are not closed
+	// send to its output, against one that is; zero means perfectly.
+	Isolation rf.DB `json:"isolation_db,omitempty"`
 }
 
 // SupplyConfig is what the bench supply can give.

@@ -49,7 +49,11 @@ func (l *Lab) Inventory() []byte {
 		if !bench.Manual {
 			fmt.Fprintf(&b, "switcher: %s-switcher, ", n)
 		}
-		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep}\n", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
+		fmt.Fprintf(&b, "slots: %d, supply_volts: %g, supply_amps: %g, idle_supply: keep", len(bench.Pads), nominalVolts, min(supplyAmps, bench.Supply.MaxAmps))
+		if bench.Isolation > 0 {
+			fmt.Fprintf(&b, ", isolation: %s", bench.Isolation)
+		}
+		b.WriteString("}\n")
 	}
 	l.writeCommandLines(&b)
 	b.WriteString("\nradio_unit_types:\n")

@@ -205,10 +205,14 @@ func (w *world) see(b *bench) view {
 // feed returns what a bench sends to its analyzer.
 func (w *world) feed(b *bench) view {
 	v := view{period: nr.Frame.Seconds(), changes: b.changes, changed: b.changed}
+	u, connector := b.routed()
+	leak := w.leak(b, u)
 	if b.closed == 0 {
+		if v.scene = leak; leak.emission != nil {
+			v.input = leak.emission.through(leak.path)
+		}
 		return v
 	}
-	u, connector := b.routed()
 	v.scene = scene{emission: w.emission(u, connector), path: b.paths[b.closed]}
 	if b.bypass {
 		v.scene.path.pad = 0
@@ -226,6 +230,7 @@ func (w *world) feed(b *bench) view {
 	if b.plug == b.closed {
 		v.scene.emission = v.scene.emission.joined(b.source)
 	}
+	v.scene.emission = v.scene.emission.with(leak.emission)
 	if v.scene.emission != nil {
 		v.input = v.scene.emission.through(v.scene.path)
 	}

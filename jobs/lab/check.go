@@ -11,12 +11,13 @@ import (
 )
 
 const (
-	maxSlots      = 64
-	maxConnectors = 64
-	maxVolts      = 75  // extra-low voltage; more is a slip of the pen and a danger
-	maxAmps       = 200 // of the supplies of a bench
-	maxLoss       = 150 // dB; nothing is measured behind more
-	maxSWR        = 10  // most of the power comes back from more
+	maxSlots            = 64
+	maxConnectors       = 64
+	mostIsolation rf.DB = 200 // more is a slip of the pen
+	maxVolts            = 75  // extra-low voltage; more is a slip of the pen and a danger
+	maxAmps             = 200 // of the supplies of a bench
+	maxLoss             = 150 // dB; nothing is measured behind more
+	maxSWR              = 10  // most of the power comes back from more
 	// maxUncertainty, in dB, is where a level is no measurement any more.
 	maxUncertainty = 10
 )
@@ -169,6 +170,9 @@ func (c *checker) benches() {
 			c.Report(path+".supply_amps", "supply_amps %g: want above 0 and at most %d", a, maxAmps)
 		}
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
+		if i := b.Isolation; !(i >= 0 && i <= mostIsolation) || c.Has(path+".isolation") && b.ByHand() {
+			c.Report(path+".isolation", "isolation %s: want 0 to %s, of a bench with a switch matrix", i, mostIsolation)
+		}
 		c.golden(path, b)
 		c.manualAlone(path, b)
 		c.planning(path, b)

@@ -122,6 +122,10 @@ type Bench struct {
 	SupplyVolts float64 `document:"required"` // set before the output is switched on
 	SupplyAmps  float64 `document:"required"` // current limit
 	IdleSupply  string  // "keep" or "off"
+	// Isolation is by how much the switch matrix at least weakens what other slots send
+	// to the analyzer, against the one that is closed, dB; zero: nobody knows, and no unit
+	// transmits before its turn.
+	Isolation rf.DB
 
 	// GoldenUnit is the serial number of the unit on this bench whose runs tell of
 	// the bench and not of the unit; empty: none.

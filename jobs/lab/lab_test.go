@@ -62,8 +62,11 @@ func TestParseReadsTheWholeInventory(t *testing.T) {
 	if generator, _ := l.Instrument("sg-1"); generator.OutputSWR != 1.2 || l.CorrectionDays != 365 {
 		t.Errorf("generator %+v, corrections are good for %d days", generator, l.CorrectionDays)
 	}
+	if bench, ok := l.Bench("bench-1"); !ok || bench.Isolation != 90 {
+		t.Errorf("bench-1 is %+v", bench)
+	}
 	bench, ok := l.Bench("bench-2")
-	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
+	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Isolation != 0 || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
 		t.Errorf("bench-2 is %+v", bench)
 	}
 	unitType, ok := l.Type("RU-T2")
@@ -119,7 +122,7 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	const want = `two-benches.yaml:44:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
-two-benches.yaml:73:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
+two-benches.yaml:74:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}
