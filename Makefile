@@ -5,7 +5,7 @@ WEB    := web/dist/manifest.json
 SOURCES := $(shell find cmd server jobs instruments migrations web -name '*.go' -o -name '*.sql' -o -name '*.tmpl' -o -name '*.html' -o -name '*.yaml' 2>/dev/null | grep -v node_modules)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test build web lint long bench fuzz parsers postgres chromium tools clean
+.PHONY: help demo test build web lint long chaos bench fuzz parsers postgres chromium tools clean
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -26,6 +26,9 @@ lint: tools ## formatting and vet
 
 long: tools postgres ## the safe state at each step in real time, damage over 200,000 labs
 	BENCHYARD_LONG=1 $(GO) test -timeout 40m -run 'TestSafeStateAtEachStep|TestNothingAcceptedDamages' ./jobs
+
+chaos: tools postgres ## agents, wires, instruments and the database disturbed at random (CHAOS_SEED, CHAOS_RUNS, CHAOS_TIME, default 5m)
+	CHAOS_TIME=$(or $(CHAOS_TIME),5m) CHAOS_DIR=$(CURDIR)/bin/chaos $(GO) test -count=1 -v -timeout 60m ./jobs/chaos
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run
 	$(GO) test -run '^$$' -bench . -benchtime 2s ./...

@@ -32,7 +32,6 @@ func timings() jobs.Timings {
 		TTL: 6 * time.Second, Renew: time.Second, Margin: 1500 * time.Millisecond, Grace: time.Second,
 		SafeStep: time.Second, SafeRetry: time.Second, Exchange: 2 * time.Second, Boot: 3 * time.Second, Recheck: 5 * time.Second,
 		Poll: 500 * time.Millisecond, Segment: time.Minute, SoftStop: 10 * time.Second,
-		Flaps: 1 << 20, // flapping is what is tested: no person is there to release benches
 	}
 }
 

@@ -29,8 +29,9 @@ func TestMain(m *testing.M) {
 // config is how much is disturbed.
 type config struct {
 	seed    uint64
-	runs    int           // at least so many are queued at the start
-	time    time.Duration // after so long nothing new is disturbed
+	runs    int           // at least so many are measured
+	waiting int           // so many are kept in the queue meanwhile
+	time    time.Duration // after so long nothing is disturbed any more
 	every   time.Duration // a fault is drawn, on average
 	agents  int
 	benches int
@@ -46,10 +47,10 @@ const settle = 3 * time.Minute
 // it is the short form.
 func configured(t *testing.T) config {
 	t.Helper()
-	c := config{seed: 1, runs: 40, time: 15 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
+	c := config{seed: 1, runs: 36, waiting: 12, time: 15 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
 	var err error
 	if s := os.Getenv("CHAOS_TIME"); s != "" {
-		c.runs = 400
+		c.runs, c.waiting = 300, 30
 		if c.time, err = time.ParseDuration(s); err != nil {
 			t.Fatalf("CHAOS_TIME: %v, want a duration as 5m", err)
 		}
@@ -80,19 +81,19 @@ func configured(t *testing.T) config {
 func TestChaos(t *testing.T) {
 	c := configured(t)
 	y := newYard(t, c)
-	queued := y.submit()
+	y.topUp(true)
 	for _, a := range y.agents {
 		y.must(a.start())
 	}
 	defer y.end()
 	began := time.Now()
 	d := &director{yard: y, random: rand.New(rand.NewPCG(c.seed, 0))}
-	d.run(func() bool { return time.Since(began) > c.time || y.open() == 0 })
+	d.run(func() bool { return time.Since(began) > c.time })
 	calm := time.Now()
 	y.awaitEnd(d)
 	y.stopAll(d)
 	r := y.verify(d)
-	r.Queued, r.Seconds, r.Settling = queued, calm.Sub(began).Seconds(), time.Since(calm).Seconds()
+	r.Queued, r.Seconds, r.Settling = y.queued, calm.Sub(began).Seconds(), time.Since(calm).Seconds()
 	text, err := json.MarshalIndent(r, "", "  ")
 	y.must(err)
 	path := fmt.Sprintf("%s/chaos-%d.json", c.dir, c.seed)
@@ -109,6 +110,8 @@ func (y *yard) awaitEnd(d *director) {
 	began, left := time.Now(), -1
 	for last := began; left != 0; time.Sleep(50 * time.Millisecond) {
 		d.reviveFallen()
+		y.releaseBenches()
+		y.topUp(false)
 		if n := y.open(); n >= 0 && n != left {
 			left, last = n, time.Now()
 		}

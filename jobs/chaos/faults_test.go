@@ -74,6 +74,8 @@ func (d *director) run(over func() bool) {
 	for !over() {
 		d.endDue(time.Now())
 		d.reviveFallen()
+		d.releaseBenches()
+		d.topUp(true)
 		if now := time.Now(); !now.Before(next) {
 			d.disturb()
 			next = now.Add(d.between(d.c.every/2, 3*d.c.every/2))
@@ -250,11 +252,12 @@ func (d *director) restartAgent(a *agent, f *fault) {
 	})
 }
 
-// reviveFallen starts agents anew that have ended by themselves.
+// reviveFallen starts agents anew that have ended by themselves, as a supervisor
+// would: the start of an agent fails while its database is away.
 func (d *director) reviveFallen() {
 	for i, a := range d.agents {
 		p := a.current()
-		if p == nil || !p.over() || d.lasts(func(f *fault) bool { return f.agent == i && (f.kind == kill || f.kind == fell) }) {
+		if p == nil || !p.over() || time.Since(p.started) < time.Second || d.lasts(func(f *fault) bool { return f.agent == i && (f.kind == kill || f.kind == fell) }) {
 			continue
 		}
 		d.restartAgent(a, d.begin(fault{kind: fell, agent: i, name: p.name}))

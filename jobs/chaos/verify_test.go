@@ -25,7 +25,7 @@ type report struct {
 	Faults                         map[string]int
 	OnAir                          map[string]int // faults that hit an agent with a unit on the air, by kind
 	Takeovers, Abandoned, Restarts int
-	Alarms                         int
+	Alarms, Released               int // benches in alarm; benches that a person released because they flapped
 	Messages                       int // that reached instruments
 	LateByNetwork                  int // of them held by a stalled wire beyond a take-over
 	AfterWaking                    int // of them the one message of a process stopped between check and system call
@@ -69,6 +69,7 @@ func (y *yard) verify(d *director) *report {
 	for _, a := range y.agents {
 		b.Restarts += a.count - 1
 	}
+	b.Released = y.released
 	b.readHistory()
 	b.checkTables()
 	b.checkMessages()

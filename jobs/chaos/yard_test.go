@@ -23,22 +23,27 @@ import (
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
+	"benchyard/jobs/scheduler"
 
 	"github.com/jackc/pgx/v5"
 )
 
 // yard is a simulated lab behind wires, a database of its own, and agents.
 type yard struct {
-	t       *testing.T
-	c       config
-	dir     string // logs of the agents, big evidence
-	db      *postgres.Database
-	dbDir   string
-	lab     *sim.Lab
-	journal journal
-	wires   map[string]*wire // by instrument
-	benchOf map[string]string
-	agents  []*agent
+	t        *testing.T
+	c        config
+	dir      string // logs of the agents, big evidence
+	db       *postgres.Database
+	dbDir    string
+	lab      *sim.Lab
+	journal  journal
+	wires    map[string]*wire // by instrument
+	benchOf  map[string]string
+	agents   []*agent
+	looked   time.Time // when benches were last looked at
+	released int       // how many were released
+	filled   time.Time // when the queue was last looked at
+	queued   int
 
 	mu       sync.Mutex
 	messages []message
@@ -232,6 +237,33 @@ func (y *yard) open() int {
 	return n
 }
 
+// releaseBenches is the person who looks at benches that flap, every second, and
+// releases them. Without one a bench rests the longer the more often it flapped.
+func (y *yard) releaseBenches() {
+	if time.Since(y.looked) < time.Second {
+		return
+	}
+	y.looked = time.Now()
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	rows, err := y.db.Pool.Query(ctx, `
+		SELECT name FROM bench b WHERE hold_reason IS NOT NULL
+		   OR (SELECT count(*) FROM bench_takeover t WHERE t.bench = b.name AND t.abandoned AND t.at > coalesce(b.trusted_at, '-infinity')) >= $1`,
+		scheduler.Flapping)
+	if err != nil {
+		return // the database is away: later
+	}
+	benches, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	for _, bench := range benches {
+		if err == nil {
+			err = jobs.ReleaseBench(ctx, y.db.Pool, bench, "ann")
+		}
+		if err == nil {
+			y.released++
+		}
+	}
+}
+
 // plan is a short run of a few segments, tried again when something goes wrong.
 const plan = `plan: short
 carriers: [{band: n78, bandwidth: 100MHz, scs: 30kHz}]
@@ -242,17 +274,20 @@ retries: 2
 back_off: {first: 200ms, next: 1s, most: 2s}
 `
 
-// submit queues runs of every unit until there are as many as wanted.
-func (y *yard) submit() int {
-	y.t.Helper()
-	n := 0
-	for n < y.c.runs {
-		s := jobs.Submission{PlanFile: "plan.yaml", PlanDocument: []byte(plan), Build: "2.4.0", By: "ann"}
-		c, err := jobs.Submit(y.t.Context(), y.db.Pool, s)
-		y.must(err)
-		runs, err := jobs.RunsOf(y.t.Context(), y.db.Pool, c.ID)
-		y.must(err)
-		n += len(runs)
+// topUp keeps the queue from running dry, until there are as many runs as wanted. A
+// submission that fails because the database is away is made later.
+func (y *yard) topUp(more bool) {
+	if time.Since(y.filled) < 500*time.Millisecond {
+		return
 	}
-	return n
+	y.filled = time.Now()
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	for n := y.open(); n >= 0 && n < y.c.waiting && (more || y.queued < y.c.runs); n = y.open() {
+		s := jobs.Submission{PlanFile: "plan.yaml", PlanDocument: []byte(plan), Build: "2.4.0", By: "ann"}
+		if _, err := jobs.Submit(ctx, y.db.Pool, s); err != nil {
+			return
+		}
+		y.queued += len(y.lab.Config().Units)
+	}
 }
