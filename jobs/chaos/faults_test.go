@@ -182,7 +182,7 @@ func (d *director) disturbAgent(kind string) {
 		d.check(p.signal(syscall.SIGKILL))
 		d.ends = append(d.ends, ending{time.Now().Add(time.Second + 4*length), func() { d.restartAgent(a, f) }})
 	case pause:
-		d.check(p.signal(syscall.SIGSTOP))
+		d.stop(a, p, pick/100%2 == 0, f)
 		d.lasting(f, lease+time.Second/2+4*length, func() { d.check(p.signal(syscall.SIGCONT)) })
 	case clockJump:
 		jump := []time.Duration{-48 * time.Hour, -time.Hour, -10 * time.Second, 10 * time.Second, time.Hour, 48 * time.Hour}[pick%6]
@@ -199,6 +199,26 @@ func (d *director) disturbAgent(kind string) {
 		a.wire.stall(true)
 		d.lasting(f, d.briefly(pick, length), func() { a.wire.stall(false) })
 	}
+}
+
+// stop stops a process: at once, or in the moment in which it begins a transaction, so
+// that it wakes in the middle of what it may not finish.
+func (d *director) stop(a *agent, p *process, storing bool, f *fault) {
+	if storing {
+		f.detail = "beginning a transaction"
+		stopped := make(chan struct{})
+		a.wire.onBegin(func() {
+			d.check(p.signal(syscall.SIGSTOP))
+			close(stopped)
+		})
+		select {
+		case <-stopped:
+			return
+		case <-time.After(2 * time.Second):
+			a.wire.onBegin(nil)
+		}
+	}
+	d.check(p.signal(syscall.SIGSTOP))
 }
 
 // sound returns the agents to which nothing happens now.

@@ -3,6 +3,7 @@
 package chaos
 
 import (
+	"bytes"
 	"fmt"
 	"net"
 	"os"
@@ -36,6 +37,7 @@ type wire struct {
 	changed *sync.Cond
 	stalled bool
 	down    bool
+	begun   func() // called once, before the next transaction begins; nil: nobody waits for it
 	conns   map[net.Conn]bool
 }
 
@@ -131,6 +133,7 @@ func (w *wire) pump(to, from net.Conn, owner string) {
 		if held > 0 && isClosed(gone) {
 			break
 		}
+		w.watch(b)
 		if owner != "" {
 			w.heard(message{time.Now(), held, w.name, owner, string(b[:min(len(b), 60)])})
 		}
@@ -141,6 +144,26 @@ func (w *wire) pump(to, from net.Conn, owner string) {
 	close(quit)
 	from.Close()
 	reader.Wait()
+}
+
+// watch calls who waits for the beginning of a transaction.
+func (w *wire) watch(b []byte) {
+	w.mu.Lock()
+	begun := w.begun
+	if begun == nil || !bytes.Contains(b, []byte("begin")) {
+		w.mu.Unlock()
+		return
+	}
+	w.begun = nil
+	w.mu.Unlock()
+	begun()
+}
+
+// onBegin has f called once, before the next transaction begins; nil takes that back.
+func (w *wire) onBegin(f func()) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.begun = f
 }
 
 func isClosed(c <-chan struct{}) bool {

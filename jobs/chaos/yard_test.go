@@ -268,8 +268,7 @@ func (y *yard) releaseBenches() {
 const plan = `plan: short
 carriers: [{band: n78, bandwidth: 100MHz, scs: 30kHz}]
 tests:
-  - {clause: 6.2, rf_channels: [M], connectors: [1, 2]}
-  - {clause: 6.6.4, rf_channels: [M], connectors: [1]}
+  - {clause: 6.2, rf_channels: [B, M, T], connectors: [1]}
 retries: 2
 back_off: {first: 200ms, next: 1s, most: 2s}
 `
