@@ -5,7 +5,7 @@ WEB    := web/dist/manifest.json
 SOURCES := $(shell find cmd server jobs instruments migrations web -name '*.go' -o -name '*.sql' -o -name '*.tmpl' -o -name '*.html' -o -name '*.yaml' 2>/dev/null | grep -v node_modules)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test build web lint long utilisation bench fuzz parsers postgres chromium tools clean
+.PHONY: help demo test build web lint long chaos utilisation bench fuzz parsers postgres chromium tools clean
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -29,6 +29,9 @@ long: tools postgres ## the safe state at each step in real time, damage over 20
 
 utilisation: tools postgres ## share of time in which the analyzer works, beside a plain script, in real time (18 min)
 	BENCHYARD_UTILISATION=1 $(GO) test -v -timeout 40m -run 'TestUtilisation' ./jobs | grep -v level=
+
+chaos: tools postgres ## agents, wires, instruments and the database disturbed at random (CHAOS_SEED, CHAOS_RUNS, CHAOS_TIME, default 5m)
+	CHAOS_TIME=$(or $(CHAOS_TIME),5m) CHAOS_DIR=$(CURDIR)/bin/chaos $(GO) test -count=1 -v -timeout 60m ./jobs/chaos
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run
 	$(GO) test -run '^$$' -bench . -benchtime 2s ./...

@@ -47,6 +47,26 @@ func TestBenchWhoseAgentsVanishIsHeld(t *testing.T) {
 	b.mustBeClean()
 }
 
+// A bench that a person has released does not rest any longer for what happened before.
+func TestReleaseEndsTheRestOfABenchThatFlaps(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	for range 4 { // the first holder found it free
+		if l, _, err := acquire(t.Context(), b.pool, "bench-1", "gone", quick().withDefaults(), time.Now); l == nil {
+			t.Fatal(err)
+		}
+		mustExec(t, b.pool, `UPDATE bench_lease SET expires_at = now() - interval '1 millisecond'`)
+	}
+	for _, want := range []int{3, 0} {
+		flaps, err := readFlaps(t.Context(), b.pool)
+		if err != nil || flaps["bench-1"].count != want {
+			t.Errorf("%d take-overs count (%v), want %d", flaps["bench-1"].count, err, want)
+		}
+		if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // A bench whose safe state fails again and again is held.
 func TestBenchWhoseSafeStateFailsIsHeld(t *testing.T) {
 	t.Parallel() // it waits more than it works

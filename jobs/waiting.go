@@ -192,8 +192,12 @@ type flap struct {
 	last  time.Time
 }
 
+// readFlaps counts the take-overs from holders that vanished, by bench: those of the
+// last hour, and since a person last released the bench.
 func readFlaps(ctx context.Context, db DB) (map[string]flap, error) {
-	rows, err := db.Query(ctx, `SELECT bench, count(*), max(at) FROM bench_takeover WHERE abandoned AND at > now() - interval '1 hour' GROUP BY bench`)
+	rows, err := db.Query(ctx, `
+		SELECT t.bench, count(*), max(t.at) FROM bench_takeover t JOIN bench b ON b.name = t.bench
+		WHERE t.abandoned AND t.at > greatest(now() - interval '1 hour', coalesce(b.trusted_at, '-infinity')) GROUP BY t.bench`)
 	if err != nil {
 		return nil, fmt.Errorf("jobs: reading take-overs: %w", err)
 	}

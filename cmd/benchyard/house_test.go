@@ -38,6 +38,7 @@ var mayImport = map[string][]string{
 	"jobs/conformance":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/uncertainty":          {"instruments/rf"},
 	"jobs/watch":                {},
+	"jobs/chaos":                {},
 	"jobs/calibration":          {"instruments/document", "jobs/uncertainty", "instruments/rf"},
 	"jobs/statistics":           {},
 	"jobs/results":              {"jobs/blob", "jobs/conformance", "jobs/uncertainty", "jobs/statistics", "instruments/rf"},
