@@ -50,7 +50,7 @@ func configured(t *testing.T) config {
 	c := config{seed: 1, runs: 36, waiting: 12, time: 15 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
 	var err error
 	if s := os.Getenv("CHAOS_TIME"); s != "" {
-		c.runs, c.waiting = 300, 24
+		c.runs, c.waiting, c.every = 300, 24, 1500*time.Millisecond
 		if c.time, err = time.ParseDuration(s); err != nil {
 			t.Fatalf("CHAOS_TIME: %v, want a duration as 5m", err)
 		}
