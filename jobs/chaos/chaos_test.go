@@ -47,7 +47,7 @@ const settle = 3 * time.Minute
 // it is the short form.
 func configured(t *testing.T) config {
 	t.Helper()
-	c := config{seed: 1, runs: 36, waiting: 12, time: 15 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
+	c := config{seed: 1, runs: 18, waiting: 9, time: 12 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
 	var err error
 	if s := os.Getenv("CHAOS_TIME"); s != "" {
 		c.runs, c.waiting, c.every = 300, 24, 1500*time.Millisecond
