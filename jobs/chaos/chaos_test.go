@@ -40,8 +40,8 @@ type config struct {
 }
 
 // settle is how long everything may take to end when nothing is disturbed any more, and
-// how long nothing at all may end meanwhile.
-const settle = 3 * time.Minute
+// a third of that how long nothing at all may end meanwhile: twice the limit of a segment.
+const settle = 6 * time.Minute
 
 // configured reads CHAOS_SEED, CHAOS_RUNS, CHAOS_TIME and CHAOS_DIR. Without CHAOS_TIME
 // it is the short form.
