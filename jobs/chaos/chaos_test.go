@@ -40,17 +40,17 @@ type config struct {
 }
 
 // settle is how long everything may take to end when nothing is disturbed any more, and
-// how long nothing at all may end meanwhile.
-const settle = 3 * time.Minute
+// a third of that how long nothing at all may end meanwhile: twice the limit of a segment.
+const settle = 6 * time.Minute
 
 // configured reads CHAOS_SEED, CHAOS_RUNS, CHAOS_TIME and CHAOS_DIR. Without CHAOS_TIME
 // it is the short form.
 func configured(t *testing.T) config {
 	t.Helper()
-	c := config{seed: 1, runs: 36, waiting: 12, time: 15 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
+	c := config{seed: 1, runs: 18, waiting: 9, time: 12 * time.Second, every: 700 * time.Millisecond, agents: 3, benches: 3, speed: 50, dir: os.Getenv("CHAOS_DIR")}
 	var err error
 	if s := os.Getenv("CHAOS_TIME"); s != "" {
-		c.runs, c.waiting = 300, 24
+		c.runs, c.waiting, c.every = 300, 24, 1500*time.Millisecond
 		if c.time, err = time.ParseDuration(s); err != nil {
 			t.Fatalf("CHAOS_TIME: %v, want a duration as 5m", err)
 		}

@@ -37,6 +37,10 @@ var odds = []struct {
 	{kill, 14}, {pause, 12}, {clockJump, 6}, {diskFull, 8}, {wayCut, 8}, {wayStalled, 8}, {restart, 3}, {instrumentRF, 26}, {wireCut, 8}, {wireStalled, 7},
 }
 
+// serverRest is how long the server is left alone after a restart: one that ends more
+// often than once a minute is started again later and later by its keeper.
+const serverRest = 65 * time.Second
+
 // fault is one disturbance.
 type fault struct {
 	kind   string
@@ -58,6 +62,8 @@ type director struct {
 	*yard
 	random *rand.Rand
 	ends   []ending
+
+	restarted time.Time // when the database was
 
 	mu     sync.Mutex
 	faults []*fault
@@ -314,9 +320,10 @@ func (d *director) disturbInstrument(kind string) {
 // restartDatabase has the server shut down, or die; its keeper starts it again.
 func (d *director) restartDatabase() {
 	s := []syscall.Signal{syscall.SIGINT, syscall.SIGQUIT}[d.random.IntN(2)]
-	if d.lasts(func(f *fault) bool { return f.kind == restart }) {
+	if time.Since(d.restarted) < serverRest {
 		return
 	}
+	d.restarted = time.Now()
 	f := d.begin(fault{kind: restart, agent: -1, detail: s.String()})
 	if err := d.signalDatabase(s); err != nil {
 		d.check(err)
