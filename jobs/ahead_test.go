@@ -109,14 +109,17 @@ func TestDoubtLeadsToTheWholeBringUp(t *testing.T) {
 	b.mustBeClean()
 
 	b = newTestBed(t, 1, threeSlots(20, 100))
-	runs = b.submit(warmPlan(2), "T4-0001", "T4-0002")
+	b.submit(strings.Replace(warmPlan(2), "[M]", "[B, M, T]", 1), "T4-0001") // long enough to be waited for
 	b.start("a", nil)
-	within(t, time.Minute, "a unit on the air ahead", func() bool { return slices.Contains(b.lab.Transmitting(), "T4-0002") })
+	id := b.submit(warmPlan(1), "T4-0002")["T4-0002"]
+	within(t, time.Minute, "a unit that is prepared", func() bool {
+		return strings.Contains(run(t, b.pool, id).Blocked, "on the air into its terminations")
+	})
 	b.tell("T4-0002", "*RST")
-	if r := b.await(runs["T4-0002"]); r.Verdict != conformance.Pass {
+	if r := b.await(id); r.Verdict != conformance.Pass {
 		t.Errorf("run %+v", r)
 	}
-	if n := b.count(`SELECT count(*) FROM run_step WHERE run_id = $1 AND name = 'initial calibration'`, runs["T4-0002"]); n != 2 {
+	if n := b.count(`SELECT count(*) FROM run_step WHERE run_id = $1 AND name = 'initial calibration'`, id); n != 2 {
 		t.Errorf("calibrated %d times, want once ahead and once more", n)
 	}
 	b.mustBeClean()
