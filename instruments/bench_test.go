@@ -221,23 +221,30 @@ func truth(t *testing.T, lab *sim.Lab) rf.DBm {
 	return x.ChannelPower().Add(-loss)
 }
 
-// sentinel cancels when a message that starts a sweep has been sent.
-type sentinel struct {
-	once   sync.Once
-	cancel context.CancelFunc
-}
-
-func (s *sentinel) Record(direction string, message []byte) {
-	if direction == scpi.Sent && strings.HasPrefix(string(message), ":ABOR;:INIT;") {
-		s.once.Do(s.cancel)
-	}
+// cancelOnSweep cancels when the analyzer says that it sweeps: what a connection that
+// is given up still holds may otherwise start a sweep much later.
+func cancelOnSweep(t *testing.T, lab *sim.Lab, cancel context.CancelFunc) {
+	t.Helper()
+	onlooker := driver[*analyzer.Analyzer](t, lab, "bench-1-analyzer", instruments.Analyzer, scpi.Config{}).Session()
+	var owner sync.WaitGroup
+	t.Cleanup(owner.Wait)
+	owner.Go(func() {
+		for t.Context().Err() == nil {
+			bits, err := onlooker.QueryNumber(t.Context(), ":STAT:OPER:COND?")
+			if err != nil || int(bits)&8 != 0 { // bit 3, sweeping (SCPI-1999 vol. 2, ch. 20)
+				cancel()
+				return
+			}
+		}
+	})
 }
 
 func TestLongSweepIsInterruptedAndTheAnalyzerProtected(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	lab := start(t, 1)
-	a := driver[*analyzer.Analyzer](t, lab, "bench-1-analyzer", instruments.Analyzer, scpi.Config{Transcript: &sentinel{cancel: cancel}})
+	a := driver[*analyzer.Analyzer](t, lab, "bench-1-analyzer", instruments.Analyzer, scpi.Config{})
 	do(t, a.Prepare)
+	cancelOnSweep(t, lab, cancel)
 	long := around
 	long.SweepTime = 1000 * time.Second
 	begin := time.Now()

@@ -108,6 +108,9 @@ func (e *IdentityError) Error() string {
 		e.Role, e.Resource, e.Found, e.Expected)
 }
 
+// Unwrap is scpi.ErrWrongInstrument.
+func (e *IdentityError) Unwrap() error { return scpi.ErrWrongInstrument }
+
 // Open connects to the instrument at a resource string
 // ("TCPIP::host::port::SOCKET" or "TCPIP::host::hislip0::INSTR"), and returns it
 // with the driver for its role, which speaks the dialect of the table; nil
@@ -140,7 +143,7 @@ func Open(ctx context.Context, role Role, resource, expectIdentity string, confi
 }
 
 // OpenCommandLine is Open for a radio unit that is controlled over a command line,
-// for which the table has to be one. Of the configuration, time-out, guard and
+// for which the table has to be one. Of the configuration, time-out, Admit, guard and
 // transcript apply.
 func OpenCommandLine(ctx context.Context, resource, expectIdentity string, login shell.Login, config scpi.Config, table *dialect.Table) (*Instrument, error) {
 	where, err := scpi.ParseResource(resource)
@@ -148,12 +151,53 @@ func OpenCommandLine(ctx context.Context, resource, expectIdentity string, login
 		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)
 	}
 	session, err := radiounit.Dial(ctx, where, shell.Config{
-		Login: login, Timeout: config.Timeout, Guard: config.Guard, Transcript: config.Transcript,
+		Login: login, Timeout: config.Timeout, Admit: config.Admit, Guard: config.Guard, Transcript: config.Transcript,
 	}, table)
 	if err != nil {
 		return nil, fmt.Errorf("instruments: %s: %w", RadioUnit, err)
 	}
 	return admit(ctx, RadioUnit, expectIdentity, session, radiounit.NewOnCommandLine(session, table))
+}
+
+// Blind tells an instrument that could not be opened to do what a capability of the
+// table says, which must need no values, on a connection of its own and without
+// waiting for any answer, so that nobody knows who heard it; see scpi.Blind. It is
+// the last resort for switching something off.
+func Blind(ctx context.Context, role Role, resource string, config scpi.Config, table *dialect.Table, capability string) error {
+	where, commands, err := blindly(role, resource, table, capability)
+	if err == nil {
+		err = scpi.Blind(ctx, where, table.Configure(config), commands...)
+	}
+	if err != nil {
+		return fmt.Errorf("instruments: %s: %w", role, err)
+	}
+	return nil
+}
+
+// BlindCommandLine is Blind for a radio unit that is controlled over a command line.
+func BlindCommandLine(ctx context.Context, resource string, login shell.Login, config scpi.Config, table *dialect.Table, capability string) error {
+	where, lines, err := blindly(RadioUnit, resource, table, capability)
+	if err == nil {
+		err = radiounit.Blind(ctx, where, shell.Config{
+			Login: login, Timeout: config.Timeout, Admit: config.Admit, Guard: config.Guard, Transcript: config.Transcript,
+		}, table, lines...)
+	}
+	if err != nil {
+		return fmt.Errorf("instruments: %s: %w", RadioUnit, err)
+	}
+	return nil
+}
+
+func blindly(role Role, resource string, table *dialect.Table, capability string) (scpi.Resource, []string, error) {
+	where, err := scpi.ParseResource(resource)
+	if err != nil {
+		return where, nil, err
+	}
+	if table.Role != string(role) {
+		return where, nil, fmt.Errorf("dialect %s is one of a %s", table.Name, table.Role)
+	}
+	commands, err := table.Set(capability, nil)
+	return where, commands, err
 }
 
 // admit compares identities and closes the session of a wrong instrument.

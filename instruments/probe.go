@@ -41,8 +41,12 @@ func (f Finding) Wrong() bool {
 
 // Probe asks an instrument for everything its dialect has a query for and that
 // leaves it as it is; values fill placeholders such as {channels}. It tells the
-// instrument nothing. It goes on after a refusal and ends with ctx.
+// instrument nothing, not even to end a measurement after a query that was refused.
+// It goes on after a refusal and ends with ctx.
 func Probe(ctx context.Context, i *Instrument, t *dialect.Table, values dialect.Values) ([]Finding, error) {
+	if s, ok := i.session.(*scpi.Session); ok {
+		defer s.SetAbort(s.SetAbort(""))
+	}
 	var findings []Finding
 	for _, capability := range t.Capabilities() {
 		f := Finding{Capability: capability, Result: NotAsked}

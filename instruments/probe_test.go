@@ -40,6 +40,39 @@ func TestProbeOnTheSimulator(t *testing.T) {
 	}
 }
 
+// A sweep that somebody else has started goes on while the analyzer is asked, though
+// it refuses to show a trace meanwhile.
+func TestProbeLeavesASweepAlone(t *testing.T) {
+	lab := start(t, 1)
+	resource, err := lab.Resource("bench-1-analyzer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	where, err := scpi.ParseResource(resource)
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, err := scpi.Dial(t.Context(), where, scpi.Config{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	if err := other.Command(t.Context(), ":INIT:CONT OFF", ":SWE:TIME 1000", ":INIT"); err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range probe(t, lab, "bench-1-analyzer", instruments.Analyzer, dialect.Standard("analyzer"), nil) {
+		if f.Wrong() || f.Capability == "trace" && f.Result != instruments.NotNow {
+			t.Errorf("%+v", f)
+		}
+	}
+	if bits, err := other.QueryNumber(t.Context(), ":STAT:OPER:COND?"); err != nil || int(bits)&8 == 0 { // bit 3, sweeping (vol. 2, ch. 20)
+		t.Errorf("operation condition %g, %v: the sweep was ended", bits, err)
+	}
+	if err := other.Command(t.Context(), ":ABOR"); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestProbeOverHiSLIP(t *testing.T) {
 	lab := start(t, 100)
 	resource, err := lab.HiSLIP("bench-1-supply")

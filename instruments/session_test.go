@@ -12,6 +12,7 @@ import (
 
 	"benchyard/instruments"
 	"benchyard/instruments/analyzer"
+	"benchyard/instruments/dialect"
 	"benchyard/instruments/scpi"
 	"benchyard/instruments/sim"
 )
@@ -163,6 +164,34 @@ func TestPipelineOnTheSimulator(t *testing.T) {
 	} {
 		if got, err := s.Pipeline(t.Context(), queries...); err != nil || fmt.Sprint(got) != fmt.Sprint(want) {
 			t.Errorf("%s: got %q, %v, want %q", name, got, err, want)
+		}
+	}
+}
+
+// A dialect asks for the overlapped mode, in which answers queue up.
+func TestDialectAsksForOverlappedMode(t *testing.T) {
+	lab := start(t, 2000)
+	resource, err := lab.HiSLIP("bench-1-supply")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for document, want := range map[string]bool{
+		"{name: own, role: supply, inherits: SCPI-1999, session: {hislip_overlapped: true}}": true,
+		"{name: own, role: supply, inherits: SCPI-1999}":                                     false,
+	} {
+		table, err := dialect.Parse("own.yaml", []byte(document))
+		if err != nil {
+			t.Fatal(err)
+		}
+		i, err := instruments.Open(t.Context(), instruments.Supply, resource, "", scpi.Config{}, table)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := i.Session().(*scpi.Session).Pipelines(t.Context()); got != want || err != nil {
+			t.Errorf("%s: pipelining %v, %v", document, got, err)
+		}
+		if err := i.Close(); err != nil {
+			t.Error(err)
 		}
 	}
 }

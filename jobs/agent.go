@@ -9,7 +9,9 @@ import (
 	"sync"
 	"time"
 
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/postgres"
 	"benchyard/jobs/watch"
 
 	"github.com/jackc/pgx/v5"
@@ -20,17 +22,22 @@ import (
 
 // AgentOptions says what an agent works with.
 type AgentOptions struct {
-	// Pool is for runs, results and leases; required. It should hold three
+	// Pool is for runs, results and leases; required. It should hold six
 	// connections and two more for every bench.
 	Pool      *pgxpool.Pool
 	RiverPool *pgxpool.Pool // River's own, so that neither starves the other; nil: Pool
 	Name      string        // of this agent, unique in the lab; shown as holder of a lease
 	Version   string        // of the program, stored with every run
+	Level     int64         // newest migration that the program knows; zero: that of the embedded ones
 	Benches   []string      // names of the benches to work on; empty: every bench of the lab
 	Timings   Timings
-	Logger    *slog.Logger     // nil: none
-	Figures   *watch.Figures   // of this process; nil: not counted
-	Clock     func() time.Time // wall clock for dates and stamps; nil: time.Now
+	// Blobs keeps evidence of more than RowLimit compressed bytes (zero: 128 KiB);
+	// without it, or while it fails, evidence stays in rows.
+	Blobs    *blob.Store
+	RowLimit int
+	Logger   *slog.Logger     // nil: none
+	Figures  *watch.Figures   // of this process; nil: not counted
+	Clock    func() time.Time // wall clock for dates and stamps; nil: time.Now
 }
 
 // Agent holds the leases of benches and works on what is queued for them. It
@@ -52,6 +59,10 @@ type Agent struct {
 	keepers map[string]*keeper // by bench
 	labs    map[int64]*lab.Lab // versions never change
 	newest  *lab.Lab
+
+	version int64 // of newest
+
+	desk *desk
 }
 
 // riverStop bounds the wait for River's own goroutines: it tries for a while to
@@ -73,16 +84,26 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
+	if o.Level == 0 {
+		var err error
+		if o.Level, err = postgres.KnownLevel(); err != nil {
+			return nil, err
+		}
+	}
+	if o.RowLimit == 0 {
+		o.RowLimit = rowLimit
+	}
 	if o.Clock == nil {
 		o.Clock = time.Now
 	}
 	a := &Agent{
 		AgentOptions: o, log: o.Logger.With("agent", o.Name),
 		labWake: make(chan struct{}, 1), failed: make(chan error, 1),
-		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{},
+		keepers: map[string]*keeper{}, labs: map[int64]*lab.Lab{}, desk: &desk{policy: policyOf(o.Timings)},
 	}
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &segmentWorker{agent: a})
+	river.AddWorker(workers, &pathWorker{agent: a})
 	river.AddWorker(workers, &judgementWorker{agent: a})
 	var err error
 	a.river, err = river.NewClient(riverpgxv5.New(o.RiverPool), &river.Config{
@@ -108,9 +129,13 @@ func NewAgent(o AgentOptions) (*Agent, error) {
 	return a, nil
 }
 
-// Start sets the agent to work and returns at once. Work goes on until Stop;
+// Start sets the agent to work and returns at once, unless its program is too
+// old for the database: postgres.ErrBelowFloor, and the board says so. Work goes on until Stop;
 // the end of ctx does not end it.
 func (a *Agent) Start(ctx context.Context) error {
+	if err := a.appear(ctx); err != nil {
+		return err
+	}
 	base := context.WithoutCancel(ctx)
 	soft, stop := context.WithCancel(base)
 	a.soft = soft // before the first worker may look at it
@@ -123,6 +148,8 @@ func (a *Agent) Start(ctx context.Context) error {
 	a.wait.Go(func() { a.listen(soft) })
 	a.wait.Go(func() { a.followLab(soft) })
 	a.wait.Go(func() { a.followJudgements(soft) })
+	a.wait.Go(func() { a.followUpkeep(soft) })
+	a.wait.Go(func() { a.showLife(soft) })
 	return nil
 }
 
@@ -144,6 +171,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 	// away or a segment was given up.
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), riverStop)
 	defer cancel()
+	a.disappear(last)
 	if err := a.river.Stop(last); err != nil {
 		return fmt.Errorf("jobs: stopping the queue: %w", err)
 	}
@@ -151,7 +179,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 }
 
 // Failed delivers an error when the agent cannot be trusted any more: a
-// segment ignored its end. The process should exit then, so that its sockets
+// segment ignored its end, or the database was migrated beyond its program. The process should exit then, so that its sockets
 // close; the leases run out and another agent makes the benches safe.
 func (a *Agent) Failed() <-chan error { return a.failed }
 
@@ -168,10 +196,7 @@ func (a *Agent) stuck(k *keeper, err error) {
 	if k != nil {
 		k.surrender(err)
 	}
-	select {
-	case a.failed <- err:
-	default:
-	}
+	a.fail(err)
 }
 
 // followLab starts a keeper for every bench of the newest inventory, and ends
@@ -179,9 +204,10 @@ func (a *Agent) stuck(k *keeper, err error) {
 func (a *Agent) followLab(ctx context.Context) {
 	ends := map[string]context.CancelFunc{}
 	for ctx.Err() == nil {
-		if l, _, err := lab.Load(ctx, a.Pool, 0); err == nil {
-			a.setLab(l)
+		if l, version, err := lab.Load(ctx, a.Pool, 0); err == nil {
+			a.setLab(l, version)
 			a.matchKeepers(ctx, l, ends)
+			a.followUnits(ctx, l, version)
 		} else if ctx.Err() == nil && !errors.Is(err, lab.ErrNoLab) {
 			a.log.ErrorContext(ctx, "the inventory cannot be read", "error", err)
 		}
@@ -218,10 +244,20 @@ func (a *Agent) matchKeepers(ctx context.Context, l *lab.Lab, ends map[string]co
 	}
 }
 
-func (a *Agent) setLab(l *lab.Lab) {
+// setLab takes note of the newest inventory. One version stays one pointer, by which
+// benches see whether theirs is out of date.
+func (a *Agent) setLab(l *lab.Lab, version int64) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.newest = l
+	if a.newest == nil || version != a.version {
+		a.newest, a.version = l, version
+	}
+}
+
+func (a *Agent) latestLabVersion() (*lab.Lab, int64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.newest, a.version
 }
 
 func (a *Agent) latestLab() *lab.Lab {

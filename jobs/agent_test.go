@@ -8,13 +8,12 @@ import (
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/results"
-
-	"github.com/klauspost/compress/zstd"
 )
 
 // One unit whose power is set wrong and one good one: the whole way from the
 // submission to the verdict.
 func TestRunsAreMeasuredToTheirVerdicts(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, func(c *sim.Config) {
 		c.Faults = []sim.Fault{{Kind: sim.PowerSetting, Serial: "T4-0002", Amount: -5.8, Clauses: []string{"6.2"}}}
 	})
@@ -47,26 +46,14 @@ func TestRunsAreMeasuredToTheirVerdicts(t *testing.T) {
 // checkTranscript reads what was said in the first segment of a run.
 func (b *testBed) checkTranscript(r RunSummary) {
 	b.t.Helper()
-	var body []byte
-	if err := b.pool.QueryRow(b.t.Context(), `SELECT body FROM transcript WHERE run_id = $1 AND segment = 1`, r.ID).Scan(&body); err != nil {
-		b.t.Fatal(err)
-	}
-	d, err := zstd.NewReader(nil)
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	defer d.Close()
-	text, err := d.DecodeAll(body, nil)
-	if err != nil {
-		b.t.Fatal(err)
-	}
+	text := b.said(r)
 	for _, want := range []string{r.Serial + "\tsent\t", "bench-1-analyzer\treceived\t", "bytes>"} {
-		if !strings.Contains(string(text), want) {
+		if !strings.Contains(text, want) {
 			b.t.Errorf("%q is not in the transcript", want)
 		}
 	}
 	var identity string
-	err = b.pool.QueryRow(b.t.Context(), `SELECT instruments -> 'bench-1-analyzer' ->> 'identity' FROM run WHERE id = $1`, r.ID).Scan(&identity)
+	err := b.pool.QueryRow(b.t.Context(), `SELECT instruments -> 'bench-1-analyzer' ->> 'identity' FROM run WHERE id = $1`, r.ID).Scan(&identity)
 	if err != nil || !strings.Contains(identity, "Invented Instruments") {
 		b.t.Errorf("identity of the analyzer in the run: %q, %v", identity, err)
 	}
@@ -125,7 +112,7 @@ func TestHeldBenchTakesNoRun(t *testing.T) {
 	eventually(t, "a run that says why it waits", func() bool {
 		return run(t, b.pool, id).Blocked == "the bench is held: new cables"
 	})
-	if err := ReleaseBench(t.Context(), b.pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), b.pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	if r := b.await(id); r.State != Done || r.Blocked != "" {

@@ -50,6 +50,7 @@ func (t *tenure) rest(ctx context.Context) {
 // work it ends: only the lease's last deadline limits it.
 func (t *tenure) makeSafe(reason string) error {
 	ctx := context.WithoutCancel(t.ctx)
+	t.endAhead(errAllEnd)
 	if t.rig.isSafe() {
 		return nil
 	}
@@ -57,6 +58,7 @@ func (t *tenure) makeSafe(reason string) error {
 	began := time.Now()
 	report := t.rig.makeSafe(ctx)
 	err := report.Err()
+	t.ahead.found()
 	t.agent.Figures.SafeState(t.bench, err == nil, time.Since(began))
 	if errors.Is(t.lease.guardSafe(), errFenced) {
 		// Too late to touch anything: the next holder begins with the safe state.
@@ -83,7 +85,11 @@ func (t *tenure) raiseAlarm(cause error) {
 	if cause != nil {
 		text = cause.Error()
 	}
+	held := ""
 	err := t.lease.fenced(ctx, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `INSERT INTO bench_alarm (bench, reason) SELECT name, $2 FROM bench WHERE name = $1 AND alarm IS NULL AND $2 <> ''`, t.bench, text); err != nil {
+			return err
+		}
 		tag, err := tx.Exec(ctx, `
 			UPDATE bench SET alarm = nullif($2, ''), updated_at = now(),
 			       activity = CASE WHEN $2 <> '' THEN 'alarm' ELSE 'safe' END,
@@ -96,11 +102,19 @@ func (t *tenure) raiseAlarm(cause error) {
 		if cause != nil {
 			activity = Alarm
 		}
-		return emit(ctx, tx, change{kind: benchEvent, bench: t.bench, body: eventBody{Activity: activity, Alarm: text}})
+		why, changes, err := t.distrust(ctx, tx)
+		if err != nil {
+			return err
+		}
+		held = why
+		return emit(ctx, tx, append(changes, change{kind: benchEvent, bench: t.bench, body: eventBody{Activity: activity, Alarm: text}})...)
 	})
 	if err != nil {
 		t.log.ErrorContext(ctx, "whether the bench is in alarm was not stored", "alarm", text, "error", err)
 		return
+	}
+	if held != "" {
+		t.log.ErrorContext(ctx, "the bench is held", "reason", held)
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -9,7 +9,6 @@ import (
 	"sync"
 	"time"
 
-	"benchyard/instruments"
 	"benchyard/instruments/analyzer"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/scpi"
@@ -35,6 +34,7 @@ type tuning struct {
 	connector int
 	on        bool // transmitting and verified at the analyzer
 	warm      bool
+	heated    bool // its temperature held still when it was prepared ahead
 }
 
 // bringUp takes a bench from safe state to the point where a carrier may be
@@ -43,9 +43,15 @@ type tuning struct {
 // a failure of the bench: nothing is known about the unit yet.
 func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	if t.rig.set != nil && t.rig.set.run == s.run {
-		if err := t.cable(ctx, s); err != nil || t.rig.set != nil {
+		if err := t.cable(ctx, s); err != nil {
 			return err
 		}
+		if t.rig.set != nil {
+			return t.rig.again(ctx)
+		}
+	}
+	if followed, err := t.followAhead(ctx, s); followed || err != nil {
+		return err
 	}
 	t.setActivity(ctx, BringUp, fmt.Sprintf("%s: preparing for build %s", s.mount.unit.Serial, s.build), &s.run)
 	if err := t.preflight(ctx, s); err != nil {
@@ -60,37 +66,50 @@ func (t *tenure) bringUp(ctx context.Context, s *segment) error {
 	}
 	t.rig.fix()
 	t.rig.unsafe()
-	found, err := t.rig.prepare(ctx, s)
+	found, err := t.prepare(ctx, s)
 	if err != nil {
 		return benchFailure{fmt.Errorf("bring-up: %w", err)}
 	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, `UPDATE run SET instruments = $2 WHERE id = $1`, s.run, found)
-		return err
-	})
-	if err != nil {
+	if err := t.keepFound(ctx, s, found); err != nil {
 		return err
 	}
-	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial}
+	warm := false
+	if s.plan.WarmUp.Limit > 0 {
+		if warm, err = t.stillWarm(ctx, s); err != nil {
+			return benchFailure{fmt.Errorf("bring-up: %w", err)}
+		}
+	}
+	if warm {
+		t.log.InfoContext(ctx, "the unit has stayed up and warm", "run", s.run, "unit", s.mount.unit.Serial)
+	}
+	t.rig.set = &tuning{run: s.run, unit: s.mount.unit.Serial, warm: warm}
 	return nil
 }
 
+// keepFound stores with the run what it is measured with.
+func (t *tenure) keepFound(ctx context.Context, s *segment, found map[string]instrumentRecord) error {
+	return t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
+		_, err := tx.Exec(ctx, `UPDATE run SET instruments = $2 WHERE id = $1`, s.run, found)
+		return err
+	})
+}
+
 // preflight is everything that can be checked before anything is switched on:
-// calibrations, and for every case left in the run the attenuation budget and
-// the coverage of its path.
+// calibrations, and for every case left in the run the attenuation budget, the
+// coverage of its path, and a gate for TDD in the dialect that is spoken now.
 func (t *tenure) preflight(ctx context.Context, s *segment) error {
 	now := lab.DateOf(t.agent.Clock())
 	if err := calibrated(t.agent.latestLab(), t.bench, now); err != nil {
 		return err
 	}
-	if err := pathsValid(s.mount.lab, s.mount.unit, now); err != nil {
+	if err := pathsValid(s.mount.lab, t.agent.latestLab(), s.mount.unit, now); err != nil {
 		return err
 	}
 	cases := s.cases
 	for _, rest := range s.rest {
 		cases = append(cases[:len(cases):len(cases)], rest.Cases...)
 	}
-	if problems := s.mount.check(cases); len(problems) > 0 {
+	if problems := s.mount.check(cases, t.agent.latestLab()); len(problems) > 0 {
 		return errors.New(strings.Join(problems, "; "))
 	}
 	return ctx.Err()
@@ -105,49 +124,78 @@ type instrumentRecord struct {
 }
 
 // prepare switches the bench on, checks that everything is what the inventory
-// says, and returns what was found.
-func (r *rig) prepare(ctx context.Context, s *segment) (map[string]instrumentRecord, error) {
+// says, and returns what was found. Its steps are recorded with the segment.
+func (t *tenure) prepare(ctx context.Context, s *segment) (map[string]instrumentRecord, error) {
+	r := t.rig
 	b, err := r.bench()
 	if err != nil {
 		return nil, err
 	}
-	if err := r.afresh(ctx, r.instruments(b)...); err != nil {
-		return nil, err
+	var steps []bringup.Step
+	for _, step := range []struct {
+		name string
+		do   func(context.Context) error
+	}{
+		{"instruments answer", func(ctx context.Context) error { return r.afresh(ctx, r.instruments(b)...) }},
+		{"DC on", func(ctx context.Context) error { return r.energize(ctx, b) }},
+		{"unit and build", func(ctx context.Context) error {
+			if err := r.afresh(ctx, s.mount.unit.Serial); err != nil {
+				return err
+			}
+			return r.loadUnit(ctx, s)
+		}},
+		{"analyzer preset", func(ctx context.Context) error { return r.presetAnalyzer(ctx, b) }},
+	} {
+		steps = append(steps, bringup.Step{Name: step.name, Timeout: t.agent.Timings.Segment, Do: func(ctx context.Context) (string, error) { return "", step.do(ctx) }})
 	}
-	started, err := r.power(ctx, b)
+	records, err := bringup.Run(ctx, steps, func(radiounit.Capability) bool { return true }, func(bringup.Step) {})
+	s.steps = append(s.steps, records...)
 	if err != nil {
 		return nil, err
 	}
-	if started {
-		if err := r.muteAll(ctx, b.Name); err != nil {
-			return nil, err
-		}
+	return r.found(ctx, append(r.instruments(b), s.mount.unit.Serial)...)
+}
+
+// energize switches DC on; units that had none until then are muted first of all.
+func (r *rig) energize(ctx context.Context, b lab.Bench) error {
+	started, err := r.power(ctx, b)
+	if err == nil && started {
+		err = r.muteAll(ctx, b.Name)
 	}
-	if err := r.afresh(ctx, s.mount.unit.Serial); err != nil {
-		return nil, err
-	}
-	if err := r.loadUnit(ctx, s); err != nil {
-		return nil, err
-	}
+	return err
+}
+
+// presetAnalyzer gives the analyzer the state that all sweeps begin from.
+func (r *rig) presetAnalyzer(ctx context.Context, b lab.Bench) error {
 	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, b.Analyzer)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	r.preset = false
 	if err := a.Prepare(ctx); err != nil {
-		return nil, fmt.Errorf("%s: %w", b.Analyzer, err)
+		return fmt.Errorf("%s: %w", b.Analyzer, err)
 	}
 	r.preset = true
-	return r.found(ctx, b, s.mount.unit.Serial)
+	return nil
 }
 
-// instruments returns the names of what a bench consists of.
-func (r *rig) instruments(b lab.Bench) []string {
-	var names []string
-	for _, i := range r.inventory().InstrumentsOn(b) {
-		names = append(names, i.Name)
+// again sets an analyzer up that has worked for another bench in between.
+func (r *rig) again(ctx context.Context) error {
+	if r.preset {
+		return nil
 	}
-	return names
+	b, err := r.bench()
+	if err != nil {
+		return err
+	}
+	if err := r.afresh(ctx, r.instruments(b)...); err != nil {
+		return err
+	}
+	if err := act(ctx, r, b.Analyzer, (*analyzer.Analyzer).Prepare); err != nil {
+		return fmt.Errorf("%s: %w", b.Analyzer, err)
+	}
+	r.preset = true
+	return nil
 }
 
 // afresh takes note of instruments that were restarted since they were last
@@ -232,8 +280,7 @@ func (r *rig) muteAll(ctx context.Context, bench string) error {
 // wrongInstrument reports an answer from something else than was expected:
 // waiting does not help.
 func wrongInstrument(err error) bool {
-	var identity *instruments.IdentityError
-	return errors.As(err, &identity) || errors.Is(err, scpi.ErrWrongInstrument)
+	return errors.Is(err, scpi.ErrWrongInstrument)
 }
 
 // loadUnit checks that the right unit is in the slot and has the build to test.
@@ -271,11 +318,11 @@ func (r *rig) loadUnit(ctx context.Context, s *segment) error {
 	return nil
 }
 
-// found lists the instruments of the bench and the unit as they answered.
-func (r *rig) found(ctx context.Context, b lab.Bench, serial string) (map[string]instrumentRecord, error) {
+// found lists instruments and units as they answered.
+func (r *rig) found(ctx context.Context, names ...string) (map[string]instrumentRecord, error) {
 	inventory := r.inventory()
 	records := map[string]instrumentRecord{}
-	for _, name := range append(r.instruments(b), serial) {
+	for _, name := range names {
 		opened, err := r.open(ctx, name)
 		if err != nil {
 			return nil, err

@@ -25,7 +25,8 @@ type CampaignSummary struct {
 	Build       string
 	Simulated   bool
 	LimitSet    string
-	Priority    int // smaller goes first
+	Priority    int        // smaller goes first; ClassOf tells the class
+	Deadline    *time.Time // nil: none
 	RequestedBy string
 	SubmittedAt time.Time
 	CancelledBy string
@@ -46,7 +47,7 @@ type CampaignSummary struct {
 }
 
 const campaignQuery = `
-	SELECT c.id, c.name, p.name, p.content_hash, l.name, l.id, c.build, c.simulated, c.limit_set, c.priority,
+	SELECT c.id, c.name, p.name, p.content_hash, l.name, l.id, c.build, c.simulated, c.limit_set, c.priority, c.deadline,
 	       c.requested_by, c.submitted_at, coalesce(c.cancelled_by, ''), c.cancelled_at,
 	       CASE WHEN n.queued + n.active = 0 THEN n.finished_at END,
 	       CASE WHEN c.cancelled_at IS NOT NULL THEN 'cancelled'
@@ -66,7 +67,7 @@ const campaignQuery = `
 		       count(*) FILTER (WHERE state = 'cancelled') AS cancelled,
 		       count(*) FILTER (WHERE verdict IN ('pass', 'conditional pass')) AS passed,
 		       count(*) FILTER (WHERE verdict IN ('fail', 'conditional fail')) AS failed,
-		       coalesce(sum((SELECT count(*) FROM measured_case m WHERE m.run_id = r.id)), 0)::bigint AS cases_done,
+		       coalesce(sum((SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last)), 0)::bigint AS cases_done,
 		       coalesce(sum(cases), 0) AS cases,
 		       max(finished_at) AS finished_at
 		FROM run r

@@ -4,9 +4,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/jackc/pgx/v5"
-	"github.com/klauspost/compress/zstd"
-
 	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
 )
@@ -48,24 +45,16 @@ func TestRunsOverACommandLine(t *testing.T) {
 // said returns all transcripts of a run, one after the other.
 func (b *testBed) said(r RunSummary) string {
 	b.t.Helper()
-	rows, err := b.pool.Query(b.t.Context(), `SELECT body FROM transcript WHERE run_id = $1 ORDER BY segment, attempt`, r.ID)
+	list, err := TranscriptsOf(b.t.Context(), b.pool, nil, r.ID)
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	bodies, err := pgx.CollectRows(rows, pgx.RowTo[[]byte])
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	decoder, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1))
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	defer decoder.Close()
 	var all []byte
-	for _, body := range bodies {
-		if all, err = decoder.DecodeAll(body, all); err != nil {
-			b.t.Fatal(err)
+	for _, said := range list {
+		if said.Lost != nil {
+			b.t.Fatal(said.Lost)
 		}
+		all = append(all, said.Text...)
 	}
 	return string(all)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -83,8 +84,9 @@ func Repeat(ctx context.Context, db DB, run uuid.UUID, by string) (uuid.UUID, er
 			return err
 		}
 		_, err = tx.Exec(ctx, `
-			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s, golden)
-			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, bench, cases, estimate_s, golden FROM run WHERE id = $1`, run, next)
+			INSERT INTO run (id, campaign_id, serial, unit_type, attempt, repeats, bench, cases, estimate_s, golden, set_up, needs, fits)
+			SELECT $2, campaign_id, serial, unit_type, attempt + 1, id, CASE WHEN fits IS NULL THEN bench END, cases, estimate_s, golden,
+			       set_up, needs, fits FROM run WHERE id = $1`, run, next)
 		if err != nil {
 			return err
 		}
@@ -128,39 +130,80 @@ func repeatable(ctx context.Context, tx pgx.Tx, run uuid.UUID) (change, error) {
 	return c, nil
 }
 
+// BenchError says why something cannot be done with a bench as it was asked.
+type BenchError struct{ Bench, Problem string }
+
+// Error names the bench.
+func (e *BenchError) Error() string { return fmt.Sprintf("jobs: bench %s: %s", e.Bench, e.Problem) }
+
 // HoldBench keeps a bench from new runs until ReleaseBench; a run in work goes
-// on to its end. The reason is for people and must not be empty.
+// on to its end. The reason is for people; without it, as without a name here and in
+// what follows, it is a *BenchError.
 func HoldBench(ctx context.Context, db DB, bench, reason, by string) error {
-	if reason == "" {
-		return fmt.Errorf("jobs: holding bench %s: say why", bench)
+	if strings.TrimSpace(reason) == "" {
+		return &BenchError{bench, "to hold it, give the reason: it stands on the board"}
 	}
 	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = $2, updated_at = now() WHERE name = $1`, reason, eventBody{Text: "held: " + reason, By: by})
 }
 
-// ReleaseBench lets a held bench take runs again.
-func ReleaseBench(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET hold_reason = nullif($2, ''), updated_at = now() WHERE name = $1`, "", eventBody{Text: "released", By: by})
+// BenchRelease is who releases a bench, and what that person has seen.
+type BenchRelease struct {
+	By string // name; required
+	// PathBack says that the paths which a path task left off their connectors are
+	// back on them. Without it a bench with such a path is not released.
+	PathBack bool
+}
+
+// ReleaseBench lets a held bench take runs again, and trusts it again: how often it
+// flapped before counts no more. Where a path may be off its connector it is a
+// *BenchError unless the person says that the path is back.
+func ReleaseBench(ctx context.Context, db DB, bench string, r BenchRelease) error {
+	return changeBench(ctx, db, bench, r.By, func(tx pgx.Tx) (change, error) {
+		body := eventBody{Text: "released", By: r.By}
+		back, err := putBack(ctx, tx, bench, r.PathBack)
+		if err != nil {
+			return change{}, err
+		}
+		if back != "" {
+			body.Text = "released; the path of " + back + " is back on its connector"
+		}
+		return writeBench(ctx, tx, bench, `UPDATE bench SET hold_reason = nullif($2, ''), trusted_at = clock_timestamp(), updated_at = now() WHERE name = $1`, "", body)
+	})
 }
 
 // ClearAlarm removes the alarm of a bench. Who does so has looked at the bench
-// and answers for it; the next run still begins with the safe state.
+// and answers for it; the next run still begins with the safe state. Instruments that
+// a holder of the bench has left without giving them back are free again.
 func ClearAlarm(ctx context.Context, db DB, bench, by string) error {
-	return setBench(ctx, db, bench, `UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
+	return setBench(ctx, db, bench, `
+		WITH left_behind AS (UPDATE instrument_lease i SET bench = NULL, bench_token = NULL WHERE i.bench = $1 AND NOT EXISTS (
+			SELECT 1 FROM bench_lease l WHERE l.bench = $1 AND l.token = i.bench_token AND l.expires_at > clock_timestamp()))
+		UPDATE bench SET alarm = nullif($2, ''), activity = CASE activity WHEN 'alarm' THEN 'idle' ELSE activity END,
 		updated_at = now() WHERE name = $1`, "", eventBody{Text: "alarm cleared", By: by})
 }
 
 func setBench(ctx context.Context, db DB, bench, sql, value string, body eventBody) error {
+	return changeBench(ctx, db, bench, body.By, func(tx pgx.Tx) (change, error) {
+		return writeBench(ctx, tx, bench, sql, value, body)
+	})
+}
+
+// changeBench writes what a person changes of a bench, and its event, in one transaction.
+func changeBench(ctx context.Context, db DB, bench, by string, write func(pgx.Tx) (change, error)) error {
+	if strings.TrimSpace(by) == "" {
+		return &BenchError{bench, "who does it is kept with it: give a name"}
+	}
 	err := transact(ctx, db, func(tx pgx.Tx) error {
-		c, err := writeBench(ctx, tx, bench, sql, value, body)
+		c, err := write(tx)
 		if err != nil {
 			return err
 		}
 		return emit(ctx, tx, c)
 	})
-	if err != nil {
+	if err != nil && !errors.As(err, new(*BenchError)) {
 		return fmt.Errorf("jobs: bench %s: %w", bench, err)
 	}
-	return nil
+	return err
 }
 
 // writeBench is setBench inside a transaction whose events are still to come.

@@ -98,7 +98,7 @@ func TestHoldAndAlarmStandOnTheBoard(t *testing.T) {
 	if err != nil || len(benches) != 1 || benches[0].Hold != "new cables" || benches[0].Alarm != "transmitter" || benches[0].Activity != Offline {
 		t.Fatalf("board %+v, %v; want hold and alarm of an offline bench", benches, err)
 	}
-	if err := ReleaseBench(t.Context(), pool, "bench-1", "ann"); err != nil {
+	if err := ReleaseBench(t.Context(), pool, "bench-1", BenchRelease{By: "ann"}); err != nil {
 		t.Fatal(err)
 	}
 	if err := ClearAlarm(t.Context(), pool, "bench-1", "ann"); err != nil {

@@ -5,11 +5,13 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"testing"
 
 	"benchyard/instruments/rf"
 	"benchyard/instruments/sim"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/plan"
 )
 
 // long reports whether the long forms of tests are wanted.
@@ -23,6 +25,7 @@ type chance struct {
 	connector  int
 	bypassable rf.DB
 	leftOut    rf.DB // of bypassable, really
+	plan       string
 }
 
 // draw makes a lab: any rated power, pad, analyzer and scatter, a unit whose power may
@@ -59,10 +62,39 @@ func draw(seed uint64) chance {
 		})
 	}
 	c.kind = lab.RadioUnitType{
-		Name: typ.Name, Connectors: typ.Connectors, RatedPower: typ.Rated,
+		Name: typ.Name, Connectors: typ.Connectors, RatedPower: typ.Rated, Class: "wide-area", Category: "A", Type: "1-C", TransmitUnits: 1,
 		Carriers: []lab.Carrier{{Band: typ.Band, Bandwidths: []rf.Hertz{typ.Bandwidth}, SCS: []rf.Hertz{typ.SCS}}},
 	}
+	c.plan = drawPlan(r, typ, c.connector)
 	return c
+}
+
+// drawPlan makes a plan of one to three tests at the connector: any of the clauses, in any of
+// the RF channels, in any order.
+func drawPlan(r *rand.Rand, typ sim.TypeConfig, connector int) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "plan: drawn\ncarriers: [{band: %s, bandwidth: %gMHz, scs: %gkHz}]\ntests:\n", typ.Band, typ.Bandwidth/rf.Megahertz, typ.SCS/1e3)
+	clauses := []string{"6.2", "6.6.2", "6.6.3", "6.6.4", "6.6.5"}
+	r.Shuffle(len(clauses), func(i, j int) { clauses[i], clauses[j] = clauses[j], clauses[i] })
+	for _, clause := range clauses[:1+r.IntN(3)] {
+		channels := []string{"B", "M", "T"}
+		r.Shuffle(3, func(i, j int) { channels[i], channels[j] = channels[j], channels[i] })
+		fmt.Fprintf(&b, "  - {clause: %s, rf_channels: [%s], connectors: [%d]}\n", clause, strings.Join(channels[:1+r.IntN(3)], ", "), connector)
+	}
+	return b.String()
+}
+
+// accepts plans the drawn plan for the unit in its place, as a submission does, and returns
+// its cases and what stands against them.
+func (c chance) accepts(t *testing.T, m *mount) (cases []plan.Case, problems []string) {
+	p, err := plan.Parse("drawn", []byte(c.plan))
+	if err == nil {
+		cases, err = plan.Expand(p, m.target())
+	}
+	if err != nil {
+		t.Fatalf("%v\n%s", err, c.plan)
+	}
+	return cases, m.check(cases, m.lab)
 }
 
 // mount is the unit in its place as the inventory has it.
@@ -73,9 +105,10 @@ func (c chance) mount(t *testing.T) *mount {
 	}
 	m := &mount{
 		unit: lab.RadioUnit{Serial: "U-1", Type: c.kind.Name, Bench: "bench-1", Slot: 1}, kind: c.kind,
-		bench: lab.Bench{Name: "bench-1"}, analyzer: lab.Instrument{MaxInput: c.config.Benches[0].MaxInput},
+		bench:    lab.Bench{Name: "bench-1", Analyzer: "a", Switcher: "s"},
+		analyzer: lab.Instrument{Name: "a", Role: lab.AnalyzerRole, MaxInput: c.config.Benches[0].MaxInput, Frequency: rf.Range{Low: 9e3, High: 26.5e9}},
 	}
-	m.lab = &lab.Lab{Paths: []lab.Path{{Bench: "bench-1", Slot: 1, Connector: c.connector, Correction: table, Bypassable: c.bypassable}}}
+	m.lab = &lab.Lab{Name: "drawn", Benches: []lab.Bench{m.bench}, Instruments: []lab.Instrument{m.analyzer}, Paths: []lab.Path{{Bench: "bench-1", Slot: 1, Connector: c.connector, Correction: table, Bypassable: c.bypassable}}}
 	return m
 }
 
@@ -94,9 +127,10 @@ func (c chance) worst(t *testing.T) rf.DBm {
 	return c.config.Types[0].Rated.Add(3 + 10 + 3 - least + c.bypassable)
 }
 
-// Over random labs, paths and carriers no accepted one damages the analyzer, whatever
+// Over random labs, paths and plans no accepted one damages the analyzer, whatever
 // is left out of the path and however the unit is set within the stated margins, and
 // none that is safe with these margins is refused. The tables are good to 0.03 dB.
+// Beside what the plan has, the carriers are drawn anywhere in the band, one or two.
 func TestNothingAcceptedDamages(t *testing.T) {
 	n := uint64(10_000)
 	if long() {
@@ -105,22 +139,30 @@ func TestNothingAcceptedDamages(t *testing.T) {
 	accepted, damaging := 0, 0
 	for seed := range n {
 		c := draw(seed)
-		_, _, err := c.mount(t).levels(c.connector, greatestPower(c.kind))
-		cond := sim.Condition{Serial: "U-1", Build: "2.4.0", Connector: c.connector, Carrier: c.carriers[0], More: c.carriers[1:], Chill: float64(seed % 2)}
-		stress, problem := c.config.Stress(cond, c.leftOut)
-		if problem != nil {
-			t.Fatal(problem)
+		m := c.mount(t)
+		cases, problems := c.accepts(t, m)
+		damages, stress := false, sim.Stress{}
+		for _, carriers := range append(transmittedIn(c, cases), c.carriers) {
+			cond := sim.Condition{Serial: "U-1", Build: "2.4.0", Connector: c.connector, Carrier: carriers[0], More: carriers[1:], Chill: float64(seed % 2)}
+			one, err := c.config.Stress(cond, c.leftOut)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if stress = one; one.Damages() {
+				damages = true
+				break
+			}
 		}
-		what := fmt.Sprintf("lab %d: rated %s, pad %s, %s bypassable, %s left out: %+v", seed, c.kind.RatedPower, c.config.Benches[0].Pads[0], c.bypassable, c.leftOut, stress)
-		if stress.Damages() {
+		what := fmt.Sprintf("lab %d: rated %s, pad %s, %s bypassable, %s left out: %+v\n%s", seed, c.kind.RatedPower, c.config.Benches[0].Pads[0], c.bypassable, c.leftOut, stress, c.plan)
+		if damages {
 			damaging++
 		}
 		switch {
-		case err == nil && stress.Damages():
+		case len(problems) == 0 && damages:
 			t.Errorf("accepted, and damages: %s", what)
-		case err != nil && c.worst(t) < stress.Safe-0.1:
-			t.Errorf("refused, and safe: %s: %v", what, err)
-		case err == nil:
+		case len(problems) > 0 && c.worst(t) < stress.Safe-0.1:
+			t.Errorf("refused, and safe: %s: %v", what, problems)
+		case len(problems) == 0:
 			accepted++
 		}
 	}
@@ -128,4 +170,16 @@ func TestNothingAcceptedDamages(t *testing.T) {
 	if n := int(n); accepted < n/5 || accepted > n*4/5 || damaging < n/20 {
 		t.Errorf("%d of %d accepted, %d would damage", accepted, n, damaging)
 	}
+}
+
+// transmittedIn returns what each case of a plan has the unit transmit, every carrier once.
+func transmittedIn(c chance, cases []plan.Case) (all [][]sim.Carrier) {
+	seen := map[rf.Hertz]bool{}
+	for _, k := range cases {
+		if at := k.Carrier.Center; !seen[at] {
+			seen[at] = true
+			all = append(all, []sim.Carrier{{Center: at, Bandwidth: k.Carrier.Bandwidth, SCS: k.Carrier.SCS, Power: c.kind.RatedPower}})
+		}
+	}
+	return all
 }

@@ -15,7 +15,7 @@ import (
 type Event struct {
 	ID       int64 // rises in the order in which changes became visible
 	At       time.Time
-	Kind     string     // "bench", "campaign", "run", "segment", "prompt" or "lab"
+	Kind     string     // "bench", "campaign", "run", "segment", "prompt", "path task", "agent", "lab", "judgement", "schedule", "build" or "webhook"
 	Campaign *uuid.UUID // nil where the event concerns none
 	Run      *uuid.UUID // nil where the event concerns none
 	Bench    string     // empty where the event concerns none
@@ -29,6 +29,11 @@ const (
 	runEvent      = "run"
 	segmentEvent  = "segment"
 	promptEvent   = "prompt"
+	pathTaskEvent = "path task"
+	scheduleEvent = "schedule"
+	buildEvent    = "build"
+	webhookEvent  = "webhook"
+	agentEvent    = "agent"
 )
 
 // eventLock is the advisory lock that makes events visible in the order of
@@ -50,6 +55,10 @@ type eventBody struct {
 	Text     string   `json:"text,omitempty"`
 	// Judgement is the id of what was judged again; only with the kind "judgement".
 	Judgement string `json:"judgement,omitempty"`
+	// PathTask is the id of a task about a signal path; only with the kind "path task".
+	PathTask string `json:"path_task,omitempty"`
+	Schedule string `json:"schedule,omitempty"` // name; only with the kind "schedule"
+	Build    string `json:"build,omitempty"`    // only with the kind "build"
 }
 
 // change is an event about to be written.
@@ -59,6 +68,7 @@ type change struct {
 	run      *uuid.UUID
 	bench    string
 	body     eventBody
+	message  *message // for webhooks, where it does not follow from the rest; nil: none
 }
 
 // emit writes events inside a transaction. It must be the last statement
@@ -70,6 +80,7 @@ func emit(ctx context.Context, tx pgx.Tx, changes ...change) error {
 		batch.Queue(`INSERT INTO event (kind, campaign_id, run_id, bench, body) VALUES ($1, $2, $3, nullif($4, ''), $5)`,
 			c.kind, c.campaign, c.run, c.bench, c.body)
 	}
+	tellWebhooks(&batch, changes)
 	if err := tx.SendBatch(ctx, &batch).Close(); err != nil {
 		return fmt.Errorf("jobs: writing events: %w", err)
 	}
@@ -97,4 +108,9 @@ func LastEvent(ctx context.Context, db DB) (int64, error) {
 		return 0, fmt.Errorf("jobs: reading the newest event: %w", err)
 	}
 	return id, nil
+}
+
+// newRunChange is an event about a run that is still to be named.
+func newRunChange(bench string, state State, text string) change {
+	return change{kind: runEvent, run: new(uuid.UUID), campaign: new(uuid.UUID), bench: bench, body: eventBody{State: state, Text: text}}
 }

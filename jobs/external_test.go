@@ -25,6 +25,7 @@ func exported(t procedure.Trace) string {
 // elsewhere, give the figures and the verdicts of the run: every clause, of a TDD
 // and of an FDD unit.
 func TestExportedTracesGiveTheFiguresOfTheRun(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	for _, c := range storedCases(t) {
 		var files []procedure.External
 		for _, trace := range c.traces {

@@ -114,6 +114,7 @@ func TestWrongBoardRevisionIsAnError(t *testing.T) {
 // The plan's warm-up: a unit that becomes steady is measured, one that is still
 // drifting at the limit is an error.
 func TestWarmUp(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	for _, c := range []struct {
 		rule    string
 		verdict conformance.Verdict
@@ -138,6 +139,7 @@ func TestWarmUp(t *testing.T) {
 }
 
 func TestLostConnectionIsTriedAgain(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	_, id := b.midRun(longPlan + "retries: 2\n")
 	// A connection that is lost while no sweep runs is opened again without any harm.
@@ -180,6 +182,7 @@ func TestOnFailStopEndsTheRun(t *testing.T) {
 }
 
 func TestCancelTakesTheUnitOffTheAir(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	_, id := b.midRun(longPlan)
 	eventually(t, "a unit on the air", func() bool { return len(b.lab.Transmitting()) > 0 })

@@ -34,12 +34,12 @@ func mustExec(t testing.TB, db DB, sql string, args ...any) {
 func newQueueFixture(t *testing.T, db DB, bench string, serials ...string) *queueFixture {
 	t.Helper()
 	f := &queueFixture{db: db, campaign: newID(t), runs: map[string]uuid.UUID{}}
-	mustExec(t, db, `INSERT INTO lab_version (name, simulated, content_hash, document, applied_by) VALUES ('lab', true, 'l', '', 'ann') ON CONFLICT DO NOTHING`)
+	mustExec(t, db, `INSERT INTO lab_version (name, simulated, content_hash, document, applied_by) SELECT 'lab', true, 'l', '', 'ann' WHERE NOT EXISTS (SELECT 1 FROM lab_version)`)
 	mustExec(t, db, `INSERT INTO plan_version (name, content_hash, document, created_by) VALUES ('short', 'p', '', 'ann') ON CONFLICT DO NOTHING`)
 	mustExec(t, db, `INSERT INTO build (name) VALUES ('2.4.0') ON CONFLICT DO NOTHING`)
 	mustExec(t, db, `INSERT INTO bench (name) VALUES ($1) ON CONFLICT DO NOTHING`, bench)
 	mustExec(t, db, `INSERT INTO campaign (id, name, plan_id, lab_id, build, simulated, limit_set, requested_by)
-		SELECT $1, 'night', p.id, l.id, '2.4.0', true, 'limits 1', 'ann' FROM plan_version p, lab_version l`, f.campaign)
+		SELECT $1, 'night', p.id, l.id, '2.4.0', true, 'limits 1', 'ann' FROM plan_version p, (SELECT max(id) AS id FROM lab_version) l`, f.campaign)
 	for _, serial := range serials {
 		id := newID(t)
 		f.runs[serial] = id

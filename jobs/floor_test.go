@@ -160,6 +160,7 @@ func TestNoiseFloorIsTakenOutAgain(t *testing.T) {
 // A floor that cannot be measured is an error of its case; what needed none was
 // measured and stays.
 func TestNoFloorIsAnErrorOfItsCase(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	const text = `plan: floor
 carriers: [{band: n78, bandwidth: 100MHz, scs: 30kHz}]
 tests:

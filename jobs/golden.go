@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"benchyard/jobs/lab"
@@ -79,8 +80,7 @@ func checkGolden(ctx context.Context, tx pgx.Tx, run uuid.UUID, bench string) ([
 	if reason == "" {
 		return nil, nil
 	}
-	held, err := writeBench(ctx, tx, bench, `UPDATE bench SET hold_reason = concat_ws('; ', hold_reason, $2::text), updated_at = now() WHERE name = $1`,
-		reason, eventBody{Text: "held: " + reason, By: "golden unit " + serial})
+	held, err := alsoHold(ctx, tx, bench, reason, "golden unit "+serial)
 	if err != nil {
 		return nil, fmt.Errorf("jobs: holding bench %s: %w", bench, err)
 	}
@@ -110,6 +110,40 @@ func outOfLine(run uuid.UUID, bench, serial string, figures []results.GoldenFigu
 		others = fmt.Sprintf(", and %d more of its figures left their limits", n-1)
 	}
 	return fmt.Sprintf("golden unit %s: %s %s at %s, connector %d %s %.4g %s, earlier runs keep from %.4g to %.4g%s; "+
-		"look at cables, connectors, switch and path corrections (benchyard bench golden %s shows every figure), then release the bench and measure the golden unit again",
-		serial, first.Clause, first.Requirement, first.Condition, first.Connector, kind, first.Newest.Value, first.ReadingUnit(), first.Chart.Lower, first.Chart.Upper, others, bench)
+		"look at cables, connectors, switch and path corrections (benchyard bench golden %s shows every figure), then release the bench and measure the golden unit again; after a change that is meant to stay, bench golden %s --begin-anew",
+		serial, first.Clause, first.Requirement, first.Condition, first.Connector, kind, first.Newest.Value, first.ReadingUnit(), first.Limits.Lower, first.Limits.Upper, others, bench, bench)
+}
+
+// BeginGolden begins the comparison of a bench's golden unit anew: after something was
+// changed on purpose, the runs before it tell nothing of what is right from now on. They
+// stay stored. A bench without golden unit, or a name or reason that is missing, is a
+// *BenchError; an unknown bench is ErrNotFound.
+func BeginGolden(ctx context.Context, db DB, bench, by, reason string) error {
+	by, reason = strings.TrimSpace(by), strings.TrimSpace(reason)
+	if by == "" || reason == "" {
+		return &BenchError{bench, "who begins anew, and why, is kept with it: give both"}
+	}
+	l, _, err := lab.Load(ctx, db, 0)
+	if err != nil {
+		return err
+	}
+	b, ok := l.Bench(bench)
+	if !ok {
+		return fmt.Errorf("jobs: bench %s: %w", bench, ErrNotFound)
+	}
+	if b.GoldenUnit == "" {
+		return &BenchError{bench, "it has no golden unit; name one under benches as golden_unit"}
+	}
+	err = transact(ctx, db, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `INSERT INTO golden_baseline (bench, serial, begun_by, reason) VALUES ($1, $2, $3, $4)`, bench, b.GoldenUnit, by, reason); err != nil {
+			return err
+		}
+		return emit(ctx, tx, change{kind: benchEvent, bench: bench, body: eventBody{
+			Text: fmt.Sprintf("golden unit %s: compared anew from here: %s", b.GoldenUnit, reason), By: by,
+		}})
+	})
+	if err != nil {
+		return fmt.Errorf("jobs: beginning golden unit %s of bench %s anew: %w", b.GoldenUnit, bench, err)
+	}
+	return nil
 }

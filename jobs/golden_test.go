@@ -18,12 +18,11 @@ carriers: [{band: n78, bandwidth: 100MHz, scs: 30kHz}]
 tests: [{clause: 6.2, rf_channels: [M], connectors: [1]}]
 `
 
-// goldenSwing, in dB, is half the distance between the readings of goldenHistory,
-// which alternate: their moving ranges are all twice that, and sigma is a moving
-// range over 1.128 (NIST/SEMATECH e-Handbook 6.3.2.2).
+// goldenSwing, in dB, is half the distance between the ten readings of goldenHistory,
+// which alternate: their standard deviation is that times the root of 10/9.
 const (
 	goldenSwing = 0.5
-	goldenSigma = 2 * goldenSwing / 1.128
+	goldenSigma = goldenSwing * 1.0540926
 )
 
 // goldenHistory stores ten runs of the golden unit before the one run measured
@@ -62,6 +61,7 @@ func (b *testBed) declareGolden(serial string) {
 // Earlier runs of the golden unit lie five sigma below what the bench reads now:
 // another unit goes through, the golden unit holds the bench.
 func TestGoldenUnitFarOutHoldsTheBench(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, nil)
 	b.start("a", nil)
 	first := b.submit(onePower, "T4-0001")["T4-0001"]
@@ -120,8 +120,8 @@ func TestGoldenUnitOneSigmaOffHoldsNothing(t *testing.T) {
 	}
 	g := figures[0]
 	// Nobody else disturbs the simulated bench: what it reads moves by far less than a sigma.
-	if g.Earlier != 10 || g.Signal || g.Newest.Run != done.ID || math.Abs(g.Chart.Sigma-goldenSigma) > 1e-9 ||
-		math.Abs((g.Newest.Value-g.Chart.Centre)/g.Chart.Sigma-1) > 0.5 {
+	if g.Earlier != 10 || g.Signal || g.Newest.Run != done.ID || math.Abs(g.Limits.SD-goldenSigma) > 1e-6 ||
+		math.Abs((g.Newest.Value-g.Limits.Centre)/g.Limits.SD-1) > 0.5 {
 		t.Errorf("figure %+v, want one sigma above ten earlier ones, no signal", g)
 	}
 	l, _, err := lab.Load(t.Context(), b.pool, 0)

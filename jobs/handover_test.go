@@ -4,12 +4,14 @@ import (
 	"testing"
 	"time"
 
+	"benchyard/instruments/sim"
 	"benchyard/jobs/conformance"
 )
 
 // A graceful stop ends at the next case: the segment waits, the bench is safe,
 // the lease is free at once, and another agent goes on.
 func TestStopHandsTheRunOver(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	a, id := b.midRun(longPlan)
 	b.stop(a)
@@ -60,4 +62,36 @@ func TestAgentsShareTheLab(t *testing.T) {
 		t.Errorf("%d runs, want 4", len(runs))
 	}
 	b.mustBeClean()
+}
+
+// An agent that waits for the end of the case in work says so on the board, and its
+// successor does not.
+func TestBoardSaysThatAnAgentDrains(t *testing.T) {
+	t.Parallel() // it waits more than it works
+	b := newTestBed(t, 1, func(c *sim.Config) { c.Speed = 1 })
+	b.submit(longPlan, "T4-0001")
+	a := b.start("a", nil)
+	within(t, time.Minute, "a case in work", func() bool { return b.bench("bench-1").Activity == Measuring })
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		b.stop(a)
+	}()
+	eventually(t, "a bench that drains", func() bool { return b.bench("bench-1").Drains })
+	<-stopped
+	b.start("b", nil)
+	eventually(t, "the next holder", func() bool { s := b.bench("bench-1"); return s.Holder == "b" && !s.Drains })
+}
+
+// A unit that a stopped process switched on after its bench was taken over is muted
+// again although nothing is queued.
+func TestIdleBenchIsLookedAtAgain(t *testing.T) {
+	t.Parallel() // it waits more than it works
+	b := newTestBed(t, 1, nil)
+	b.hold("bench-1", "bench-1-analyzer")
+	expire(t, b.pool)
+	b.start("a", func(o *AgentOptions) { o.Timings.Recheck = 300 * time.Millisecond })
+	within(t, 10*time.Second, "a bench at rest", func() bool { return b.bench("bench-1").Activity == Idle })
+	before := len(b.journal.since(t, 0, "T4-0001", "transmit off"))
+	eventually(t, "another look", func() bool { return len(b.journal.since(t, 0, "T4-0001", "transmit off")) > before+1 })
 }

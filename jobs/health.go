@@ -7,12 +7,10 @@ import (
 	"strconv"
 	"time"
 
-	"benchyard/instruments/analyzer"
-	"benchyard/instruments/generator"
 	"benchyard/instruments/radiounit"
 	"benchyard/instruments/rf"
+	"benchyard/jobs/bringup"
 	"benchyard/jobs/conformance"
-	"benchyard/jobs/lab"
 	"benchyard/jobs/procedure"
 )
 
@@ -23,6 +21,8 @@ const (
 	trackingPatience = 5 * time.Minute
 	// mostRounds bounds how often sweeps are repeated while tracking settles.
 	mostRounds = 5000
+	// stageTimeout bounds the commands that make a stage, wall time.
+	stageTimeout = 20 * time.Second
 )
 
 // exerciser has a radio unit do what the stages of the transceiver health test
@@ -33,19 +33,18 @@ const (
 type exerciser struct {
 	unit      *radiounit.RadioUnit
 	analyzer  procedure.SpectrumSource
+	bench     bringup.Bench
 	connector int
-	duplex    string
-	testModel string
-	power     rf.DBm
-	clear     func(context.Context) error // asked right before the unit transmits
+	carrier   radiounit.Carrier                           // what all stages have in common
+	walk      func(context.Context, []bringup.Step) error // takes steps and records them
 
 	now     *procedure.Stage // nil: nothing is known
 	began   time.Time        // of the computer's clock
 	started time.Duration    // when tracking was switched on, by the clock
 }
 
-// take takes planned sweeps. The unit is left muted, with its test model and
-// without attenuation.
+// take takes planned sweeps. The unit is left muted; the steps to the next carrier
+// take back what stages have set.
 func (e *exerciser) take(ctx context.Context, planned []procedure.Planned) ([]procedure.Trace, error) {
 	var traces []procedure.Trace
 	for i := 0; i < len(planned); {
@@ -65,26 +64,7 @@ func (e *exerciser) take(ctx context.Context, planned []procedure.Planned) ([]pr
 		}
 		traces, i = append(traces, some...), end
 	}
-	return traces, e.leave(ctx)
-}
-
-// leave mutes the unit and takes back what stages have set.
-func (e *exerciser) leave(ctx context.Context) error {
-	e.now = nil
-	if err := e.unit.Mute(ctx); err != nil {
-		return err
-	}
-	if e.unit.Has(radiounit.ToneSource) {
-		if err := e.unit.Modulate(ctx); err != nil {
-			return err
-		}
-	}
-	if e.unit.Has(radiounit.Attenuating) {
-		if err := e.unit.Attenuate(ctx, e.connector, 0); err != nil {
-			return err
-		}
-	}
-	return e.others(ctx, true)
+	return traces, e.unit.Mute(ctx)
 }
 
 // enter brings the unit into a stage. What stands already is left alone.
@@ -93,27 +73,14 @@ func (e *exerciser) enter(ctx context.Context, to *procedure.Stage) error {
 	e.now = nil
 	fresh := was == nil || was.Carrier != to.Carrier || (was.Tone == nil) != (to.Tone == nil) ||
 		to.Calibration == procedure.Untracked || to.Calibration == procedure.Settling && was.Calibration != procedure.Untracked
-	if fresh {
+	switch {
+	case fresh:
 		if err := e.retune(ctx, to); err != nil {
 			return err
 		}
-	}
-	if fresh || was.Attenuation != to.Attenuation {
+	case was.Attenuation != to.Attenuation:
 		if err := e.attenuate(ctx, to.Attenuation); err != nil {
 			return err
-		}
-	}
-	if fresh {
-		if err := e.clear(ctx); err != nil {
-			return err
-		}
-		if err := e.unit.Transmit(ctx); err != nil {
-			return err
-		}
-		if to.Calibration == procedure.Untracked || to.Calibration == procedure.Settling {
-			if t, err := e.unit.Tracking(ctx); err != nil || t.On {
-				return errors.Join(err, errors.New("the unit tracks by itself as soon as it transmits: it cannot be seen before tracking; leave before and settle out of the plan"))
-			}
 		}
 	}
 	if err := e.track(ctx, to.Calibration); err != nil {
@@ -130,65 +97,62 @@ func (e *exerciser) attenuate(ctx context.Context, a rf.DB) error {
 	return e.unit.Attenuate(ctx, e.connector, a)
 }
 
-// retune brings the unit, muted, to the carrier of a stage with its initial
-// calibration. Steps it has no words for it does by itself, but for what the
-// stage is about.
+// retune brings the unit to the carrier of a stage with its initial calibration, and
+// on the air with what the stage is about.
 func (e *exerciser) retune(ctx context.Context, to *procedure.Stage) error {
-	u := e.unit
-	needed := to.Calibration == procedure.Untracked || to.Calibration == procedure.Settling
-	if needed && !(u.Has(radiounit.Calibrating) && u.Has(radiounit.TrackingCal)) {
+	untracked := to.Calibration == procedure.Untracked || to.Calibration == procedure.Settling
+	if untracked && !(e.unit.Has(radiounit.Calibrating) && e.unit.Has(radiounit.TrackingCal)) {
 		return fmt.Errorf("the unit before tracking: %w", radiounit.ErrUnsupported)
 	}
-	source := u.Modulate
-	if t := to.Tone; t != nil {
-		source = func(ctx context.Context) error { return u.Tone(ctx, t.Offset, t.Level) }
+	carrier := e.carrier
+	carrier.Center, carrier.Bandwidth, carrier.SCS = to.Carrier.Center, to.Carrier.Bandwidth, to.Carrier.SCS
+	task := bringup.Task{Unit: e.unit, Bench: e.bench, Carriers: []radiounit.Carrier{carrier}}
+	steps := append(task.Place(), bringup.Step{Name: "stage", Timeout: stageTimeout, Do: func(ctx context.Context) (string, error) {
+		return stageText(to), e.arrange(ctx, to)
+	}})
+	if err := e.walk(ctx, append(steps, task.Air()...)); err != nil || !untracked {
+		return err
 	}
-	carrier := radiounit.Carrier{
-		Center: to.Carrier.Center, Bandwidth: to.Carrier.Bandwidth, SCS: to.Carrier.SCS, TestModel: e.testModel, Duplex: e.duplex, Power: e.power,
-	}
-	for _, step := range []struct {
-		of radiounit.Capability // empty: every unit has it
-		do func(context.Context) error
-	}{
-		{"", u.Mute},
-		{radiounit.Timer, u.StopTimer},
-		{radiounit.TrackingCal, func(ctx context.Context) error { return u.Track(ctx, false) }},
-		{"", func(ctx context.Context) error { return u.ConfigureAll(ctx, []radiounit.Carrier{carrier}) }},
-		{radiounit.Synthesizer, u.ResetSynthesizer},
-		{radiounit.Calibrating, u.Calibrate},
-		{"", func(ctx context.Context) error {
-			if to.Tone == nil && !u.Has(radiounit.ToneSource) {
-				return nil
-			}
-			return source(ctx)
-		}},
-		{"", func(ctx context.Context) error { return e.others(ctx, !to.Alone) }},
-		{radiounit.Timer, u.StartTimer},
-	} {
-		if step.of != "" && !u.Has(step.of) {
-			continue
-		}
-		if err := step.do(ctx); err != nil {
-			return err
-		}
+	if t, err := e.unit.Tracking(ctx); err != nil || t.On {
+		return errors.Join(err, errors.New("the unit tracks by itself as soon as it transmits: it cannot be seen before tracking; give its carriers a test of their own without before and settle"))
 	}
 	return nil
 }
 
-// others switches all connectors but the measured one.
-func (e *exerciser) others(ctx context.Context, on bool) error {
-	if on && !e.unit.Has(radiounit.Connectors) {
-		return nil
-	}
-	for n := 1; n <= e.unit.Connectors; n++ {
-		if n == e.connector {
-			continue
-		}
-		if err := e.unit.Enable(ctx, n, on); err != nil {
+// arrange sets, while the unit is muted, what makes the stage: signal, connectors
+// and attenuation.
+func (e *exerciser) arrange(ctx context.Context, to *procedure.Stage) error {
+	if t := to.Tone; t != nil {
+		if err := e.unit.Tone(ctx, t.Offset, t.Level); err != nil {
 			return err
 		}
 	}
-	return nil
+	if to.Alone {
+		for n := 1; n <= e.unit.Connectors; n++ {
+			if n == e.connector {
+				continue
+			}
+			if err := e.unit.Enable(ctx, n, false); err != nil {
+				return err
+			}
+		}
+	}
+	return e.attenuate(ctx, to.Attenuation)
+}
+
+// stageText says for people what a stage is.
+func stageText(s *procedure.Stage) string {
+	text := "test model"
+	if s.Tone != nil {
+		text = fmt.Sprintf("tone of %s over full scale at %s", s.Tone.Level, s.Tone.Offset)
+	}
+	if s.Attenuation != 0 {
+		text += fmt.Sprintf(", %s attenuation", s.Attenuation)
+	}
+	if s.Alone {
+		text += ", other connectors off"
+	}
+	return text
 }
 
 // track brings the tracking calibrations to where a stage wants them.
@@ -239,81 +203,95 @@ func (e *exerciser) clock(ctx context.Context) (time.Duration, string, error) {
 	return t, conformance.RadioUnitClock, err
 }
 
-// sweep takes the sweeps of one stage; those of settling again and again until the
-// unit says that tracking has converged, and once more.
+// sweep takes the sweeps of one stage.
 func (e *exerciser) sweep(ctx context.Context, stage *procedure.Stage, planned []procedure.Planned) ([]procedure.Trace, error) {
-	if stage.Calibration != procedure.Settling {
-		traces, err := procedure.Acquire(ctx, e.analyzer, planned)
-		if err != nil || !stage.Alone || !e.unit.Has(radiounit.SupplyPower) {
-			return traces, err
-		}
-		volts, amps, err := e.unit.SupplyReading(ctx)
-		for i := range traces {
-			traces[i].Unit = &conformance.Observation{Volts: volts, Amps: amps}
-		}
+	if stage.Calibration == procedure.Settling {
+		return e.sweepSettling(ctx, planned)
+	}
+	traces, err := procedure.Acquire(ctx, e.analyzer, planned)
+	if err != nil || !stage.Alone || !e.unit.Has(radiounit.SupplyPower) {
 		return traces, err
 	}
-	var traces []procedure.Trace
-	for round, last := 1, false; ; round++ {
-		for _, p := range planned {
-			p.Role += "/" + strconv.Itoa(round)
-			from, whose, err := e.clock(ctx)
-			if err != nil {
-				return nil, err
-			}
-			some, err := procedure.Acquire(ctx, e.analyzer, []procedure.Planned{p})
-			if err != nil {
-				return nil, err
-			}
-			to, _, err := e.clock(ctx)
-			if err != nil {
-				return nil, err
-			}
-			some[0].Unit = &conformance.Observation{Clock: whose, From: (from - e.started).Seconds(), To: (to - e.started).Seconds()}
-			traces = append(traces, some...)
-		}
-		if last {
-			return traces, nil
-		}
-		var err error
-		if last, err = e.converged(ctx); err != nil {
-			return nil, err
-		}
-		if round == mostRounds {
-			return nil, fmt.Errorf("tracking has not converged after %d rounds of sweeps", round)
-		}
+	volts, amps, err := e.unit.SupplyReading(ctx)
+	for i := range traces {
+		traces[i].Unit = &conformance.Observation{Volts: volts, Amps: amps}
 	}
+	return traces, err
 }
 
-// guarded is what must hold whenever a stage puts the unit on the air: the path is
-// valid today, the generator off, the analyzer at full attenuation.
-func (r *rig) guarded(ctx context.Context, m *mount, a *analyzer.Analyzer) error {
-	if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
-		return err
-	}
-	if m.bench.Generator != "" {
-		if err := act(ctx, r, m.bench.Generator, (*generator.Generator).Off); err != nil {
-			return fmt.Errorf("%s: its output is not confirmed off: %w", m.bench.Generator, err)
+// sweepSettling repeats sweeps until the unit says that tracking has converged, and
+// then for as long again. A loop calls itself converged when it has taken away so
+// many decibels of what it found; a product far down may still be moving then by
+// more than one. What falls exponentially falls by as many decibels again in the
+// same time.
+func (e *exerciser) sweepSettling(ctx context.Context, planned []procedure.Planned) ([]procedure.Trace, error) {
+	var traces []procedure.Trace
+	var until time.Duration // since tracking was switched on; zero: it has not converged
+	for round := 1; round <= mostRounds; round++ {
+		some, now, err := e.sweepRound(ctx, planned, round)
+		if err != nil {
+			return nil, err
+		}
+		traces = append(traces, some...)
+		if until > 0 && now >= until {
+			return traces, nil
+		}
+		if until > 0 {
+			continue
+		}
+		if converged, err := e.converged(ctx); err != nil {
+			return nil, err
+		} else if converged {
+			until = 2 * now
 		}
 	}
-	return a.Protect(ctx)
+	return nil, fmt.Errorf("tracking has not converged and held still within %d rounds of sweeps", mostRounds)
+}
+
+// sweepRound takes each sweep once and stamps it. It returns when it ended, since
+// tracking was switched on.
+func (e *exerciser) sweepRound(ctx context.Context, planned []procedure.Planned, round int) (traces []procedure.Trace, ended time.Duration, err error) {
+	for _, p := range planned {
+		p.Role += "/" + strconv.Itoa(round)
+		from, whose, err := e.clock(ctx)
+		if err != nil {
+			return nil, 0, err
+		}
+		some, err := procedure.Acquire(ctx, e.analyzer, []procedure.Planned{p})
+		if err != nil {
+			return nil, 0, err
+		}
+		to, _, err := e.clock(ctx)
+		if err != nil {
+			return nil, 0, err
+		}
+		ended = to - e.started
+		some[0].Unit = &conformance.Observation{Clock: whose, From: (from - e.started).Seconds(), To: ended.Seconds()}
+		traces = append(traces, some...)
+	}
+	return traces, ended, nil
 }
 
 // acquireHealth takes a case of the transceiver health test. The next case is tuned
 // from the beginning: nothing is left of how the unit stood.
-func (r *rig) acquireHealth(ctx context.Context, m *mount, k *taken, planned []procedure.Planned) ([]procedure.Trace, error) {
+func (t *tenure) acquireHealth(ctx context.Context, s *segment, k *taken, planned []procedure.Planned) ([]procedure.Trace, error) {
+	r, m := t.rig, s.mount
 	u, err := instrumentOf[*radiounit.RadioUnit](ctx, r, m.unit.Serial)
 	if err != nil {
 		return nil, err
 	}
-	a, err := instrumentOf[*analyzer.Analyzer](ctx, r, m.analyzer.Name)
+	a, err := r.source(ctx, m.analyzer.Name)
 	if err != nil {
 		return nil, err
 	}
 	r.set.on, r.set.carriers = false, nil
 	e := exerciser{
-		began: time.Now(), unit: u, analyzer: a, connector: k.Connector, duplex: k.setup.Duplex, testModel: k.TestModel, power: k.setup.Subject.CarrierPower(),
-		clear: func(ctx context.Context) error { return r.guarded(ctx, m, a) },
+		began: time.Now(), unit: u, analyzer: a, bench: r.surroundings(m, k.Case, k.setup), connector: k.Connector,
+		carrier: radiounit.Carrier{TestModel: k.TestModel, Duplex: k.setup.Duplex, Power: k.setup.Subject.CarrierPower()},
+		walk: func(ctx context.Context, steps []bringup.Step) error {
+			defer t.setActivity(ctx, Measuring, k.doing, &s.run)
+			return t.walk(ctx, s, u, steps)
+		},
 	}
 	traces, err := e.take(ctx, planned)
 	if err != nil {

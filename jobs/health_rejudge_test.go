@@ -68,7 +68,7 @@ tests:
 // traces that carry a clock or a supply.
 func (m *measuredLab) holdObservations(run uuid.UUID) {
 	m.t.Helper()
-	evidence, err := results.EvidenceOf(m.t.Context(), m.pool, run)
+	evidence, err := results.EvidenceOf(m.t.Context(), m.pool, nil, run)
 	if err != nil {
 		m.t.Fatal(err)
 	}

@@ -1,7 +1,11 @@
 package jobs
 
 import (
+	"fmt"
+	"log/slog"
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"benchyard/instruments/sim"
@@ -51,4 +55,65 @@ tests:
 		t.Errorf("%d figures, want 3", len(figures))
 	}
 	b.mustBeClean()
+}
+
+// An interlock that refuses in the middle of a health test is a failure of the bench,
+// as it is before any other transmission: nothing else is tried there.
+func TestHealthAsksTheInterlocks(t *testing.T) {
+	b := newTestBed(t, 1, nil)
+	id := b.submit(thenPower("health.tone, health: {after: {image: -40dB}}", 1), "T4-0001")["T4-0001"]
+	w := &tripwire{Handler: slog.DiscardHandler, step: "stage", atOnce: true, act: b.anotherPath}
+	b.start("a", func(o *AgentOptions) { o.Logger = slog.New(w) })
+	if r := b.await(id); r.State != Error || !strings.Contains(r.Error, "nothing may transmit") || r.Clauses["6.2"].Verdict == conformance.Pass {
+		t.Errorf("run %+v", r)
+	}
+	if n := len(b.journal.since(t, 0, "T4-0001", "transmit on")); n != 1 {
+		t.Errorf("it was on the air %d times, want once: when the case was tuned", n)
+	}
+	b.mustBeClean()
+}
+
+// thenPower has one segment with a health test, and one with the output power at a
+// connector in another channel.
+func thenPower(health string, connector int) string {
+	return fmt.Sprintf(`plan: health-then-power
+retries: 0
+carriers: [{band: n78, bandwidth: 100MHz, scs: 30kHz}]
+tests:
+  - {clause: %s, rf_channels: [B], connectors: [1]}
+  - {clause: 6.2, rf_channels: [T], connectors: [%d]}
+`, health, connector)
+}
+
+// Whatever a health test had set when an error ended it, a tone, attenuation, other
+// connectors off: the bring-up of the next case takes it back.
+func TestBringUpFromTheMiddleOfAHealthTest(t *testing.T) {
+	for _, c := range []struct {
+		health    string
+		connector int
+		left      string // in the step that sets it
+	}{
+		{"health.tone, health: {level: -12dB, after: {image: -40dB}}", 1, "tone of -12"},
+		{"health.output, health: {leakage_ratio: 20dB}", 2, "other connectors off"},
+	} {
+		t.Run(c.left, func(t *testing.T) {
+			b := newTestBed(t, 1, nil)
+			id := b.submit(thenPower(c.health, c.connector), "T4-0001")["T4-0001"]
+			// The second transmission is that of the stage: the sweep after it fails.
+			w := &tripwire{Handler: slog.DiscardHandler, step: "transmit", skip: 1, atOnce: true, act: func() { b.inject("bench-1-analyzer", sim.Drop) }}
+			b.start("a", func(o *AgentOptions) { o.Logger = slog.New(w) })
+			r := b.await(id)
+			if power := r.Clauses["6.2"]; power.Verdict != conformance.Pass {
+				t.Errorf("power after it: %+v, %s", power, r.Error)
+			}
+			steps, err := StepsOf(t.Context(), b.pool, id)
+			if err != nil || !slices.ContainsFunc(steps, func(s RunStep) bool { return s.Name == "stage" && strings.Contains(s.Detail, c.left) }) {
+				t.Errorf("no step says %q, %v", c.left, err)
+			}
+			if n := b.count(`SELECT count(*) FROM measured_case WHERE run_id = $1 AND verdict = 'error' AND clause LIKE 'health.%'`, id); n != 1 {
+				t.Errorf("%d health cases ended as errors, want 1", n)
+			}
+			b.mustBeClean()
+		})
+	}
 }

@@ -77,15 +77,13 @@ func TestLostHeartbeatEndsInTheSafeState(t *testing.T) {
 
 // tenureOf returns how the agent holds a bench, which it does.
 func (a *Agent) tenureOf(bench string) *tenure {
-	k := a.keeperOfQueue(queueOf(bench))
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.tenure
+	return a.keeperOfQueue(queueOf(bench)).held()
 }
 
 // A segment that ignores its end: the bench is in alarm, nothing is written
 // any more, the process is told to exit, and another agent takes over.
 func TestStuckSegmentIsGivenUp(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	b := newTestBed(t, 1, slow)
 	a, id := b.midRun(longPlan)
 	a.jobStuck(t.Context(), river.JobStuckHandlerParams{Queue: queueOf("bench-1")})

@@ -15,7 +15,7 @@ import (
 // not by what was planned: the correction by the date, the path by what the matrix
 // reads back, the analyzer by its attenuator, the generator by its output.
 func (r *rig) clear(ctx context.Context, m *mount, connector int, setup procedure.Setup) error {
-	if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+	if err := pathsValid(m.lab, r.agent.latestLab(), m.unit, lab.DateOf(r.agent.Clock())); err != nil {
 		return err
 	}
 	path, levels, err := m.levels(connector, greatestPower(m.kind))

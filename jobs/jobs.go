@@ -11,13 +11,17 @@
 //	ticket        a River job {run, segment}; it says that there may be work, the
 //	              tables run and run_segment say what the work is
 //	segment       the checkpoint: its cases are stored in one fenced transaction
+//	release       the scheduler picks the run that a free bench takes next, one at
+//	              a time; ETA and MountList work the queue off in thought
 //	safe state    nothing transmits, the analyzer is protected, and both are
 //	              confirmed; it needs neither server nor database
+//	path task     a signal path is measured or checked by a person and the bench; it
+//	              goes before runs, and its correction waits for somebody's approval
 //	prompt        work waits for a person, with the bench confirmed quiet
 //	event         one row per change, for pages and watchers
 //
 // Measured figures, verdicts and the inventory live in the packages below
-// (procedure, conformance, results, lab, plan); this one decides what happens
+// (procedure, conformance, results, lab, plan, scheduler); this one decides what happens
 // next, on which bench, and what is left behind when it goes wrong.
 package jobs
 

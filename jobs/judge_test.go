@@ -81,7 +81,7 @@ func (b *testBed) restore(m *mount, c results.StoredCase) storedCase {
 	if s.setup, err = m.setup(plan.Case{Clause: c.Clause, Carrier: carrier, Connector: c.Connector}); err != nil {
 		b.t.Fatal(err)
 	}
-	traces, err := results.Traces(b.t.Context(), b.pool, c.ID)
+	traces, err := results.Traces(b.t.Context(), b.pool, nil, c.ID)
 	if err != nil {
 		b.t.Fatal(err)
 	}

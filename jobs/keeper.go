@@ -16,6 +16,7 @@ import (
 var (
 	errStopping  = errors.New("the agent is stopping")
 	errCancelled = errors.New("the run was cancelled")
+	errWithdrawn = errors.New("the path task was cancelled")
 	errTooLong   = errors.New("the segment took longer than it may")
 )
 
@@ -28,6 +29,8 @@ type keeper struct {
 	wake  chan struct{}
 	// answered wakes work that waits for a person.
 	answered chan struct{}
+	// turn wakes work that waits for an instrument.
+	turn chan struct{}
 
 	mu     sync.Mutex
 	tenure *tenure // nil while the lease is not ours
@@ -45,6 +48,12 @@ type tenure struct {
 	end context.CancelCauseFunc
 	// parting is closed when no new segment begins: nobody is waited for any more.
 	parting chan struct{}
+	// abandoned: the holder before vanished. A process that was stopped may send one
+	// more message when it goes on, see lease.check.
+	abandoned bool
+	needs     []string // instruments of the work in progress, see gather
+
+	ahead aheads // what is prepared beside the work in progress
 
 	mu       sync.Mutex
 	leaving  bool          // no new segment begins
@@ -56,11 +65,14 @@ type tenure struct {
 	alarm    error     // why it was not confirmed; no segment begins
 	told     bool      // the tables know of alarm
 	activity Activity  // as last written
+	// lookedAhead is when urgent runs were last looked for.
+	lookedAhead time.Time
 }
 
 // work is one ticket in progress.
 type work struct {
-	run    uuid.UUID
+	run    uuid.UUID // uuid.Nil: for none
+	path   uuid.UUID // task about a signal path; uuid.Nil: none
 	cancel context.CancelCauseFunc
 	limit  *stopwatch
 }
@@ -70,7 +82,7 @@ type work struct {
 const stuckAfter = 70 * time.Second
 
 func newKeeper(a *Agent, bench string) *keeper {
-	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), gone: make(chan struct{})}
+	return &keeper{agent: a, bench: bench, log: a.log.With("bench", bench), wake: make(chan struct{}, 1), answered: make(chan struct{}, 1), turn: make(chan struct{}, 1), gone: make(chan struct{})}
 }
 
 // run tries to take the lease until ctx ends, and serves the bench whenever it has it.
@@ -94,7 +106,7 @@ func (k *keeper) run(ctx context.Context) {
 
 // serve holds the bench until the lease is lost or ctx ends.
 func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
-	t := &tenure{keeper: k, lease: l, idle: make(chan struct{}), parting: make(chan struct{})}
+	t := &tenure{keeper: k, lease: l, abandoned: abandoned, idle: make(chan struct{}), parting: make(chan struct{})}
 	close(t.idle)
 	t.ctx, t.end = context.WithCancelCause(k.agent.hard)
 	renewing, stopRenewing := context.WithCancel(context.WithoutCancel(ctx))
@@ -103,6 +115,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 	defer renewals.Wait()
 	defer stopRenewing()
 	k.log.InfoContext(ctx, "lease taken", "token", l.token, "abandoned", abandoned)
+	k.warnOfFlapping(ctx)
 
 	if abandoned { // its last holder may still be inside its own deadline
 		pause(ctx, t.ctx.Done(), k.agent.Timings.Grace)
@@ -121,9 +134,13 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 		l.giveUp()
 		return
 	}
+	t.collect(t.ctx)
 	if ctx.Err() == nil && t.ctx.Err() == nil {
 		t.setActivity(t.ctx, TakingOver, "driving the bench to its safe state", nil)
 		t.makeSafe("takeover")
+		if abandoned {
+			t.distrustAtTakeover(t.ctx)
+		}
 		t.open(ctx)
 	}
 	t.leave(ctx)
@@ -133,7 +150,7 @@ func (k *keeper) serve(ctx context.Context, l *lease, abandoned bool) {
 func (t *tenure) open(ctx context.Context) {
 	t.setTenure(t) // before the first ticket can come
 	// A ticket issued before River listens is found by polling, so that is short.
-	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: time.Second}
+	queue := river.QueueConfig{MaxWorkers: 1, FetchPollInterval: t.agent.ticketPoll()}
 	if err := t.agent.river.Queues().Add(queueOf(t.bench), queue); err != nil {
 		t.log.ErrorContext(ctx, "the queue of the bench cannot be opened", "error", err)
 		return
@@ -158,8 +175,10 @@ func (t *tenure) leave(ctx context.Context) {
 	idle := t.idle
 	t.mu.Unlock()
 	close(t.parting)
+	t.endAhead(errStopping) // at once: only the case in work is waited for
 	timer := time.AfterFunc(t.agent.Timings.SoftStop, func() { t.end(errStopping) })
 	defer timer.Stop()
+	t.tellDraining(idle)
 	select {
 	case <-idle:
 	case <-t.gone: // whoever works there cannot be waited for
@@ -173,6 +192,11 @@ func (t *tenure) leave(ctx context.Context) {
 
 	final, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
+	if t.rig.isSafe() && !lost {
+		if err := t.lease.giveBack(final, func(string) bool { return false }); err != nil {
+			t.log.WarnContext(final, "the next holder of the bench gives its instruments back", "error", err)
+		}
+	}
 	if err := t.agent.river.Queues().Remove(final, queueOf(t.bench)); err != nil && !isNotFound(err) {
 		t.log.WarnContext(final, "the queue of the bench cannot be closed", "error", err)
 	}
@@ -184,6 +208,21 @@ func (t *tenure) leave(ctx context.Context) {
 	t.setActivity(final, Offline, "", nil)
 	if err := t.lease.release(final); err != nil {
 		t.log.WarnContext(final, "the lease runs out by itself", "error", err)
+	}
+}
+
+// tellDraining says on the board that the agent waits for the end of work.
+func (t *tenure) tellDraining(idle <-chan struct{}) {
+	select {
+	case <-idle:
+		return
+	default:
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), t.agent.Timings.SafeStep)
+	defer cancel()
+	t.log.InfoContext(ctx, "draining: the case in work may end", "within", t.agent.Timings.SoftStop)
+	if err := t.lease.drain(ctx); err != nil && t.ctx.Err() == nil {
+		t.log.WarnContext(ctx, "the board does not say that the bench drains", "error", err)
 	}
 }
 
@@ -222,9 +261,7 @@ func (t *tenure) keepLease(ctx context.Context) {
 // surrender gives the bench up for good without touching it: whoever drives it
 // in this process cannot be stopped, only fenced.
 func (k *keeper) surrender(cause error) {
-	k.mu.Lock()
-	t := k.tenure
-	k.mu.Unlock()
+	t := k.held()
 	k.giveUp.Do(func() {
 		if t != nil {
 			t.raiseAlarm(cause)
@@ -244,6 +281,13 @@ func (k *keeper) surrendered() bool {
 	}
 }
 
+// held returns the tenure in progress, nil for none.
+func (k *keeper) held() *tenure {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.tenure
+}
+
 func (k *keeper) setTenure(t *tenure) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -255,16 +299,27 @@ func (k *keeper) setTenure(t *tenure) {
 // cancelled and when the segment takes too long, waits for persons not counted.
 // Work that goes on long after that gives the bench up.
 func (t *tenure) begin(ctx context.Context, run uuid.UUID) (context.Context, func(), bool) {
+	return t.occupy(ctx, work{run: run}, t.agent.Timings.Segment)
+}
+
+// occupy is begin for any work that may take so long. A bench in alarm takes only
+// work that is for nothing but its safety.
+func (t *tenure) occupy(ctx context.Context, w work, most time.Duration) (context.Context, func(), bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && run != uuid.Nil {
+	if t.leaving || t.work != nil || t.ctx.Err() != nil || t.alarm != nil && (w.run != uuid.Nil || w.path != uuid.Nil) {
 		return nil, nil, false
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
-	limit := newStopwatch(t.agent.Timings.Segment, func() { cancel(errTooLong) })
+	limit := newStopwatch(most, func() { cancel(errTooLong) })
 	release := context.AfterFunc(t.ctx, func() { cancel(context.Cause(t.ctx)) })
 	heed := t.watchEnd(ctx, stuckAfter)
-	t.work = &work{run: run, cancel: cancel, limit: limit}
+	w.cancel, w.limit = cancel, limit
+	t.work = &w
+	if w.run != uuid.Nil && t.ahead.lost() != nil {
+		cancel(errAstray)
+	}
+	t.needs = nil
 	idle := make(chan struct{})
 	t.idle = idle
 	return ctx, func() {

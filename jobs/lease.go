@@ -28,6 +28,7 @@ type lease struct {
 	mu      sync.Mutex
 	renewed time.Time // just before the renewal that succeeded was sent
 	lost    bool
+	held    map[string]int64 // instruments in our hands, with the tokens of their leases
 }
 
 // acquire tries to take the lease of a bench. It returns nil when somebody
@@ -35,7 +36,7 @@ type lease struct {
 // then it may still be inside its own deadline and the new holder must wait.
 func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now func() time.Time) (l *lease, abandoned bool, err error) {
 	sent := now()
-	l = &lease{db: db, bench: bench, timings: t, now: now, renewed: sent}
+	l = &lease{db: db, bench: bench, timings: t, now: now, renewed: sent, held: map[string]int64{}}
 	err = transact(ctx, db, func(tx pgx.Tx) error {
 		var previous string
 		var live bool
@@ -52,12 +53,16 @@ func acquire(ctx context.Context, db DB, bench, holder string, t Timings, now fu
 			INSERT INTO bench_lease AS l (bench, token, holder, expires_at)
 			VALUES ($1, 1, $2, now() + $3 * interval '1 second')
 			ON CONFLICT (bench) DO UPDATE
-			SET token = l.token + 1, holder = excluded.holder, expires_at = excluded.expires_at, taken_at = now()
+			SET token = l.token + 1, holder = excluded.holder, draining = false, expires_at = excluded.expires_at, taken_at = now()
 			WHERE l.expires_at <= now()
 			RETURNING token`, bench, holder, t.TTL.Seconds()).Scan(&l.token)
 		if errors.Is(err, pgx.ErrNoRows) {
 			return errFenced
 		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, `INSERT INTO bench_takeover (bench, token, holder, abandoned) VALUES ($1, $2, $3, $4)`, bench, l.token, holder, abandoned)
 		return err
 	})
 	if errors.Is(err, errFenced) {
@@ -101,6 +106,21 @@ func (l *lease) release(ctx context.Context) error {
 	return nil
 }
 
+// drain says on the board that the holder begins nothing new.
+func (l *lease) drain(ctx context.Context) error {
+	err := transact(ctx, l.db, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, `UPDATE bench_lease SET draining = true WHERE bench = $1 AND token = $2 AND expires_at > clock_timestamp()`, l.bench, l.token)
+		if err != nil || tag.RowsAffected() == 0 {
+			return err
+		}
+		return emit(ctx, tx, change{kind: benchEvent, bench: l.bench, body: eventBody{Doing: "draining"}})
+	})
+	if err != nil {
+		return fmt.Errorf("jobs: draining %s: %w", l.bench, err)
+	}
+	return nil
+}
+
 // giveUp makes every later check of the holder fail.
 func (l *lease) giveUp() {
 	l.mu.Lock()
@@ -130,8 +150,8 @@ func (l *lease) guardSafe() error { return l.check(l.safeUntil()) }
 
 // check holds the monotonic clock against a deadline. One gap is left: a process
 // that is stopped exactly between this check and the system call can send one
-// message when it goes on. The grace of the next holder, its safe state and the
-// fenced results limit that to one setting, which the next holder overwrites.
+// message when it goes on. The grace of the next holder, its safe state, which it
+// repeats while it is idle, and the fenced results limit that to one setting.
 func (l *lease) check(deadline time.Time) error {
 	l.mu.Lock()
 	lost := l.lost
@@ -157,7 +177,7 @@ func (l *lease) guarded(guard func() error) func() error {
 // bench over before it has ended, since acquire locks the row for update. The
 // lock is the weakest that does so, and renewals pass: a transaction that takes
 // long would otherwise cost its own holder the lease. It returns errFenced, and f does not run,
-// when the lease is not ours.
+// when the lease is not ours, or that of an instrument that we believe in our hands.
 func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	if err := l.guardSafe(); err != nil {
 		l.figures.Fenced(l.bench, watch.ToTable)
@@ -165,8 +185,13 @@ func (l *lease) fenced(ctx context.Context, f func(pgx.Tx) error) error {
 	}
 	return transact(ctx, l.db, func(tx pgx.Tx) error {
 		var one int
-		err := tx.QueryRow(ctx, `SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() FOR KEY SHARE`,
-			l.bench, l.token).Scan(&one)
+		names, tokens := l.holding()
+		err := tx.QueryRow(ctx, `
+			SELECT 1 FROM bench_lease WHERE bench = $1 AND token = $2 AND expires_at > now() AND NOT EXISTS (
+				SELECT 1 FROM unnest($3::text[], $4::bigint[]) AS ours (instrument, token) WHERE NOT EXISTS (
+					SELECT 1 FROM instrument_lease i
+					WHERE i.instrument = ours.instrument AND i.token = ours.token AND i.bench = $1 AND i.bench_token = $2))
+			FOR KEY SHARE`, l.bench, l.token, names, tokens).Scan(&one)
 		if errors.Is(err, pgx.ErrNoRows) {
 			l.figures.Fenced(l.bench, watch.ToTable)
 			return fmt.Errorf("jobs: bench %s, token %d: %w", l.bench, l.token, errFenced)

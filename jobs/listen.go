@@ -79,12 +79,12 @@ func (a *Agent) wakeFor(e Event) {
 	switch {
 	case e.Kind == campaignEvent:
 		a.wakeAll()
-	case e.Kind == runEvent && (body.State == Queued || body.State == Cancelled),
+	case (e.Kind == runEvent || e.Kind == pathTaskEvent) && (body.State == Queued || body.State == Cancelled),
 		e.Kind == benchEvent && body.Text != "": // held, released, alarm cleared
 		a.wakeBench(e.Bench)
 	case e.Kind == promptEvent:
 		a.wakeAsker(e.Bench)
-	case e.Kind != benchEvent && e.Kind != runEvent && e.Kind != segmentEvent:
+	case e.Kind != benchEvent && e.Kind != runEvent && e.Kind != segmentEvent && e.Kind != pathTaskEvent:
 		poke(a.labWake)
 	}
 }
@@ -94,6 +94,7 @@ func (a *Agent) wakeBench(bench string) {
 	defer a.mu.Unlock()
 	if k := a.keepers[bench]; k != nil {
 		poke(k.wake)
+		poke(k.turn)
 	}
 }
 
@@ -112,6 +113,7 @@ func (a *Agent) wakeAll() {
 	for _, k := range a.keepers {
 		poke(k.wake)
 		poke(k.answered)
+		poke(k.turn)
 	}
 	poke(a.labWake)
 }

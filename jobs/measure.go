@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"benchyard/jobs/conformance"
@@ -23,27 +24,38 @@ type taken struct {
 	failed error
 }
 
-// takeAll takes what the cases of a segment need the carrier for, and judges
-// those that need no more. It returns the cases it came to.
-func (t *tenure) takeAll(ctx context.Context, s *segment) ([]taken, error) {
-	var all []taken
-	for i, c := range s.cases {
-		if err := t.interrupted(ctx); err != nil {
-			return all, err
+// takeAll takes what cases of a segment need the carrier for, and judges
+// those that need no more while the next one is swept. It returns the cases it came
+// to: those before the first one that something went wrong with.
+func (t *tenure) takeAll(ctx context.Context, s *segment, cases []plan.Case) ([]taken, error) {
+	all := make([]taken, 0, len(cases)) // never grows: the marking has pointers into it
+	marking := openMarking(func(k *taken) error { return k.judge(s.plan.Rule) })
+	err := func() error {
+		defer marking.close()
+		for _, c := range cases {
+			if err := t.interrupted(ctx); err != nil {
+				return err
+			}
+			k := taken{Case: c, doing: s.doing("case", c)}
+			if err := t.sweepCase(ctx, s, &k); err != nil {
+				return fmt.Errorf("%s: %w", c.Key, err)
+			}
+			all = append(all, k)
+			if len(k.muted) == 0 && !marking.take(&all[len(all)-1]) {
+				return nil // of what it failed at, see below
+			}
 		}
-		k := taken{Case: c, doing: s.doing("case", i)}
-		if err := t.sweepCase(ctx, s, &k); err != nil {
-			return all, fmt.Errorf("%s: %w", c.Key, err)
-		}
-		all = append(all, k)
+		return nil
+	}()
+	if at, failed := marking.failure(); failed != nil { // it came first, whatever happened at the analyzer since
+		return all[:slices.IndexFunc(all, func(k taken) bool { return k.Key == at })], fmt.Errorf("%s: %w", at, failed)
 	}
-	return all, nil
+	return all, err
 }
 
 // doing says what is measured of a case of the segment.
-func (s *segment) doing(what string, i int) string {
-	c := s.cases[i]
-	return fmt.Sprintf("%s %d of %d: %s %s %s %s, connector %d", what, s.first+i, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
+func (s *segment) doing(what string, c plan.Case) string {
+	return fmt.Sprintf("%s %d of %d: %s %s %s %s, connector %d", what, c.Position, s.total, c.Clause, c.Carrier.Band, c.Carrier.Bandwidth, c.Carrier.Channel, c.Connector)
 }
 
 // takeFloors sweeps the noise floors that cases wait for and judges these. The
@@ -57,7 +69,7 @@ func (t *tenure) takeFloors(ctx context.Context, s *segment, all []taken) error 
 		if err := t.interrupted(ctx); err != nil {
 			return err
 		}
-		t.setActivity(ctx, Measuring, s.doing("noise floor of case", i), &s.run)
+		t.setActivity(ctx, Measuring, s.doing("noise floor of case", k.Case), &s.run)
 		start := time.Now()
 		floor, err := t.rig.acquireFloor(ctx, s.mount, k.muted)
 		if err == nil {
@@ -72,7 +84,7 @@ func (t *tenure) takeFloors(ctx context.Context, s *segment, all []taken) error 
 	return nil
 }
 
-// sweepCase tunes and sweeps one case; it judges the case unless a floor is missing.
+// sweepCase tunes and sweeps one case.
 func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	start := time.Now()
 	k.record = describe(k.Case)
@@ -95,18 +107,15 @@ func (t *tenure) sweepCase(ctx context.Context, s *segment, k *taken) error {
 	}
 	k.muted = planned[n:]
 	if conformance.IsHealth(k.Clause) {
-		k.traces, err = t.rig.acquireHealth(ctx, s.mount, k, planned)
+		k.traces, err = t.acquireHealth(ctx, s, k, planned)
 	} else {
 		k.traces, err = t.rig.acquire(ctx, s.mount, planned[:n])
 	}
 	if err != nil {
 		return err
 	}
-	if len(k.muted) == 0 {
-		err = k.judge(s.plan.Rule)
-	}
 	k.record.Duration = time.Since(start)
-	return err
+	return nil
 }
 
 // judge computes and judges what was swept.

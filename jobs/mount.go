@@ -19,6 +19,11 @@ type mount struct {
 	bench    lab.Bench
 	analyzer lab.Instrument
 	lab      *lab.Lab
+
+	// Of a unit on the shelf: the places it could be mounted in, and the slots by
+	// bench that settle found good. Nil for a unit in its slot.
+	places []*mount
+	fits   map[string][]int
 }
 
 // findMount returns the unit of a serial number with all that belongs to its
@@ -121,16 +126,42 @@ func (m *mount) setup(c plan.Case) (procedure.Setup, error) {
 	}, nil
 }
 
-// accuracy is what the inventory knows of a measurement beside the correction.
+// accuracy is what the inventory knows of a measurement beside the correction. Where
+// the path was measured as a whole, the level error of the analyzer and the mismatch
+// at its input are in the correction already and do not count twice; what remains
+// of the analyzer is in the correction's uncertainty too.
 func (m *mount) accuracy(p lab.Path) procedure.Accuracy {
-	return procedure.Accuracy{
+	a := procedure.Accuracy{
 		Level: m.analyzer.LevelUncertainty, InputSWR: m.analyzer.InputSWR, PathSWR: p.SWR, OutputSWR: m.kind.OutputSWR,
 		Repeatability: p.Repeatability, Repeats: p.Repeats,
 	}
+	if p.Approved != nil && p.Approved.Analyzer != "" {
+		a.Level, a.InputSWR = 0, 0
+	}
+	return a
 }
 
-// check returns every reason why the cases cannot be measured in this place.
-func (m *mount) check(cases []plan.Case) []string {
+// gated refuses a case on a TDD carrier where the analyzer of the bench cannot open
+// a gate. Bring-up and every clause look at such a carrier within its ON period only.
+// The inventory is the one whose dialects will be spoken.
+func (m *mount) gated(c plan.Case, spoken *lab.Lab) error {
+	band, err := conformance.BandByName(c.Carrier.Band)
+	if err != nil || band.Duplex != "TDD" {
+		return err
+	}
+	b, ok := spoken.Bench(m.bench.Name)
+	if !ok {
+		return fmt.Errorf("bench %s is not in the inventory of %s", m.bench.Name, spoken.Name)
+	}
+	if err := spoken.Gates(b); err != nil {
+		return fmt.Errorf("band %s is TDD: %w", band.Name, err)
+	}
+	return nil
+}
+
+// check returns every reason why the cases cannot be measured in this place with the
+// dialects of an inventory, which is that of the mount or a newer one.
+func (m *mount) check(cases []plan.Case, spoken *lab.Lab) []string {
 	var problems []string
 	seen := map[string]bool{}
 	report := func(err error) {
@@ -139,12 +170,14 @@ func (m *mount) check(cases []plan.Case) []string {
 			problems = append(problems, fmt.Sprintf("%s: %v", m.unit.Serial, err))
 		}
 	}
+	report(m.lacks())
 	for _, c := range cases {
 		setup, err := m.setup(c)
 		if err == nil {
 			err = procedure.Coverage(c.Clause, setup)
 		}
 		report(err)
+		report(m.gated(c, spoken))
 	}
 	return problems
 }

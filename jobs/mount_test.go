@@ -99,11 +99,11 @@ func dbm(v rf.DBm) *rf.DBm { return &v }
 // unit that was left on may transmit both.
 func TestSeveralCarriersOverdriveTheAnalyzer(t *testing.T) {
 	m := mountedT2(t, 14) // peaks of 13 and 16 dBm
-	if problems := m.check([]plan.Case{carriersOf(t, 1)}); problems != nil {
+	if problems := m.check([]plan.Case{carriersOf(t, 1)}, m.lab); problems != nil {
 		t.Errorf("one carrier: %v", problems)
 	}
 	_, err := m.setup(carriersOf(t, 2))
-	if !errors.Is(err, procedure.ErrOverdrive) || len(m.check([]plan.Case{carriersOf(t, 2)})) != 1 {
+	if !errors.Is(err, procedure.ErrOverdrive) || len(m.check([]plan.Case{carriersOf(t, 2)}, m.lab)) != 1 {
 		t.Errorf("two carriers: %v", err)
 	}
 	for i := range m.lab.Instruments {

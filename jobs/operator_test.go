@@ -62,7 +62,7 @@ func (o *operator) serve(ctx context.Context, p PromptStatus) {
 	if on := o.bed.lab.Transmitting(); len(on) > 0 {
 		o.t.Errorf("asked to %s while %q transmit", p.Kind, on)
 	}
-	if p.Kind == MoveCable {
+	if p.Kind == MoveCable && p.PathTask == nil {
 		fixture, err := o.bed.lab.Fixture(p.Bench)
 		if err == nil {
 			err = o.move(fixture, p.Text)

@@ -122,7 +122,7 @@ func TestSilentDatabaseEndsInTheSafeState(t *testing.T) {
 			id := b.submit(longPlan, "T4-0001")["T4-0001"]
 			var stored, committed bool
 			s := &silence{frozen: func(message []byte) bool {
-				stored = stored || bytes.Contains(message, []byte("measured_case"))
+				stored = stored || bytes.Contains(message, []byte("INSERT INTO measured_case"))
 				now := moment(stored, committed, message)
 				committed = stored && bytes.Contains(message, []byte("commit"))
 				return now

@@ -30,8 +30,12 @@ func agentProcess() int {
 		return 3
 	}
 	defer pool.Close()
+	name, timings := "child", quick()
+	if given := os.Getenv(nameVariable); given != "" {
+		name, timings = given, childTimings()
+	}
 	a, err := NewAgent(AgentOptions{
-		Pool: pool, Name: "child", Version: "test", Timings: quick(), Logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
+		Pool: pool, Name: name, Version: "test", Timings: timings, Logger: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
 	if err == nil {
 		err = a.Start(ctx)
@@ -75,8 +79,18 @@ func (b *safeBuffer) String() string {
 
 func (b *testBed) startChild() *child {
 	b.t.Helper()
+	return b.startChildAt("", "", b.pool.Config().ConnString())
+}
+
+// startChildAt starts a child in a network namespace, empty for that of the test, with
+// a name and its own way to the database.
+func (b *testBed) startChildAt(namespace, name, database string) *child {
+	b.t.Helper()
 	c := &child{Cmd: exec.Command(os.Args[0])}
-	c.Env = append(os.Environ(), childVariable+"="+b.pool.Config().ConnString())
+	if namespace != "" {
+		c.Cmd = exec.Command("ip", "netns", "exec", namespace, os.Args[0])
+	}
+	c.Env = append(os.Environ(), childVariable+"="+database, nameVariable+"="+name)
 	c.Stderr = &c.log
 	in, err := c.StdinPipe()
 	if err == nil {
@@ -135,6 +149,9 @@ func TestKilledAgentIsReplaced(t *testing.T) {
 	}
 	if n := b.count(`SELECT count(*) FROM (SELECT DISTINCT case_key FROM measured_case WHERE run_id = $1) k`, id); n != 12 {
 		t.Errorf("%d different cases, want 12", n)
+	}
+	if n := b.count(`SELECT count(*) FROM run_segment WHERE run_id = $1 AND number <= $2 AND attempts <> 1`, id, kept); n > 0 {
+		t.Errorf("%d segments that were stored were begun again", n)
 	}
 	b.mustBeClean()
 }

@@ -36,6 +36,7 @@ const (
 type Prompt struct {
 	Kind     PromptKind
 	Run      uuid.UUID     // for which it is asked; uuid.Nil: for none
+	PathTask uuid.UUID     // for which it is asked; uuid.Nil: for none
 	Text     string        // what to do, in full sentences; required
 	Cautions []string      // beside those of every prompt and of the kind
 	Timeout  time.Duration // for an answer; zero: Timings.Answer
@@ -62,7 +63,11 @@ func (e *PromptError) Error() string {
 	if e.State == PromptCannot {
 		return fmt.Sprintf("jobs: %s, asked at the bench to %s, cannot: %s", e.Answer.By, e.Prompt.Kind, e.Answer.Note)
 	}
-	return fmt.Sprintf("jobs: nobody answered within %s when asked to %s; repeat the run when somebody is at the bench", e.Prompt.Timeout, e.Prompt.Kind)
+	again := "repeat the run"
+	if e.Prompt.Run == uuid.Nil {
+		again = "start it again"
+	}
+	return fmt.Sprintf("jobs: nobody answered within %s when asked to %s; %s when somebody is at the bench", e.Prompt.Timeout, e.Prompt.Kind, again)
 }
 
 // ask has a person do something at the bench and waits for the answer. It may be
@@ -88,19 +93,21 @@ func (t *tenure) ask(ctx context.Context, p Prompt) (Answer, error) {
 		}
 		return Answer{}, benchFailure{fmt.Errorf("jobs: nobody is asked to %s: %w", p.Kind, err)}
 	}
+	needs := t.needs
+	if err := t.rig.lend(ctx); err != nil { // a person takes longer than another bench can wait
+		return Answer{}, err
+	}
 	defer t.standStill()()
 	id, err := t.post(ctx, p, report)
 	if err != nil {
 		return Answer{}, err
 	}
-	var run *uuid.UUID
-	if p.Run != uuid.Nil {
-		run = &p.Run
-	}
+	run := idOrNull(p.Run)
 	t.setActivity(ctx, Waiting, p.Text, run)
 	answer, err := t.await(ctx, id, p)
 	if err == nil {
 		t.setActivity(ctx, BringUp, fmt.Sprintf("going on: %s did what was asked", answer.By), run)
+		err = t.gather(ctx, p.Run, needs...)
 	}
 	return answer, err
 }

@@ -16,6 +16,7 @@ type PromptStatus struct {
 	ID         uuid.UUID
 	Bench      string
 	Run        *uuid.UUID // nil: asked for no run
+	PathTask   *uuid.UUID // nil: asked for none
 	Serial     string     // of the unit of the run, empty without one
 	Kind       PromptKind
 	Text       string
@@ -42,13 +43,17 @@ type ReplyError struct{ Problem string }
 // Error says what is missing.
 func (e *ReplyError) Error() string { return "jobs: answer to a prompt: " + e.Problem }
 
-// A prompt is open only while the lease lives under which it was asked: whoever
-// takes the bench over asks again.
+// wanted holds for a prompt p that somebody waits for: the lease lives under which it
+// was asked, since whoever takes the bench over asks again, and the run or path task
+// for which it was asked has not ended.
+const wanted = `EXISTS (SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now())
+	AND NOT EXISTS (SELECT 1 FROM run w WHERE w.id = p.run_id AND w.state NOT IN ('queued', 'active'))
+	AND NOT EXISTS (SELECT 1 FROM path_task w WHERE w.id = p.task_id AND w.state <> 'active')`
+
+// A prompt is open only while it is wanted.
 const promptQuery = `
-	SELECT p.id, p.bench, p.run_id, coalesce(r.serial, ''), p.kind, p.instruction, p.cautions, p.confirmed, p.asked_at, p.expires_at,
-	       CASE WHEN p.state = 'open' AND NOT EXISTS (
-	           SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now()
-	       ) THEN 'withdrawn' ELSE p.state END AS now, coalesce(p.answered_by, ''), p.note, p.ended_at
+	SELECT p.id, p.bench, p.run_id, p.task_id, coalesce(r.serial, ''), p.kind, p.instruction, p.cautions, p.confirmed, p.asked_at, p.expires_at,
+	       CASE WHEN p.state = 'open' AND NOT (` + wanted + `) THEN 'withdrawn' ELSE p.state END AS now, coalesce(p.answered_by, ''), p.note, p.ended_at
 	FROM prompt p LEFT JOIN run r ON r.id = p.run_id`
 
 // OpenPrompts returns what persons are asked to do now, longest waiting first.
@@ -60,6 +65,12 @@ func OpenPrompts(ctx context.Context, db DB) ([]PromptStatus, error) {
 // who mounted what, moved which cable and confirmed its terminations.
 func PromptsOf(ctx context.Context, db DB, run uuid.UUID) ([]PromptStatus, error) {
 	return prompts(ctx, db, promptQuery+` WHERE p.run_id = $1 ORDER BY p.asked_at, p.id`, run)
+}
+
+// PromptsOfPathTask returns every prompt of a path task in the order in which they
+// were asked: who joined the generator to what, and who put the path back.
+func PromptsOfPathTask(ctx context.Context, db DB, task uuid.UUID) ([]PromptStatus, error) {
+	return prompts(ctx, db, promptQuery+` WHERE p.task_id = $1 ORDER BY p.asked_at, p.id`, task)
 }
 
 // PromptByID returns one prompt, or ErrNotFound.
@@ -106,8 +117,7 @@ func AnswerPrompt(ctx context.Context, db DB, id uuid.UUID, r Reply) error {
 		c := change{kind: promptEvent, body: eventBody{By: r.By, Text: string(state)}}
 		err := tx.QueryRow(ctx, `
 			UPDATE prompt p SET state = $2, answered_by = $3, note = $4, ended_at = now()
-			WHERE id = $1 AND state = 'open' AND expires_at > now() AND EXISTS (
-			    SELECT 1 FROM bench_lease l WHERE l.bench = p.bench AND l.token = p.token AND l.holder <> '' AND l.expires_at > now())
+			WHERE id = $1 AND state = 'open' AND expires_at > now() AND `+wanted+`
 			RETURNING bench, run_id`, id, state, r.By, r.Note).Scan(&c.bench, &c.run)
 		if errors.Is(err, pgx.ErrNoRows) {
 			if _, err := PromptByID(ctx, tx, id); err != nil {
@@ -142,6 +152,14 @@ func promptAnswer(ctx context.Context, db DB, id uuid.UUID) (PromptState, Answer
 	return state, a, nil
 }
 
+// idOrNull is how an identity is stored that may be missing.
+func idOrNull(id uuid.UUID) *uuid.UUID {
+	if id == uuid.Nil {
+		return nil
+	}
+	return &id
+}
+
 // post stores a prompt, and with it what was confirmed before. What an earlier
 // holder of the bench asked is withdrawn.
 func (t *tenure) post(ctx context.Context, p Prompt, confirmed SafetyReport) (uuid.UUID, error) {
@@ -153,10 +171,7 @@ func (t *tenure) post(ctx context.Context, p Prompt, confirmed SafetyReport) (uu
 	for _, s := range confirmed.Steps {
 		steps = append(steps, s.Name)
 	}
-	var run *uuid.UUID
-	if p.Run != uuid.Nil {
-		run = &p.Run
-	}
+	run := idOrNull(p.Run)
 	err = t.lease.fenced(ctx, func(tx pgx.Tx) error {
 		_, err := tx.Exec(ctx, `UPDATE prompt SET state = 'withdrawn', note = 'the bench was taken over', ended_at = now()
 			WHERE bench = $1 AND state = 'open'`, t.bench)
@@ -164,9 +179,9 @@ func (t *tenure) post(ctx context.Context, p Prompt, confirmed SafetyReport) (uu
 			return err
 		}
 		_, err = tx.Exec(ctx, `
-			INSERT INTO prompt (id, bench, token, run_id, kind, instruction, cautions, confirmed, expires_at)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, coalesce($8::text[], '{}'), now() + $9 * interval '1 second')`,
-			id, t.bench, t.lease.token, run, p.Kind, p.Text, p.cautions(), steps, p.Timeout.Seconds())
+			INSERT INTO prompt (id, bench, token, run_id, task_id, kind, instruction, cautions, confirmed, expires_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, coalesce($9::text[], '{}'), now() + $10 * interval '1 second')`,
+			id, t.bench, t.lease.token, run, idOrNull(p.PathTask), p.Kind, p.Text, p.cautions(), steps, p.Timeout.Seconds())
 		if err != nil {
 			return err
 		}

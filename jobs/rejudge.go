@@ -32,9 +32,11 @@ type Rejudge struct {
 	LimitsFile     string // name of a file laid over the embedded limit set, for messages and records; empty: none
 	LimitsDocument []byte
 	Rule           *conformance.DecisionRule
-	LabVersion     int64  // inventory version whose corrections count; zero: see LabFile
-	LabFile        string // name of an inventory file whose corrections count; it is not put in force; empty: none
-	LabDocument    []byte
+	LabVersion     int64 // inventory version whose corrections count; zero: see LabFile
+	// LabFile is the name of an inventory file whose corrections count, with those
+	// approved in place of its own; it is not put in force; empty: none.
+	LabFile     string
+	LabDocument []byte
 
 	Program string // version of the program that asks
 	Queue   bool   // true: tickets for agents; false: the caller does it with WorkJudgement
@@ -138,10 +140,11 @@ func (ask Rejudge) check(ctx context.Context, db DB) (results.Judgement, results
 		texts.Limits = stringOf(ask.LimitsDocument)
 	}
 	if ask.LabFile != "" {
-		if _, err := lab.Parse(ask.LabFile, ask.LabDocument); err != nil {
+		complete, err := ask.withInForce(ctx, db)
+		if err != nil {
 			return j, texts, err
 		}
-		texts.Lab = stringOf(ask.LabDocument)
+		texts.Lab = stringOf(complete)
 	}
 	if ask.LabVersion != 0 {
 		_, _, err := lab.Load(ctx, db, ask.LabVersion)
@@ -154,6 +157,24 @@ func (ask Rejudge) check(ctx context.Context, db DB) (results.Judgement, results
 		j.LabID = &ask.LabVersion
 	}
 	return j, texts, nil
+}
+
+// withInForce returns the inventory of the file as it would be if it were applied
+// now: approved corrections stand in place of those of the file.
+func (ask Rejudge) withInForce(ctx context.Context, db DB) ([]byte, error) {
+	if err := lab.CheckOwn(ask.LabFile, ask.LabDocument); err != nil {
+		return nil, err
+	}
+	l, err := lab.Parse(ask.LabFile, ask.LabDocument)
+	if err != nil {
+		return nil, err
+	}
+	newest, _, err := lab.Load(ctx, db, 0)
+	if err != nil {
+		return nil, err
+	}
+	_, complete, err := l.With(ask.LabFile, ask.LabDocument, newest)
+	return complete, err
 }
 
 func stringOf(data []byte) *string {

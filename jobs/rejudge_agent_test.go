@@ -62,7 +62,7 @@ func TestInterruptedJudgementGoesOn(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error)
-	go func() { ended <- WorkJudgement(ctx, m.pool, j.ID, "first", testLogger(t)) }()
+	go func() { ended <- WorkJudgement(ctx, m.pool, nil, j.ID, "first", testLogger(t)) }()
 	within(t, time.Minute, "the first run", func() bool { return judgement(t, m.pool, j.ID).Done == 1 })
 	cancel()
 	if err := <-ended; !errors.Is(err, context.Canceled) {
@@ -97,7 +97,7 @@ func TestABatchIsWorkedOnOnce(t *testing.T) {
 	if err != nil || !ours {
 		t.Fatal(ours, err)
 	}
-	if ours, err := workBatch(t.Context(), m.pool, judgementTicket{j.ID, 1}, "test", 1, testLogger(t)); ours || err != nil {
+	if ours, err := workBatch(t.Context(), m.pool, nil, judgementTicket{j.ID, 1}, "test", 1, testLogger(t)); ours || err != nil {
 		t.Errorf("worked on although another holds it: %v, %v", ours, err)
 	}
 	if j = judgement(t, m.pool, j.ID); j.Done != 0 || j.Ended() {

@@ -49,7 +49,7 @@ func TestCorrectionsThatCannotBeRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	mustExec(t, m.pool, `UPDATE lab_version SET document = 'benches: {' WHERE name = 'another'`)
+	mustExec(t, m.pool, `UPDATE lab_version SET document = 'benches: {', decoded = NULL WHERE name = 'another'`)
 	if j = m.work(j.ID); j.State != "error" || !strings.Contains(j.Error, "cannot read the inventory whose corrections count: lab: reading the inventory") {
 		t.Errorf("%+v", j)
 	}

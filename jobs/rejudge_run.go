@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"benchyard/instruments/document"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/plan"
@@ -24,6 +25,7 @@ import (
 // number of goroutines may use it at once.
 type rejudger struct {
 	pool        *pgxpool.Pool
+	store       *blob.Store
 	judgement   results.Judgement
 	limits      *conformance.Set
 	corrections *lab.Lab // nil: those of each campaign
@@ -41,12 +43,12 @@ var (
 )
 
 // openJudgement brings back what a judgement was asked with.
-func openJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, program string) (*rejudger, error) {
+func openJudgement(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, id uuid.UUID, program string) (*rejudger, error) {
 	j, err := results.JudgementByID(ctx, pool, id)
 	if err != nil {
 		return nil, err
 	}
-	r := &rejudger{pool: pool, judgement: j, program: program, labs: map[int64]*lab.Lab{}, plans: map[int64]*plan.Plan{}}
+	r := &rejudger{pool: pool, store: store, judgement: j, program: program, labs: map[int64]*lab.Lab{}, plans: map[int64]*plan.Plan{}}
 	if j.Ended() {
 		return r, nil
 	}
@@ -140,13 +142,13 @@ func (r *rejudger) judgeAll(ctx context.Context, run uuid.UUID) (cases []results
 	}()
 	var m measuredRun
 	err = r.pool.QueryRow(ctx, `
-		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, c.lab_id, p.document
+		SELECT r.serial, r.state, r.error IS NOT NULL, r.cases, p.id, coalesce(r.lab_id, c.lab_id), p.document
 		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id WHERE r.id = $1`, run).
 		Scan(&m.Serial, &m.State, &m.Failed, &m.Planned, &m.PlanID, &m.LabID, &m.Document)
 	if err != nil {
 		return nil, "", err
 	}
-	stored, err := results.EvidenceOf(ctx, r.pool, run)
+	stored, err := results.EvidenceOf(ctx, r.pool, r.store, run)
 	if err != nil {
 		return nil, "", err
 	}
@@ -154,18 +156,30 @@ func (r *rejudger) judgeAll(ctx context.Context, run uuid.UUID) (cases []results
 	if err != nil {
 		return nil, "", err
 	}
+	places := map[int64]recalled{0: bench} // a run that went on elsewhere was measured in several
 	var verdicts []conformance.Verdict
 	for _, e := range stored {
 		if !judgedOnce(e.Verdict) {
-			verdicts = append(verdicts, e.Verdict)
+			if e.Last {
+				verdicts = append(verdicts, e.Verdict)
+			}
 			continue
 		}
-		found, err := r.judgeCase(bench, e)
+		if _, known := places[e.Lab]; !known {
+			other := m
+			other.LabID = e.Lab
+			if places[e.Lab], err = r.recall(ctx, other); err != nil {
+				return nil, "", err
+			}
+		}
+		found, err := r.judgeCase(places[e.Lab], e)
 		if err != nil {
 			return nil, "", unjudgeable{fmt.Errorf("%s: %w", e.Key, err)}
 		}
 		cases = append(cases, results.Rejudged{Case: e.ID, Results: found})
-		verdicts = append(verdicts, worst(found))
+		if e.Last {
+			verdicts = append(verdicts, worst(found))
+		}
 	}
 	return cases, m.verdict(verdicts), nil
 }
@@ -256,11 +270,33 @@ func (m *mount) setupWith(c plan.Case, corrections *lab.Lab) (procedure.Setup, e
 	if err != nil || corrections == nil {
 		return setup, err
 	}
+	if err := m.sameWay(c.Connector, corrections); err != nil {
+		return setup, err
+	}
 	other := *m
 	other.lab = corrections
 	corrected, err := other.setup(c)
 	corrected.Attenuation, corrected.ReferenceLevel = setup.Attenuation, setup.ReferenceLevel
 	return corrected, err
+}
+
+// sameWay refuses an approved correction that was made for another path than the one
+// that the case was measured along.
+func (m *mount) sameWay(connector int, corrections *lab.Lab) error {
+	was, ok := m.lab.PathFor(m.unit.Bench, m.unit.Slot, connector)
+	is, found := corrections.PathFor(m.unit.Bench, m.unit.Slot, connector)
+	if !ok || !found || is.Approved == nil || was.Approved != nil && was.Approved.ID == is.Approved.ID {
+		return nil
+	}
+	place := PathPlace{is.Bench, is.Slot, is.Connector}
+	if why := lab.Changed(is.Approved.Elements, was.Elements); why != "" && len(was.Elements) > 0 {
+		return fmt.Errorf("the correction of %s was made for %s, the case was measured along %s", place,
+			strings.Join(is.Approved.Elements, ", "), strings.Join(was.Elements, ", "))
+	}
+	if a := is.Approved.Analyzer; a != "" && a != m.analyzer.Name {
+		return fmt.Errorf("the correction of %s was measured with the analyzer %s, the case with %s", place, a, m.analyzer.Name)
+	}
+	return nil
 }
 
 // tracesOf is the reverse of evidence.

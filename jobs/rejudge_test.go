@@ -57,7 +57,7 @@ func (m *measuredLab) again(ask Rejudge) results.Judgement {
 
 func (m *measuredLab) work(id uuid.UUID) results.Judgement {
 	m.t.Helper()
-	if err := WorkJudgement(m.t.Context(), m.pool, id, "test", testLogger(m.t)); err != nil {
+	if err := WorkJudgement(m.t.Context(), m.pool, nil, id, "test", testLogger(m.t)); err != nil {
 		m.t.Fatal(err)
 	}
 	return judgement(m.t, m.pool, id)
@@ -222,6 +222,7 @@ func TestBrokenEvidenceIsReported(t *testing.T) {
 	broken, good := m.runs["T4-0001"], m.runs["F2-0001"]
 	for name, c := range map[string]struct{ damage, says string }{
 		"flipped bit":    {`UPDATE trace SET levels = set_byte(levels, length(levels) - 1, get_byte(levels, length(levels) - 1) # 1) `, "damaged"},
+		"thinned":        {`UPDATE trace SET levels = NULL `, "thinned"},
 		"no zstd":        {`UPDATE trace SET levels = '\x00'::bytea `, "damaged"},
 		"points":         {`UPDATE trace SET points = points + 1 `, "damaged"},
 		"settings":       {`UPDATE trace SET settings = '[]' `, "damaged"},

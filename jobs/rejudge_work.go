@@ -9,6 +9,8 @@ import (
 	"runtime"
 	"time"
 
+	"benchyard/jobs/blob"
+
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -62,7 +64,7 @@ func (w *judgementWorker) Work(ctx context.Context, job *river.Job[judgementTick
 	defer cancel()
 	defer context.AfterFunc(w.agent.soft, cancel)()
 	// Half of the processors: benches are driven from here too.
-	_, err := workBatch(ctx, w.agent.Pool, job.Args, w.agent.Version, (runtime.GOMAXPROCS(0)+1)/2, w.agent.log)
+	_, err := workBatch(ctx, w.agent.Pool, w.agent.Blobs, job.Args, w.agent.Version, (runtime.GOMAXPROCS(0)+1)/2, w.agent.log)
 	if err != nil && w.agent.soft.Err() != nil {
 		return river.JobSnooze(0) // the agent stops; another goes on
 	}
@@ -72,7 +74,7 @@ func (w *judgementWorker) Work(ctx context.Context, job *river.Job[judgementTick
 // WorkJudgement judges, in this process, what waits of a judgement and nobody
 // else works on, until nothing waits. It may be interrupted at any time and
 // called again, here or elsewhere: what is stored stays stored.
-func WorkJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, program string, log *slog.Logger) error {
+func WorkJudgement(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, id uuid.UUID, program string, log *slog.Logger) error {
 	for ctx.Err() == nil {
 		batches, err := waitingBatches(ctx, pool, &id)
 		if err != nil {
@@ -83,7 +85,7 @@ func WorkJudgement(ctx context.Context, pool *pgxpool.Pool, id uuid.UUID, progra
 		}
 		worked := false
 		for _, t := range batches {
-			ours, err := workBatch(ctx, pool, t, program, runtime.GOMAXPROCS(0), log)
+			ours, err := workBatch(ctx, pool, store, t, program, runtime.GOMAXPROCS(0), log)
 			if err != nil {
 				return err
 			}
@@ -115,13 +117,13 @@ func waitingBatches(ctx context.Context, db DB, id *uuid.UUID) ([]judgementTicke
 
 // workBatch judges the runs of a batch that wait, so many at once, unless
 // another process works on it: then it is not ours.
-func workBatch(ctx context.Context, pool *pgxpool.Pool, t judgementTicket, program string, workers int, log *slog.Logger) (ours bool, err error) {
+func workBatch(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, t judgementTicket, program string, workers int, log *slog.Logger) (ours bool, err error) {
 	release, ours, err := holdBatch(ctx, pool, t)
 	if err != nil || !ours {
 		return false, err
 	}
 	defer release()
-	r, err := openJudgement(ctx, pool, t.Judgement, program)
+	r, err := openJudgement(ctx, pool, store, t.Judgement, program)
 	if errors.Is(err, errOtherLimits) || errors.Is(err, errOtherInventory) {
 		return true, endJudgement(ctx, pool, t.Judgement, err)
 	}

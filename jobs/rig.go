@@ -53,6 +53,7 @@ type link struct {
 	table    *dialect.Table
 	control  lab.Control // of a radio unit
 	hostKeys []string    // of a radio unit over SSH
+	in       *lab.Lab    // the inventory that says so, and where connections may go
 	open     *instruments.Instrument
 	opening  sync.Mutex
 }
@@ -65,7 +66,7 @@ func newRig(a *Agent, l *lease) *rig {
 // from bring-up to safe state the one it was brought up with. What transmits
 // must be taken off the air by the names under which it was put there, even if
 // it has left the inventory since. A link whose address, identity or dialect
-// changed is closed first.
+// changed, or the addresses it may go to, is closed first.
 func (r *rig) inventory() *lab.Lab {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -124,6 +125,7 @@ func describeLink(l *lab.Lab, name string) (described *link, err error) {
 	} else {
 		return nil, fmt.Errorf("%q is not in the inventory of %s", name, l.Name)
 	}
+	described.in = l
 	if described.table, err = l.Table(string(described.role), spoken); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -133,7 +135,7 @@ func describeLink(l *lab.Lab, name string) (described *link, err error) {
 // same reports whether two descriptions lead to the same instrument in the same words.
 func (l *link) same(o *link) bool {
 	return l.role == o.role && l.resource == o.resource && l.identity == o.identity && reflect.DeepEqual(l.table, o.table) &&
-		l.control == o.control && slices.Equal(l.hostKeys, o.hostKeys)
+		l.control == o.control && slices.Equal(l.hostKeys, o.hostKeys) && slices.Equal(l.in.AllowedAddresses, o.in.AllowedAddresses)
 }
 
 // dial connects to what the link describes.
@@ -144,13 +146,23 @@ func (l *link) dial(ctx context.Context, config scpi.Config) (*instruments.Instr
 	return instruments.Open(ctx, l.role, l.resource, l.identity, config, l.table)
 }
 
+// blind tells what the link describes to do what a capability says, without any answer.
+func (l *link) blind(ctx context.Context, config scpi.Config, capability string) error {
+	if l.control.CommandLine() {
+		return instruments.BlindCommandLine(ctx, l.resource, Login(l.control, l.hostKeys), config, l.table, capability)
+	}
+	return instruments.Blind(ctx, l.role, l.resource, config, l.table, capability)
+}
+
 // Connect opens an instrument or a radio unit of an inventory by its name or serial
-// number, in its dialect and over the control that its type has.
+// number, in its dialect, over the control that its type has, at an address that the
+// inventory allows.
 func Connect(ctx context.Context, l *lab.Lab, name string, config scpi.Config) (*instruments.Instrument, error) {
 	described, err := describeLink(l, name)
 	if err != nil {
 		return nil, err
 	}
+	config.Admit = described.in.Admit
 	return described.dial(ctx, config)
 }
 
@@ -170,17 +182,37 @@ type driver interface {
 
 // open returns the instrument of a name, connected if need be.
 func (r *rig) open(ctx context.Context, name string) (*instruments.Instrument, error) {
-	l, err := r.reach(name)
+	l, config, err := r.line(ctx, name)
 	if err != nil {
 		return nil, err
 	}
+	return r.dial(ctx, name, l, config)
+}
+
+// line returns the link of a name that is in our hands, and how to talk over it.
+func (r *rig) line(ctx context.Context, name string) (*link, scpi.Config, error) {
+	l, err := r.reach(name)
+	if err != nil {
+		return nil, scpi.Config{}, err
+	}
+	guard := r.lease.guardWork
+	if l.role != instruments.RadioUnit {
+		if err := r.hand(ctx, name); err != nil {
+			return nil, scpi.Config{}, err
+		}
+		guard = r.lease.guardInstrument(name)
+	}
+	return l, scpi.Config{
+		Timeout: r.agent.Timings.Exchange, Guard: r.lease.guarded(guard), Transcript: r.transcript.of(name), Admit: l.in.Admit,
+	}, nil
+}
+
+// dial opens the connection of a link if need be.
+func (r *rig) dial(ctx context.Context, name string, l *link, config scpi.Config) (_ *instruments.Instrument, err error) {
 	l.opening.Lock()
 	defer l.opening.Unlock()
 	if l.open == nil {
-		l.open, err = l.dial(ctx, scpi.Config{
-			Timeout: r.agent.Timings.Exchange, Guard: r.lease.guarded(r.lease.guardWork), Transcript: r.transcript.of(name),
-		})
-		if err != nil {
+		if l.open, err = l.dial(ctx, config); err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}
 		r.configure(name, l.open.Driver())
@@ -217,6 +249,11 @@ func instrumentOf[T driver](ctx context.Context, r *rig, name string) (T, error)
 	if err != nil {
 		return nil, err
 	}
+	return driverOf[T](opened, name)
+}
+
+// driverOf returns the driver of an instrument that is open.
+func driverOf[T driver](opened *instruments.Instrument, name string) (T, error) {
 	d, ok := opened.Driver().(T)
 	if !ok {
 		return nil, fmt.Errorf("%s is a %s, not what the bench needs in its place", name, opened.Role())
@@ -323,7 +360,7 @@ func (l lateAnalyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error
 
 // Off opens the supply and switches it off.
 func (l lateSupply) Off(ctx context.Context) error {
-	return act(ctx, l.rig, l.name, (*supply.Supply).Off)
+	return switchOff(ctx, l.rig, l.name, "output_off", (*supply.Supply).Off)
 }
 
 // Read opens the supply and reads its output.
@@ -355,14 +392,16 @@ func (r *rig) parts() safeBench {
 		s.switcher = terminateFunc(func(ctx context.Context) error { return act(ctx, r, b.Switcher, (*switcher.Switcher).Terminate) })
 	}
 	if b.Generator != "" {
-		s.generator = offFunc(func(ctx context.Context) error { return act(ctx, r, b.Generator, (*generator.Generator).Off) })
+		s.generator = offFunc(func(ctx context.Context) error {
+			return switchOff(ctx, r, b.Generator, "output_off", (*generator.Generator).Off)
+		})
 	}
 	units := r.units(b.Name)
 	// A person takes such a unit away when it has been measured.
 	s.cutSupply = s.cutSupply || anyByHand(units)
 	for _, u := range units {
 		s.units = append(s.units, safeUnit{u.Serial, muteFunc(func(ctx context.Context) error {
-			return act(ctx, r, u.Serial, (*radiounit.RadioUnit).Mute)
+			return switchOff(ctx, r, u.Serial, "transmit_off", (*radiounit.RadioUnit).Mute)
 		})})
 	}
 	if s.probes, err = probesOf(inventory, b.Name); err != nil {
@@ -380,4 +419,29 @@ func act[T driver](ctx context.Context, r *rig, name string, do func(T, context.
 		return err
 	}
 	return do(d, ctx)
+}
+
+// switchOff opens an instrument and has it go off, confirmed. One to which no session
+// comes about, because it does not answer, is told blindly by the same capability; the
+// drivers do so themselves where there is a session.
+func switchOff[T driver](ctx context.Context, r *rig, name, capability string, off func(T, context.Context) error) error {
+	l, config, err := r.line(ctx, name)
+	if err != nil {
+		return err
+	}
+	var opened *instruments.Instrument
+	err = scpi.LastResort(ctx, func(ctx context.Context) (err error) {
+		opened, err = r.dial(ctx, name, l, config)
+		return err
+	}, func(ctx context.Context) error {
+		return l.blind(ctx, config, capability)
+	})
+	if err != nil {
+		return err
+	}
+	d, err := driverOf[T](opened, name)
+	if err != nil {
+		return err
+	}
+	return off(d, ctx)
 }

@@ -30,6 +30,10 @@ type RunSummary struct {
 	Error      string
 	CasesDone  int // cases stored
 	CasesTotal int
+	Retested   int                 // cases that were measured again after a fail
+	First      conformance.Verdict // without what was measured again; first-pass yield counts it
+	Paused     string              // why it waits although it has begun; empty: it does not
+	DueAt      *time.Time          // it does not go on before; nil: as soon as its turn comes
 	QueuedAt   time.Time
 	StartedAt  *time.Time
 	FinishedAt *time.Time
@@ -65,13 +69,15 @@ const runQuery = `
 		       min(x.margin), coalesce(max(x.unit), '')
 		FROM measured_case m
 		LEFT JOIN LATERAL (SELECT min(margin) AS margin, max(unit) AS unit FROM measurement WHERE case_id = m.id) x ON true
-		WHERE m.run_id IN (SELECT id FROM wanted w WHERE NOT EXISTS (SELECT 1 FROM run_rollup u WHERE u.run_id = w.id))
+		WHERE m.last AND m.run_id IN (SELECT id FROM wanted w WHERE NOT EXISTS (SELECT 1 FROM run_rollup u WHERE u.run_id = w.id))
 		GROUP BY m.run_id, m.clause
 	)
 	SELECT r.id, c.id, c.name, c.build, c.simulated, r.serial, r.unit_type, r.attempt, r.repeats,
 	       (SELECT later.id FROM run later WHERE later.repeats = r.id LIMIT 1),
 	       r.state, coalesce(r.verdict, ''), coalesce(r.bench, ''), coalesce(r.blocked, ''), coalesce(r.error, ''),
-	       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id), r.cases,
+	       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last), r.cases,
+	       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last AND m.attempt > 1), coalesce(r.first_verdict, r.verdict, ''),
+	       coalesce(r.paused, ''), r.due_at,
 	       r.queued_at, r.started_at, r.finished_at, r.program_version,
 	       coalesce((SELECT jsonb_object_agg(k.clause, jsonb_build_object(
 	               'verdict', k.verdict, 'worst_margin', k.worst_margin, 'unit', k.unit, 'cases', k.cases,

@@ -97,23 +97,14 @@ func (r SafetyReport) Err() error {
 // whatever the policy when power was seen, and at once when a transmitter was not
 // confirmed off.
 func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport {
-	var r SafetyReport
-	r.Steps = b.mute(ctx, limit)
-	if r.Err() != nil && !b.wasCut && b.withoutDC(ctx, limit) {
-		for i, s := range r.Steps {
-			if s.Err != nil {
-				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
-			}
-		}
-	}
+	r := b.silence(ctx, limit)
 	if b.supply != nil && r.Err() != nil { // it may be on the air: nothing else is waited for
 		r.cut(ctx, limit, b.supply)
 	}
 	if b.generator != nil {
-		r.take(ctx, limit, "generator output off", b.generator.Off)
+		r.takeHere(ctx, limit, "generator output off", b.generator.Off)
 	}
-	if b.analyzer != nil {
-		r.take(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect)
+	if b.analyzer != nil && r.takeHere(ctx, limit, "analyzer at full attenuation", b.analyzer.Protect) {
 		r.take(ctx, lookSteps*limit, "no power at the analyzer", b.look)
 	}
 	quiet := r.Err() == nil
@@ -130,6 +121,19 @@ func (b safeBench) drive(ctx context.Context, limit time.Duration) SafetyReport 
 	return r
 }
 
+// silence is the first part of drive: no transmitter is on, confirmed.
+func (b safeBench) silence(ctx context.Context, limit time.Duration) SafetyReport {
+	r := SafetyReport{Steps: b.mute(ctx, limit)}
+	if r.Err() != nil && !b.wasCut && b.withoutDC(ctx, limit) {
+		for i, s := range r.Steps {
+			if s.Err != nil {
+				r.Steps[i] = SafetyStep{Name: b.units[i].serial + " has no DC and cannot transmit", Took: s.Took}
+			}
+		}
+	}
+	return r
+}
+
 // cut takes DC from the units because something is not confirmed.
 func (r *SafetyReport) cut(ctx context.Context, limit time.Duration, supply dcSupply) {
 	r.Cut = true
@@ -139,6 +143,19 @@ func (r *SafetyReport) cut(ctx context.Context, limit time.Duration, supply dcSu
 // take runs one step within its limit and writes down how it ended.
 func (r *SafetyReport) take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) {
 	r.Steps = append(r.Steps, take(ctx, limit, name, step))
+}
+
+// takeHere is take for an instrument that benches share, and reports whether it was
+// there. One that works elsewhere is left alone: the transmitters are off by what the
+// units themselves answer, and the switches keep them from it; the report says so.
+func (r *SafetyReport) takeHere(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) bool {
+	s := take(ctx, limit, name, step)
+	away := notHere(s.Err)
+	if away {
+		s.Name, s.Err = fmt.Sprintf("without %q, by the answers of the units and switches alone: %v", name, s.Err), nil
+	}
+	r.Steps = append(r.Steps, s)
+	return !away
 }
 
 func take(ctx context.Context, limit time.Duration, name string, step func(context.Context) error) (s SafetyStep) {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"time"
 
 	"benchyard/jobs/bringup"
@@ -27,13 +28,14 @@ type segment struct {
 	campaign uuid.UUID
 	number   int
 	title    string
-	attempt  int // counts claims and retries, from 1
+	attempt  int            // counts claims and retries, from 1
+	failures int            // attempts before that ended in an error
+	prior    map[string]int // attempts at its cases that are stored, by their keys
 	build    string
 	plan     *plan.Plan
 	mount    *mount
 	cases    []plan.Case
 	rest     []plan.Segment   // those after this one
-	first    int              // position of the first case among all
 	total    int              // cases of the run
 	steps    []bringup.Record // of this attempt, in their order
 	became   string           // of it in the tables, in a word; empty: nothing
@@ -42,9 +44,7 @@ type segment struct {
 // work is one ticket: claim its segment, measure it, store it. It returns when
 // the outcome stands in the tables or is not ours to write.
 func (k *keeper) work(ctx context.Context, tk ticket) {
-	k.mu.Lock()
-	t := k.tenure
-	k.mu.Unlock()
+	t := k.held()
 	if t == nil {
 		return
 	}
@@ -67,12 +67,13 @@ func (k *keeper) work(ctx context.Context, tk ticket) {
 	case s != nil:
 		t.measure(ctx, s)
 	}
+	t.share(ctx)
 }
 
 // measure works on a claimed segment until it is stored, put back or dropped.
 // Whatever goes wrong, the bench is driven to its safe state first.
 func (t *tenure) measure(ctx context.Context, s *segment) {
-	for try := 0; ; try++ {
+	for {
 		cases, err := t.attempt(ctx, s)
 		if err == nil {
 			t.finish(ctx, s, cases)
@@ -83,13 +84,15 @@ func (t *tenure) measure(ctx context.Context, s *segment) {
 		switch {
 		case errors.Is(err, errFenced) || errors.Is(cause, errFenced), errors.Is(cause, errCancelled):
 			t.log.InfoContext(ctx, "segment dropped", "run", s.run, "segment", s.number, "cause", err)
+			t.keepSteps(ctx, s)
 			return
 		case errors.Is(err, errStopping) || cause != nil && !errors.Is(cause, errTooLong):
-			t.putBack(ctx, s)
+			t.putBack(ctx, s, cases)
 			return
-		case cause == nil && try < s.plan.Retries && !notDone(err):
-			t.log.WarnContext(ctx, "segment failed, trying again", "run", s.run, "segment", s.number, "error", err)
-			if t.retry(ctx, s, err) == nil {
+		case cause == nil && s.failures < s.plan.Retries && !notDone(err):
+			wait := s.backOff()
+			t.log.WarnContext(ctx, "segment failed, trying again", "run", s.run, "segment", s.number, "after", wait, "error", err)
+			if t.retry(ctx, s, cases, err, wait) == nil && wait == 0 {
 				continue
 			}
 			return
@@ -108,9 +111,9 @@ type benchFailure struct{ error }
 
 func (f benchFailure) Unwrap() error { return f.error }
 
-// attempt measures the cases of the segment in their order, and then all the
-// noise floors that they want with the unit muted once. It returns the cases it
-// came to, with the error that ended the attempt.
+// attempt measures the cases of the segment in their order, then all the noise floors
+// that they want with the unit muted once, and then again what failed. It returns the
+// cases it came to, with the error that ended the attempt.
 func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case, err error) {
 	defer func() {
 		if p := recover(); p != nil {
@@ -123,17 +126,14 @@ func (t *tenure) attempt(ctx context.Context, s *segment) (cases []results.Case,
 	}()
 	t.rig.transcript.reset()
 	s.steps = nil
+	if err := t.gatherFor(ctx, s); err != nil {
+		return nil, err
+	}
 	if err := t.bringUp(ctx, s); err != nil {
 		return nil, err
 	}
-	all, err := t.takeAll(ctx, s)
-	if err == nil {
-		err = t.takeFloors(ctx, s, all)
-	}
-	for i := range all {
-		cases = append(cases, t.recordOf(all[i]))
-	}
-	return cases, err
+	t.prepareNext(ctx, s)
+	return t.takeWithRetests(ctx, s)
 }
 
 // finish stores a measured segment. Where the run ends here, or work must not
@@ -143,7 +143,10 @@ func (t *tenure) finish(ctx context.Context, s *segment, cases []results.Case) {
 	if s.plan.OnFail == plan.Stop && anyFailed(cases) && !o.ends {
 		o.ends, o.skip = true, "not run: a case failed and the plan says on_fail: stop"
 	}
-	if o.ends || t.interrupted(ctx) != nil {
+	if !o.ends {
+		o.pause = t.pauseAsked(ctx, s)
+	}
+	if (o.ends || o.pause != "" || t.interrupted(ctx) != nil) && !t.handOver(ctx, s, o) {
 		_ = t.makeSafe("end of run") // in alarm and logged if not confirmed; the figures stand
 	}
 	t.store(ctx, s, o)
@@ -154,7 +157,7 @@ func (t *tenure) finish(ctx context.Context, s *segment, cases []results.Case) {
 // the run.
 func (t *tenure) fail(ctx context.Context, s *segment, cases []results.Case, cause error) {
 	o := outcome{cases: cases, err: cause.Error(), ends: len(s.rest) == 0}
-	for i, c := range s.cases[len(cases):] {
+	for i, c := range s.unmet(cases) {
 		if i == 0 {
 			o.cases = append(o.cases, t.unmeasured(c, conformance.ErrorVerdict, cause.Error()))
 			continue
@@ -169,6 +172,13 @@ func (t *tenure) fail(ctx context.Context, s *segment, cases []results.Case, cau
 		_ = t.makeSafe("end of run") // nothing to do when it is confirmed already
 	}
 	t.store(ctx, s, o)
+}
+
+// unmet returns the cases of the segment without a record.
+func (s *segment) unmet(records []results.Case) []plan.Case {
+	return slices.DeleteFunc(slices.Clone(s.cases), func(c plan.Case) bool {
+		return slices.ContainsFunc(records, func(r results.Case) bool { return r.Key == c.Key })
+	})
 }
 
 func (t *tenure) unmeasured(c plan.Case, v conformance.Verdict, why string) results.Case {
@@ -186,9 +196,14 @@ func describe(c plan.Case) results.Case {
 	}
 }
 
+// anyFailed reports whether the last attempt at a case failed.
 func anyFailed(cases []results.Case) bool {
+	last := map[string]results.Case{}
 	for _, c := range cases {
-		if c.Verdict == conformance.Fail || c.Verdict == conformance.ConditionalFail {
+		last[c.Key] = c
+	}
+	for _, c := range last {
+		if failed(c) {
 			return true
 		}
 	}
@@ -207,9 +222,14 @@ func (t *tenure) claim(ctx context.Context, tk ticket) (*segment, error) {
 			return err
 		}
 		err = tx.QueryRow(ctx, `
-			UPDATE run_segment SET state = 'running', token = $3, attempts = attempts + 1, started_at = now(), error = NULL
-			WHERE run_id = $1 AND number = $2 RETURNING attempts, title`, tk.Run, tk.Segment, t.lease.token).Scan(&s.attempt, &s.title)
+			UPDATE run_segment SET state = 'running', token = $3, attempts = attempts + 1, started_at = now(), error = NULL,
+			       lab_id = (SELECT lab_id FROM run WHERE id = $1)
+			WHERE run_id = $1 AND number = $2 RETURNING attempts, failures, title`, tk.Run, tk.Segment, t.lease.token).
+			Scan(&s.attempt, &s.failures, &s.title)
 		if err != nil {
+			return fmt.Errorf("jobs: claiming segment %d of run %s: %w", tk.Segment, tk.Run, err)
+		}
+		if s.prior, err = priorAttempts(ctx, tx, s); err != nil {
 			return fmt.Errorf("jobs: claiming segment %d of run %s: %w", tk.Segment, tk.Run, err)
 		}
 		return emit(ctx, tx, change{kind: segmentEvent, campaign: &row.Campaign, run: &tk.Run, bench: t.bench,
@@ -222,8 +242,8 @@ func (t *tenure) claim(ctx context.Context, tk ticket) (*segment, error) {
 	if err := t.expand(ctx, s, row); err != nil {
 		return s, err
 	}
-	if s.attempt > s.plan.Retries+1+crashes {
-		return s, fmt.Errorf("jobs: the segment ended its agent %d times", s.attempt-1)
+	if ended := s.attempt - 1 - s.failures; ended > crashes {
+		return s, fmt.Errorf("jobs: the segment ended its agent %d times", ended)
 	}
 	return s, nil
 }
@@ -243,7 +263,7 @@ func (c *claimed) load(ctx context.Context, tx pgx.Tx, tk ticket, bench string) 
 	var active bool
 	var next *int
 	err := tx.QueryRow(ctx, `
-		SELECT r.campaign_id, r.serial, c.build, c.lab_id, p.document, r.cases, r.state = 'active' AND r.bench = $2,
+		SELECT r.campaign_id, r.serial, c.build, coalesce(r.lab_id, c.lab_id), p.document, r.cases, r.state = 'active' AND r.bench = $2,
 		       (SELECT min(number) FROM run_segment s WHERE s.run_id = r.id AND s.state IN ('pending', 'running'))
 		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id
 		WHERE r.id = $1 FOR UPDATE OF r`, tk.Run, bench).
@@ -278,10 +298,6 @@ func (t *tenure) expand(ctx context.Context, s *segment, row claimed) error {
 	if len(cases) != row.Cases || s.number > len(segments) {
 		return fmt.Errorf("jobs: the plan gives %d cases in %d segments now, it gave %d when it was submitted: submit it again with this version of the program",
 			len(cases), len(segments), row.Cases)
-	}
-	s.first = 1
-	for _, before := range segments[:s.number-1] {
-		s.first += len(before.Cases)
 	}
 	s.cases, s.rest = segments[s.number-1].Cases, segments[s.number:]
 	return nil

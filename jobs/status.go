@@ -20,7 +20,14 @@ type BenchStatus struct {
 
 	Holder string // agent that holds the lease; empty: none
 	Token  int64  // lease token, 0 before the first holder
+	Drains bool   // the holder stops: it begins nothing new
 	Queued int    // runs that wait for this bench
+	// Takeovers counts how often within the last hour its lease was taken over from
+	// a holder that was lost. From scheduler.Flapping on it gets less work.
+	Takeovers int
+	// PathsOff are the paths that may be off their connectors ("slot 1 connector 2",
+	// joined by commas): ReleaseBench asks for a word about them. Empty: none.
+	PathsOff string
 
 	Run        *uuid.UUID // active run, nil when there is none; the fields below are empty then
 	Campaign   *uuid.UUID
@@ -41,13 +48,16 @@ func Benches(ctx context.Context, db DB) ([]BenchStatus, error) {
 		SELECT b.name, coalesce(b.hold_reason, ''),
 		       CASE WHEN l.live THEN b.activity ELSE 'offline' END,
 		       CASE WHEN l.live THEN b.doing ELSE '' END, coalesce(b.alarm, ''), b.updated_at,
-		       CASE WHEN l.live THEN l.holder ELSE '' END, coalesce(l.token, 0),
+		       CASE WHEN l.live THEN l.holder ELSE '' END, coalesce(l.token, 0), coalesce(l.live AND l.draining, false),
 		       (SELECT count(*) FROM run q WHERE q.bench = b.name AND q.state = 'queued'),
+		       (SELECT count(*) FROM bench_takeover o WHERE o.bench = b.name AND o.abandoned AND o.at > now() - interval '1 hour'),
+		       coalesce((SELECT string_agg(DISTINCT format('slot %s connector %s', p.slot, p.connector), ', ')
+		                 FROM path_task p WHERE p.bench = b.name AND p.displaced AND p.state <> 'active'), ''),
 		       r.id, c.id, coalesce(c.name, ''), coalesce(r.serial, ''), coalesce(r.unit_type, ''),
 		       coalesce(c.build, ''), coalesce(c.simulated, false),
-		       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id), coalesce(r.cases, 0), r.started_at
+		       (SELECT count(*) FROM measured_case m WHERE m.run_id = r.id AND m.last), coalesce(r.cases, 0), r.started_at
 		FROM bench b
-		LEFT JOIN LATERAL (SELECT token, holder, holder <> '' AND expires_at > now() AS live
+		LEFT JOIN LATERAL (SELECT token, holder, draining, holder <> '' AND expires_at > now() AS live
 		                   FROM bench_lease WHERE bench = b.name) l ON true
 		LEFT JOIN run r ON r.bench = b.name AND r.state = 'active'
 		LEFT JOIN campaign c ON c.id = r.campaign_id

@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -52,4 +53,15 @@ func writeSteps(ctx context.Context, tx pgx.Tx, s *segment) error {
 		return fmt.Errorf("jobs: steps of segment %d of run %s: %w", s.number, s.run, err)
 	}
 	return nil
+}
+
+// keepSteps stores the steps of an attempt that is dropped: what was done to the unit of
+// a cancelled run is part of its record. Who lost the lease stores nothing.
+func (t *tenure) keepSteps(ctx context.Context, s *segment) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), storeLimit)
+	defer cancel()
+	err := t.lease.fenced(ctx, func(tx pgx.Tx) error { return writeSteps(ctx, tx, s) })
+	if err != nil && !errors.Is(err, errFenced) {
+		t.log.WarnContext(ctx, "the steps of a dropped segment were not stored", "run", s.run, "segment", s.number, "error", err)
+	}
 }

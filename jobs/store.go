@@ -27,6 +27,7 @@ type outcome struct {
 	ends   bool   // the run ends here
 	broken bool   // because the bench failed
 	skip   string // why the segments after this one are not run
+	pause  string // why the run goes back to the queue after this one; empty: it goes on
 }
 
 // store writes the outcome of a segment, its transcript and what follows from
@@ -42,11 +43,8 @@ func (t *tenure) store(ctx context.Context, s *segment, o outcome) {
 		}
 	})
 	defer release()
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		t.log.WarnContext(ctx, "the transcript is lost", "error", err)
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, body) })
+	big := t.keepBig(ctx, o.cases)
+	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error { return t.write(ctx, tx, s, o, big) })
 	switch {
 	case errors.Is(err, errFenced), errors.Is(err, errGone):
 		t.log.InfoContext(ctx, "segment discarded", "run", s.run, "segment", s.number, "cause", err)
@@ -76,8 +74,8 @@ func (t *tenure) fencedRun(ctx context.Context, run uuid.UUID, f func(pgx.Tx) er
 	})
 }
 
-func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript []byte) error {
-	if err := results.InsertCases(ctx, tx, s.run, s.number, o.cases); err != nil {
+func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, transcript said) error {
+	if err := results.InsertCases(ctx, tx, s.run, s.number, s.numbered(o.cases, true)); err != nil {
 		return err
 	}
 	if err := writeTranscript(ctx, tx, s, transcript); err != nil {
@@ -91,6 +89,13 @@ func (t *tenure) write(ctx context.Context, tx pgx.Tx, s *segment, o outcome, tr
 	}
 	changes := []change{{kind: segmentEvent, campaign: &s.campaign, run: &s.run, bench: t.bench,
 		body: eventBody{Segment: s.number, Serial: s.mountSerial(), Cases: len(o.cases), Text: "stored"}}}
+	if !o.ends && o.pause != "" {
+		paused, err := t.requeue(ctx, tx, s, o.pause, 0)
+		if err != nil {
+			return err
+		}
+		return emit(ctx, tx, append(changes, paused)...)
+	}
 	if !o.ends {
 		if err := t.agent.issue(ctx, tx, t.bench, ticket{Run: s.run, Segment: s.number + 1}); err != nil {
 			return err
@@ -179,38 +184,14 @@ func (t *tenure) closeRun(ctx context.Context, tx pgx.Tx, run uuid.UUID) error {
 	return emit(ctx, tx, closed...)
 }
 
-// retry keeps what was said in a failed attempt and counts the next one.
-func (t *tenure) retry(ctx context.Context, s *segment, cause error) error {
-	body, err := t.rig.transcript.compressed()
-	if err != nil {
-		return err
-	}
-	err = t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
-		if err := writeTranscript(ctx, tx, s, body); err != nil {
-			return err
-		}
-		if err := writeSteps(ctx, tx, s); err != nil {
-			return err
-		}
-		err := tx.QueryRow(ctx, `UPDATE run_segment SET attempts = attempts + 1, error = $3 WHERE run_id = $1 AND number = $2 RETURNING attempts`,
-			s.run, s.number, cause.Error()).Scan(&s.attempt)
-		if err != nil {
-			return fmt.Errorf("jobs: segment %d of run %s: %w", s.number, s.run, err)
-		}
-		return emit(ctx, tx, change{kind: segmentEvent, campaign: &s.campaign, run: &s.run, bench: t.bench,
-			body: eventBody{Segment: s.number, Serial: s.mountSerial(), Text: "again: " + cause.Error()}})
-	})
-	if err != nil {
-		t.log.WarnContext(ctx, "the segment is not tried again", "run", s.run, "segment", s.number, "error", err)
-	}
-	return err
-}
-
 // putBack makes an interrupted segment wait for the next holder.
-func (t *tenure) putBack(ctx context.Context, s *segment) {
+func (t *tenure) putBack(ctx context.Context, s *segment, records []results.Case) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), storeLimit)
 	defer cancel()
 	err := t.fencedRun(ctx, s.run, func(tx pgx.Tx) error {
+		if err := s.keepFails(ctx, tx, records); err != nil {
+			return err
+		}
 		_, err := tx.Exec(ctx, `UPDATE run_segment SET state = 'pending', attempts = attempts - 1, token = NULL, started_at = NULL
 			WHERE run_id = $1 AND number = $2 AND state = 'running'`, s.run, s.number)
 		if err != nil {
@@ -223,17 +204,4 @@ func (t *tenure) putBack(ctx context.Context, s *segment) {
 	if err != nil {
 		t.log.WarnContext(ctx, "the segment stays claimed until the next holder comes", "run", s.run, "segment", s.number, "error", err)
 	}
-}
-
-// writeTranscript stores what was said in one attempt. A body of nil was lost.
-func writeTranscript(ctx context.Context, tx pgx.Tx, s *segment, body []byte) error {
-	if body == nil {
-		return nil
-	}
-	_, err := tx.Exec(ctx, `INSERT INTO transcript (run_id, segment, attempt, body) VALUES ($1, $2, $3, $4)
-		ON CONFLICT (run_id, segment, attempt) DO UPDATE SET body = excluded.body`, s.run, s.number, s.attempt, body)
-	if err != nil {
-		return fmt.Errorf("jobs: transcript of segment %d of run %s: %w", s.number, s.run, err)
-	}
-	return nil
 }

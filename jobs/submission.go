@@ -13,9 +13,21 @@ type Submission struct {
 	PlanDocument []byte
 	Serials      []string // radio units; empty means every unit of Types
 	Types        []string // radio unit types; empty means every type
+	Benches      []string // where the units are mounted; empty means every bench
 	Build        string   // firmware that the units shall run
 	By           string   // who asks
-	Priority     int      // smaller goes first; zero means 100
+	Priority     int      // that of a class, see PriorityOf; zero is the class normal
+	Once         Once     // idempotency key; zero: none
+	// Deadline is until when all of it should be done; zero: none.
+	Deadline time.Time
+}
+
+// deadline is what is stored: nil for none.
+func (s Submission) deadline() *time.Time {
+	if s.Deadline.IsZero() {
+		return nil
+	}
+	return &s.Deadline
 }
 
 // Preview is what a submission would queue, found without queueing it.
@@ -61,8 +73,9 @@ type CasePreview struct {
 type UnitPreview struct {
 	Serial   string
 	Type     string
-	Bench    string // where it is mounted and would be measured
+	Bench    string // where it is mounted and would be measured; empty: on the shelf
 	Slot     int
+	Fits     map[string][]int // of a unit on the shelf: the slots it could be mounted in, by bench
 	Cases    int
 	Estimate time.Duration
 }

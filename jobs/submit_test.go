@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"benchyard/jobs/lab"
 )
@@ -31,6 +32,13 @@ func paperLab(loss float64, upTo string) []byte {
 		"  - {serial: T4-0001, type: RU-T4, revision: A, bench: bench-1, slot: 1, resource: \"TCPIP::127.0.0.1::7101::SOCKET\"}\n" +
 		"  - {serial: T4-0002, type: RU-T4, revision: A}\n")
 	return []byte(b.String())
+}
+
+// eightConnectors makes T4-0002 one of a type with eight connectors.
+func eightConnectors(document []byte) []byte {
+	text := strings.Replace(string(document), "radio_units:\n", "  - {name: RU-T8, maker: Paper, connectors: 8, class: medium-range, category: A, type: 1-C, "+
+		"rated_power: 37dBm, carriers: [{band: n78, bandwidths: [100MHz], scs: [30kHz]}]}\nradio_units:\n", 1)
+	return []byte(strings.Replace(text, "T4-0002, type: RU-T4", "T4-0002, type: RU-T8", 1))
 }
 
 const shortPlan = `plan: short
@@ -85,7 +93,15 @@ func TestSubmitRefusesWithEveryProblem(t *testing.T) {
 		{"overdrive", paperLab(10, "26.5GHz"), Submission{}, []string{"T4-0001: bench-1 slot 1 connector 1", "connector 2", "overdriven"}},
 		{"coverage", paperLab(40, "3.9GHz"), Submission{PlanDocument: []byte(strings.ReplaceAll(shortPlan, "6.6.3", "6.6.5"))}, []string{"T4-0001", "3.9"}},
 		{"unknown unit and build", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-9999"}, Build: "9.9.9"}, []string{"T4-9999", "9.9.9"}},
-		{"unit on the shelf", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-0002"}}, []string{"T4-0002 is on no bench"}},
+		{"unit on the shelf that no bench stands", paperLab(10, "26.5GHz"), Submission{Serials: []string{"T4-0002"}},
+			[]string{"T4-0002 is on the shelf and no bench can measure it: bench-1 slot 1", "overdriven"}},
+		{"unit on the shelf that needs what no bench has", bytes.Replace(paperLab(40, "26.5GHz"), []byte("type: 1-C, "), []byte("type: 1-C, needs: [cold], "), 1),
+			Submission{Serials: []string{"T4-0002"}}, []string{"T4-0002 is on the shelf", "bench-1 has no cold, which a RU-T4 needs"}},
+		{"unit in its slot that needs what the bench has not", bytes.Replace(paperLab(40, "26.5GHz"), []byte("type: 1-C, "), []byte("type: 1-C, needs: [cold], "), 1),
+			Submission{}, []string{"T4-0001: bench-1 has no cold"}},
+		{"unit on the shelf with more connectors than any slot", eightConnectors(paperLab(40, "26.5GHz")),
+			Submission{Serials: []string{"T4-0002"}}, []string{"no slot of any bench has a path from each of the 8 connectors"}},
+		{"deadline that has passed", paperLab(40, "26.5GHz"), Submission{Deadline: time.Unix(0, 0)}, []string{"the deadline 1970-01-01"}},
 		{"same unit twice", paperLab(40, "26.5GHz"), Submission{Serials: []string{"T4-0001", "T4-0001"}}, []string{"twice"}},
 		{"name without end", paperLab(40, "26.5GHz"), Submission{Name: strings.Repeat("ü", 201)}, []string{"the name of the campaign has 201 characters; up to 200 are kept"}},
 		{"unknown type", paperLab(40, "26.5GHz"), Submission{Types: []string{"RU-X"}}, []string{"RU-X"}},

@@ -9,20 +9,29 @@ import (
 )
 
 // tick looks at the tables and does the next thing: end work on a cancelled
-// run, try again to make a bench in alarm safe, replace a lost ticket, release
-// the next run. It is called when something happened and now and then.
+// run, try again to make a bench in alarm safe, replace a lost ticket, begin the
+// next path task, release the next run. It is called when something happened and now and then.
 func (t *tenure) tick(ctx context.Context) error {
 	row, err := t.look(ctx)
 	if err != nil {
+		return err
+	}
+	if err := t.heedAhead(ctx); err != nil {
 		return err
 	}
 	t.mu.Lock()
 	current, tried, alarm, told := t.work, t.tried, t.alarm, t.told
 	t.mu.Unlock()
 	switch {
+	case current != nil && current.path != uuid.Nil:
+		return t.heedPath(ctx, current)
 	case current != nil:
 		if current.run != uuid.Nil && (row.run == nil || *row.run != current.run) {
 			current.cancel(errCancelled)
+			return nil
+		}
+		if current.run != uuid.Nil {
+			return t.yield(ctx, current.run)
 		}
 		return nil
 	case alarm != nil && !told: // the tables must know before they can say that it was cleared
@@ -38,13 +47,25 @@ func (t *tenure) tick(ctx context.Context) error {
 		t.cleared()
 	}
 	switch {
+	case t.ahead.lost() != nil && !t.secure(ctx, "a unit that was prepared is not confirmed off"):
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	case row.run != nil:
 		return t.sweep(ctx, *row.run)
-	case !t.rig.isSafe() && !t.secure(ctx, "the run has ended"):
+	case !t.rig.isSafe() && (row.hold != "" || !t.ahead.follows()) && !t.secure(ctx, "the run has ended"):
 		// It was cancelled between two segments, with its carrier on the air.
 		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
+	case t.abandoned && time.Since(tried) >= t.agent.Timings.Recheck && !t.secure(ctx, "its last holder vanished and may wake"):
+		return t.block(ctx, "the bench is in alarm: its safe state is not confirmed")
 	}
-	return t.release(ctx, row.hold)
+	t.shareIdle(ctx)
+	if before, err := t.nextPath(ctx); before || err != nil {
+		return err
+	}
+	err = t.release(ctx, row.hold)
+	if t.ahead.follows() { // whatever was prepared cannot be taken after all
+		_ = t.secure(ctx, "nothing follows that was prepared") // in alarm and logged if not confirmed
+	}
+	return err
 }
 
 // secure drives a bench without work to its safe state and reports whether

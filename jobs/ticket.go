@@ -24,6 +24,15 @@ type ticket struct {
 // Kind names the job in River's tables.
 func (ticket) Kind() string { return "segment" }
 
+// pathTicket is the River job of a path task, a hint like ticket.
+type pathTicket struct {
+	Task        uuid.UUID `json:"task"`
+	Frequencies int       `json:"frequencies"`
+}
+
+// Kind names the job in River's tables.
+func (pathTicket) Kind() string { return "path-task" }
+
 // riverSchema is where River keeps its tables.
 const riverSchema = "jobq"
 
@@ -32,6 +41,15 @@ const riverSchema = "jobq"
 const controlQueue = "ctl"
 
 var plainQueueName = regexp.MustCompile(`^[a-z0-9]+([_-]?[a-z0-9]+)*$`)
+
+// ticketPoll is how often River looks into the queue of a bench without being told.
+// It is told of nearly every ticket; with many benches the looks alone would keep the
+// database busy, so that together they stay at about fifty a second.
+func (a *Agent) ticketPoll() time.Duration {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return max(time.Second, time.Duration(len(a.keepers))*20*time.Millisecond)
+}
 
 // queueOf returns the queue of a bench. River takes only some names; a bench
 // with another one gets a digest.
@@ -44,10 +62,10 @@ func queueOf(bench string) string {
 }
 
 // issue puts a ticket into the queue of the bench, inside the transaction that
-// makes its segment the next one.
-func (a *Agent) issue(ctx context.Context, tx pgx.Tx, bench string, t ticket) error {
+// makes its work the next one.
+func (a *Agent) issue(ctx context.Context, tx pgx.Tx, bench string, t river.JobArgs) error {
 	if _, err := a.river.InsertTx(ctx, tx, t, &river.InsertOpts{Queue: queueOf(bench)}); err != nil {
-		return fmt.Errorf("jobs: ticket for segment %d of run %s: %w", t.Segment, t.Run, err)
+		return fmt.Errorf("jobs: ticket for %s %+v: %w", t.Kind(), t, err)
 	}
 	return nil
 }
@@ -83,6 +101,23 @@ func (w *segmentWorker) Timeout(*river.Job[ticket]) time.Duration { return ticke
 func (w *segmentWorker) Work(ctx context.Context, job *river.Job[ticket]) error {
 	if k := w.agent.keeperOfQueue(job.Queue); k != nil {
 		k.work(ctx, job.Args)
+	}
+	return nil
+}
+
+// pathWorker hands tickets of path tasks to the keeper of their bench.
+type pathWorker struct {
+	river.WorkerDefaults[pathTicket]
+	agent *Agent
+}
+
+// Timeout returns when River may end a task: never before its own limit.
+func (w *pathWorker) Timeout(*river.Job[pathTicket]) time.Duration { return ticketLife }
+
+// Work returns nil whatever came of the task: that stands in our tables.
+func (w *pathWorker) Work(ctx context.Context, job *river.Job[pathTicket]) error {
+	if k := w.agent.keeperOfQueue(job.Queue); k != nil {
+		k.workPath(ctx, job.Args)
 	}
 	return nil
 }

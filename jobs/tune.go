@@ -35,39 +35,55 @@ func (t *tenure) tune(ctx context.Context, s *segment, c plan.Case, setup proced
 	if err != nil {
 		return err
 	}
-	task := bringup.Task{Unit: u, Bench: r.surroundings(s.mount, c, setup)}
-	for _, k := range subject.All() {
-		task.Carriers = append(task.Carriers, radiounit.Carrier{
-			Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
-			TestModel: c.TestModel, Duplex: setup.Duplex, Power: subject.CarrierPower(),
-		})
-	}
+	task := bringup.Task{Unit: u, Bench: r.surroundings(s.mount, c, setup), Carriers: toldCarriers(c, setup)}
 	steps := task.Tune()
 	if same {
 		steps = task.Reroute()
 	}
-	if !now.warm && s.plan.WarmUp.Limit > 0 {
+	warming := !now.warm && s.plan.WarmUp.Limit > 0
+	if warming {
 		steps = append(steps, t.warmUp(s, u, setup))
 	}
 	now.on, now.carriers, now.connector = false, nil, 0
 	ctx, stay := t.staying(ctx)
 	defer stay()
-	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
-		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", now.unit)
-		if step.Waits {
-			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", now.unit, step.Name), &s.run)
-		}
-	})
-	s.steps = append(s.steps, records...)
-	if errors.Is(err, bringup.ErrUnsafe) {
-		err = benchFailure{err}
-	}
-	if err != nil {
+	if err := t.walk(ctx, s, u, steps); err != nil {
 		return fmt.Errorf("%s: %w", now.unit, err)
 	}
 	now.carriers, now.testModel, now.connector = subject.All(), c.TestModel, c.Connector
 	now.on, now.warm = true, true
+	if warming {
+		t.rememberWarm(ctx, s, u)
+	}
 	return nil
+}
+
+// toldCarriers returns the carriers of a case as a unit is told them.
+func toldCarriers(c plan.Case, setup procedure.Setup) []radiounit.Carrier {
+	var carriers []radiounit.Carrier
+	for _, k := range setup.Subject.All() {
+		carriers = append(carriers, radiounit.Carrier{
+			Center: k.Center, Bandwidth: k.Bandwidth, SCS: k.SCS,
+			TestModel: c.TestModel, Duplex: setup.Duplex, Power: setup.Subject.CarrierPower(),
+		})
+	}
+	return carriers
+}
+
+// walk takes steps of the unit and keeps their records with the segment. What an
+// interlock refuses is a failure of the bench.
+func (t *tenure) walk(ctx context.Context, s *segment, u *radiounit.RadioUnit, steps []bringup.Step) error {
+	records, err := bringup.Run(ctx, steps, u.Has, func(step bringup.Step) {
+		t.log.DebugContext(ctx, "step of the bring-up", "step", step.Name, "unit", s.mount.unit.Serial)
+		if step.Waits {
+			t.setActivity(ctx, BringUp, fmt.Sprintf("%s: %s", s.mount.unit.Serial, step.Name), &s.run)
+		}
+	})
+	s.steps = append(s.steps, records...)
+	if errors.Is(err, bringup.ErrUnsafe) {
+		return benchFailure{err}
+	}
+	return err
 }
 
 // staying returns a context that also ends when no new segment begins.
@@ -93,7 +109,7 @@ func (t *tenure) staying(ctx context.Context) (context.Context, func()) {
 func (r *rig) surroundings(m *mount, c plan.Case, setup procedure.Setup) bringup.Bench {
 	return bringup.Bench{
 		Check: func(context.Context) error {
-			if err := pathsValid(m.lab, m.unit, lab.DateOf(r.agent.Clock())); err != nil {
+			if err := pathsValid(m.lab, r.agent.latestLab(), m.unit, lab.DateOf(r.agent.Clock())); err != nil {
 				return err
 			}
 			return procedure.Coverage(conformance.OutputPowerClause, setup)

@@ -76,15 +76,23 @@ func (d *drift) read(ctx context.Context, u *radiounit.RadioUnit, look func(cont
 // steady reports whether the plan calls this warm. Where there is no thermometer the
 // power decides alone.
 func (d *drift) steady(w plan.WarmUp, thermometer bool) bool {
-	return d.step() < w.Slope && (!thermometer || math.Abs(float64(d.slope())) <= float64(cmp.Or(w.TemperatureSlope, plan.DefaultTemperatureSlope)))
+	return d.step() < w.Slope && (!thermometer || d.level(w))
+}
+
+// level reports whether the temperature holds still.
+func (d *drift) level(w plan.WarmUp) bool {
+	return math.Abs(float64(d.slope())) <= float64(cmp.Or(w.TemperatureSlope, plan.DefaultTemperatureSlope))
 }
 
 // String says where it stands, for people.
 func (d *drift) String() string {
-	if len(d.power) == 0 {
+	if len(d.power) == 0 && len(d.warm) == 0 {
 		return "no reading yet"
 	}
-	text := d.power[len(d.power)-1].String()
+	text := "not looked at"
+	if len(d.power) > 0 {
+		text = d.power[len(d.power)-1].String()
+	}
 	if step := d.step(); !math.IsInf(float64(step), 0) {
 		text += fmt.Sprintf(", moved by %s", step)
 	}
@@ -106,12 +114,15 @@ func (t *tenure) warmUp(s *segment, u *radiounit.RadioUnit, setup procedure.Setu
 		limit, cancel := context.WithTimeoutCause(ctx, w.Limit, nil)
 		defer cancel()
 		began, told := time.Now(), time.Time{}
-		d := &drift{}
+		d, thermometer := &drift{}, u.Has(radiounit.Thermometer)
+		if t.rig.set.heated { // its temperature held still while others were measured
+			w.Minimum, thermometer = 0, false
+		}
 		pause(limit, nil, w.Minimum)
 		for limit.Err() == nil {
 			err := d.read(limit, u, look, began)
 			switch {
-			case err == nil && d.steady(w, u.Has(radiounit.Thermometer)):
+			case err == nil && d.steady(w, thermometer):
 				return d.String(), nil
 			case err != nil && limit.Err() == nil:
 				return "", err

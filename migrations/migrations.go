@@ -9,3 +9,9 @@ import "embed"
 //
 //go:embed *.sql
 var Files embed.FS
+
+// Floor is the number of the newest migration that a program must know to go on
+// working beside this schema, while others are upgraded already. It rises with a
+// migration that changes what earlier programs read or write, or that brings a
+// rule of safety they do not keep; one that only adds leaves it alone.
+const Floor = 16

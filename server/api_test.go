@@ -66,6 +66,10 @@ func TestAnswersKeepTheContract(t *testing.T) {
 	id, broken := s.caseID(t, "T4-0002", "6.6.4"), s.caseID(t, "F2-0001", "6.2")
 	for path, status := range map[string]int{
 		"/benches":                                       200,
+		"/benches/bench-1":                               200,
+		"/benches/bench-9":                               404,
+		"/benches/bench-1/golden":                        200,
+		"/benches/bench-9/golden":                        404,
 		"/campaigns":                                     200,
 		"/campaigns/" + s.new.String():                   200,
 		"/campaigns/" + s.new.String() + "/runs":         200,
@@ -92,6 +96,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&carrier=3.45GHz&carrier=3.54999GHz&class=medium-range&rated_power=37dBm&clause=6.6.3":                                               200,
 		"/limits?band=n78&bandwidth=7MHz&scs=30kHz&rated_power=37dBm":                                                                                                                    400,
 		"/limits?band=n78&bandwidth=100MHz&scs=30kHz&rated_power=37dBm&bnad=n1":                                                                                                          400,
+		"/queue":                   200,
 		"/yield":                   200,
 		"/yield?a=2.4.0&b=2.5.0":   200,
 		"/yield?a=2.4.0&b=9":       400,
@@ -276,9 +281,9 @@ func TestMasksDrawnAreThoseThatWereJudgedBy(t *testing.T) {
 
 func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	s := seed(t)
-	srv := newTestServer(t, s)
 	next := func() string {
-		runs, err := srv.nextRuns(t.Context())
+		forecast, err := jobs.ETA(t.Context(), s.pool)
+		runs := nextRuns(forecast)
 		if err != nil || runs["bench-2"] == nil {
 			t.Fatalf("runs %v, %v", runs, err)
 		}
@@ -288,7 +293,7 @@ func TestNextRunGoesByPriorityThenAge(t *testing.T) {
 	if got, want := next(), "F2-0002 2.5.0"; got != want {
 		t.Errorf("of equal priority the older goes first: got %s, want %s", got, want)
 	}
-	s.exec(t, `UPDATE campaign SET priority = 10 WHERE id = $1`, s.old)
+	s.exec(t, `UPDATE campaign SET priority = 50 WHERE id = $1`, s.old)
 	if got, want := next(), "F2-0002 2.4.0"; got != want {
 		t.Errorf("the smaller priority goes first: got %s, want %s", got, want)
 	}

@@ -10,11 +10,11 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
@@ -23,10 +23,13 @@ type boardData struct {
 	Lab       string
 	Simulated bool
 	Benches   []api.Bench
-	Runs      int            // in the queue
-	EndsAt    *time.Time     // of the queue; nil when it is empty
-	Paced     bool           // the forecast rests on measured pace
-	Open      []api.Campaign // queued and active
+	Runs      int                // in the queue
+	EndsAt    *time.Time         // of the queue, half of the times earlier; nil when it is empty
+	EndsBy    *time.Time         // the same, earlier in 95 of 100 cases
+	Paced     bool               // the forecast rests on measured pace
+	Open      []api.Campaign     // queued and active
+	Notices   []jobs.Notice      // what went on by itself and did not go well
+	Refused   []jobs.AgentStatus // agents that may not work on this database
 }
 
 func (s *Server) board(ctx context.Context) (boardData, error) {
@@ -41,13 +44,25 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 	if inventory != nil {
 		d.Lab, d.Simulated = inventory.Name, inventory.Simulated
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	agents, err := jobs.Agents(ctx, s.pool)
+	if err != nil {
+		return d, err
+	}
+	for _, a := range agents {
+		if a.Refused != "" {
+			d.Refused = append(d.Refused, a)
+		}
+	}
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return d, err
 	}
 	d.Runs, d.Paced = forecast.Runs, forecast.Measured
 	if forecast.Runs > 0 {
-		d.EndsAt = ends(forecast.Remaining)
+		d.EndsAt, d.EndsBy = ends(forecast.Remaining), ends(forecast.Likely)
+	}
+	if d.Notices, err = jobs.Notices(ctx, s.pool); err != nil {
+		return d, err
 	}
 	all, err := s.campaigns(ctx)
 	if err != nil {
@@ -59,7 +74,7 @@ func (s *Server) board(ctx context.Context) (boardData, error) {
 		}
 	}
 	slices.SortStableFunc(d.Open, func(a, b api.Campaign) int { // as the queue takes them
-		return cmp.Or(cmp.Compare(a.Priority, b.Priority), a.SubmittedAt.Compare(b.SubmittedAt))
+		return cmp.Or(cmp.Compare(classRank(a.Priority), classRank(b.Priority)), a.SubmittedAt.Compare(b.SubmittedAt))
 	})
 	return d, nil
 }
@@ -69,10 +84,11 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 	if err != nil {
 		return nil, err
 	}
-	next, err := s.nextRuns(ctx)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return nil, err
 	}
+	next := nextRuns(forecast)
 	asked, err := s.openPrompts(ctx)
 	if err != nil {
 		return nil, err
@@ -106,11 +122,11 @@ func (s *Server) benches(ctx context.Context, inventory *lab.Lab) ([]api.Bench, 
 
 func benchToWire(b jobs.BenchStatus) api.Bench {
 	w := api.Bench{
-		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm,
-		Waiting: b.Queued, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
+		Name: b.Name, Activity: string(b.Activity), Doing: b.Doing, Hold: b.Hold, Alarm: b.Alarm, PathsOff: b.PathsOff,
+		Waiting: b.Queued, Takeovers: b.Takeovers, Flapping: b.Takeovers >= scheduler.Flapping, Simulated: b.Simulated, UpdatedAt: b.UpdatedAt,
 	}
 	if b.Holder != "" {
-		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token}
+		w.Lease = &api.Lease{Holder: b.Holder, Token: b.Token, Drains: b.Drains}
 	}
 	if b.Run != nil {
 		w.Now = &api.BenchWork{
@@ -166,31 +182,16 @@ func (s *Server) runningSegment(ctx context.Context, run uuid.UUID) (string, err
 	return "", nil
 }
 
-// nextRuns returns the run each bench takes next: first by priority, then by
-// age, as the queue does.
-func (s *Server) nextRuns(ctx context.Context) (map[string]*api.BenchWork, error) {
-	rows, err := s.pool.Query(ctx, `
-		SELECT DISTINCT ON (r.bench) r.bench, r.id, c.id, c.name, r.serial, r.unit_type, c.build, r.cases
-		FROM run r JOIN campaign c ON c.id = r.campaign_id
-		WHERE r.state = 'queued' AND r.bench IS NOT NULL
-		ORDER BY r.bench, (r.blocked IS NOT NULL), c.priority, r.queued_at, r.id`)
-	if err != nil {
-		return nil, fmt.Errorf("server: reading the next runs: %w", err)
-	}
+// nextRuns returns the run each bench takes next, as the scheduler has it.
+func nextRuns(forecast jobs.Forecast) map[string]*api.BenchWork {
 	next := map[string]*api.BenchWork{}
-	var bench string
-	var run, campaign uuid.UUID
-	var w api.BenchWork
-	_, err = pgx.ForEachRow(rows, []any{&bench, &run, &campaign, &w.Campaign, &w.Serial, &w.UnitType, &w.Build, &w.CasesTotal}, func() error {
-		work := w
-		work.RunID, work.CampaignID = run.String(), campaign.String()
-		next[bench] = &work
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("server: reading the next runs: %w", err)
+	for _, q := range forecast.Queue {
+		if q.Position == 1 {
+			next[q.Bench] = &api.BenchWork{RunID: q.Run.String(), CampaignID: q.Campaign.String(), Campaign: q.Title, Serial: q.Serial,
+				UnitType: q.UnitType, Build: q.Build, CasesTotal: q.Cases}
+		}
 	}
-	return next, nil
+	return next
 }
 
 func (s *Server) boardPage(c echo.Context) error {
@@ -259,3 +260,6 @@ func idOf(text string) (uuid.UUID, bool) {
 	id, err := uuid.Parse(text)
 	return id, err == nil && strings.EqualFold(id.String(), text)
 }
+
+// classRank puts the class of a campaign into order, the most important first.
+func classRank(class string) int { return slices.Index(scheduler.Classes(), scheduler.Class(class)) }

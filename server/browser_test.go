@@ -43,6 +43,10 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	s := seed(t)
 	s.asked(t)
+	s.elementsOf(t, "cable-17, pad-3")
+	s.propose(t, 0.1, 26.5e9)
+	s.propose(t, 0.5, 6e9)
+	s.goldenRuns(t, 12, 3)
 	srv := newTestServer(t, s)
 	if !srv.assets.Built {
 		t.Fatal("the scripts and styles are not built; run make web")

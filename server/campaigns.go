@@ -21,7 +21,7 @@ func (s *Server) campaigns(ctx context.Context) ([]api.Campaign, error) {
 	if err != nil {
 		return nil, err
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return nil, err
 	}
@@ -33,7 +33,7 @@ func (s *Server) campaign(ctx context.Context, id uuid.UUID) (api.Campaign, erro
 	if err != nil {
 		return api.Campaign{}, err
 	}
-	forecast, err := jobs.ETA(ctx, s.pool)
+	forecast, err := s.forecasts.current(ctx, s.pool)
 	if err != nil {
 		return api.Campaign{}, err
 	}
@@ -43,15 +43,15 @@ func (s *Server) campaign(ctx context.Context, id uuid.UUID) (api.Campaign, erro
 func campaignToWire(c jobs.CampaignSummary, forecast jobs.Forecast) api.Campaign {
 	w := api.Campaign{
 		ID: c.ID.String(), Name: c.Name, State: string(c.State), Plan: c.Plan, PlanHash: c.PlanHash, LabVersion: c.LabVersion,
-		LimitSet: c.LimitSet, Build: c.Build, Simulated: c.Simulated, Priority: c.Priority, RequestedBy: c.RequestedBy,
+		LimitSet: c.LimitSet, Build: c.Build, Simulated: c.Simulated, Priority: string(jobs.ClassOf(c.Priority)), Deadline: c.Deadline, RequestedBy: c.RequestedBy,
 		SubmittedAt: c.SubmittedAt, CancelledBy: c.CancelledBy, CancelledAt: c.CancelledAt, FinishedAt: c.FinishedAt,
 		Progress: api.Progress{
 			Units: c.Units, Queued: c.Queued, Active: c.Active, Closed: c.Done + c.Errors + c.Cancelled,
 			Passed: c.Passed, Failed: c.Failed, Errors: c.Errors, CasesDone: c.CasesDone, CasesTotal: c.CasesTotal,
 		},
 	}
-	if remaining, open := forecast.Campaigns[c.ID]; open {
-		w.EndsAt = ends(remaining)
+	if left, known := forecast.Campaigns[c.ID]; known {
+		w.EndsAt, w.EndsBy = ends(left.P50), ends(left.P95)
 	}
 	return w
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/results"
 	"benchyard/server/api"
 )
@@ -19,14 +20,14 @@ import (
 func caseToWire(c results.StoredCase, run api.Run) api.Case {
 	at := conditionsOf(c)
 	w := api.Case{
-		ID: c.ID, RunID: run.ID, Key: c.Key, Position: c.Position, Segment: c.Segment, Clause: c.Clause, Conditions: at,
+		ID: c.ID, RunID: run.ID, Key: c.Key, Position: c.Position, Attempt: c.Attempt, Superseded: c.Superseded, Segment: c.Segment, Clause: c.Clause, Conditions: at,
 		Verdict: string(c.Verdict), Error: c.Error, MeasuredAt: c.MeasuredAt, DurationS: c.Duration.Seconds(),
 		Results: ResultsToWire(c.Results, at, run.Simulated),
 	}
 	for i := range w.Results {
 		r := &w.Results[i]
 		r.Serial, r.UnitType, r.Build, r.RunID = run.Serial, run.UnitType, run.Build, run.ID
-		r.CaseID, r.MeasuredAt = c.ID, c.MeasuredAt
+		r.CaseID, r.Attempt, r.Superseded, r.MeasuredAt = c.ID, c.Attempt, c.Superseded, c.MeasuredAt
 	}
 	return w
 }
@@ -51,7 +52,7 @@ type evidence struct {
 	context measuredWith
 }
 
-func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64) (evidence, error) {
+func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, store *blob.Store, id int64) (evidence, error) {
 	var e evidence
 	var err error
 	if e.stored, err = results.CaseByID(ctx, pool, id); err != nil {
@@ -62,7 +63,7 @@ func (v *inventories) evidence(ctx context.Context, pool *pgxpool.Pool, id int64
 		return e, err
 	}
 	e.run = runToWire(summary)
-	if e.traces, err = results.Traces(ctx, pool, id); err != nil {
+	if e.traces, err = results.Traces(ctx, pool, store, id); err != nil {
 		return e, err
 	}
 	if e.later, err = results.JudgementsOfCase(ctx, pool, id); err != nil {
@@ -81,6 +82,7 @@ func (e evidence) toWire() api.CaseDetail {
 		_, corrected := e.context.atConnector(t.Spectrum)
 		d.Traces = append(d.Traces, traceToWire(i+1, t, corrected))
 	}
+	d.Curves, d.NoCurves = e.curves()
 	return d
 }
 
@@ -89,7 +91,10 @@ func (s *Server) casePage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	d := e.view()
+	d := caseView{CaseDetail: e.toWire()}
+	if lost := lostIn(e.traces); lost != nil {
+		d.Lost = lost.Error()
+	}
 	title := fmt.Sprintf("%s of %s, build %s", d.Clause, d.Run.Serial, d.Run.Build)
 	return s.render(c, http.StatusOK, "case", page{Title: title, Section: "campaigns", Simulated: d.Run.Simulated, Data: d})
 }
@@ -108,7 +113,7 @@ func (s *Server) evidenceOf(c echo.Context) (evidence, error) {
 	if err != nil {
 		return evidence{}, err
 	}
-	return s.inventories.evidence(c.Request().Context(), s.pool, id)
+	return s.inventories.evidence(c.Request().Context(), s.pool, s.blobs, id)
 }
 
 func caseOf(c echo.Context) (int64, error) {

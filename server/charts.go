@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"strconv"
 	"strings"
 
 	"benchyard/server/api"
@@ -65,7 +66,7 @@ func axisText(x, step float64, unit string) string {
 	if s := step / scale; s > 0 && s < 1 {
 		places = int(math.Ceil(-math.Log10(s) - 1e-9))
 	}
-	return minus(fmt.Sprintf("%.*f", places, x/scale+0)) + " " + unit
+	return strings.TrimSuffix(minus(fmt.Sprintf("%.*f", places, x/scale+0))+" "+unit, " ")
 }
 
 // sigmaText prints a figure of statistics to three places more than levels have:
@@ -77,6 +78,9 @@ func sigmaText(v any, unit string) string {
 	}
 	if unit == "Hz" {
 		return minus(hertzFixed(x, 4))
+	}
+	if unit == "" {
+		return minus(strconv.FormatFloat(x, 'g', 6, 64))
 	}
 	return minus(fmt.Sprintf("%.3f", x)) + " " + unit
 }

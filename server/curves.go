@@ -15,21 +15,45 @@ import (
 // caseView is what the page of a case shows beside what programs get.
 type caseView struct {
 	api.CaseDetail
-	Curves   []procedure.Curve
-	NoCurves string // why there are none though the clause has some, for people
+	Lost string // why the traces cannot be drawn; empty: they can
 }
 
-// view draws the curves of a case once more from its stored traces.
-func (e evidence) view() caseView {
-	v := caseView{CaseDetail: e.toWire()}
+// curves draws the curves of a case once more from its stored traces, or says why
+// that cannot be done.
+func (e evidence) curves() (curves []api.Curve, why string) {
+	curves = []api.Curve{}
+	if lostIn(e.traces) != nil {
+		return curves, "" // the page says so beside the traces
+	}
 	if !e.context.known || len(e.traces) == 0 {
-		return v
+		return curves, ""
 	}
-	var err error
-	if v.Curves, err = procedure.Curves(e.stored.Clause, e.context.setup, takenTraces(e.traces)); err != nil {
-		v.NoCurves = err.Error()
+	found, err := procedure.Curves(e.stored.Clause, e.context.setup, takenTraces(e.traces))
+	if err != nil {
+		return curves, err.Error()
 	}
-	return v
+	for _, c := range found {
+		w := api.Curve{
+			Title: c.Title, XName: c.XName, XUnit: c.XUnit, YName: c.YName, YUnit: c.YUnit, X: c.X, Y: c.Y, Lower: c.Lower, Upper: c.Upper,
+			Lines: c.Lines, Limits: c.Most,
+		}
+		if w.Limits == nil {
+			w.Limits = []*float64{}
+		}
+		curves = append(curves, w)
+	}
+	return curves, ""
+}
+
+// lostIn returns why the traces of a case cannot be looked at as a whole; nil:
+// they can.
+func lostIn(traces []results.Trace) error {
+	for _, t := range traces {
+		if t.Lost != nil {
+			return t.Lost
+		}
+	}
+	return nil
 }
 
 // takenTraces are stored traces as a procedure took them.
@@ -55,6 +79,28 @@ type curveDrawing struct {
 	Dots                                    []dot
 	Limits                                  []tick // those near enough to be drawn to scale
 	Far                                     string // those that are not, in words
+	Stems                                   []stem
+}
+
+// stem is a spectral line, with the limit of its own if it has one.
+type stem struct {
+	X, Y, Limit float64
+	Text        string // the limit; empty: none
+}
+
+// most is the limit of point i; where it has none the point itself stands for it.
+func most(c api.Curve, i int) float64 {
+	if i < len(c.Limits) && c.Limits[i] != nil {
+		return *c.Limits[i]
+	}
+	return c.Y[i]
+}
+
+func limitText(c api.Curve, i int) string {
+	if i < len(c.Limits) && c.Limits[i] != nil {
+		return "limit " + figureText(*c.Limits[i], c.YUnit)
+	}
+	return ""
 }
 
 // dot is a point of a curve with its figures in words.
@@ -63,13 +109,16 @@ type dot struct {
 	Text string
 }
 
-func drawCurve(c procedure.Curve) curveDrawing {
+func drawCurve(c api.Curve) curveDrawing {
 	d := curveDrawing{
 		Width: 1280, Height: 320, Left: 90, Right: 1130, Top: 26, Bottom: 272, Title: c.Title,
-		XName: c.XName + ", " + c.XUnit, YName: c.YName + ", " + c.YUnit,
+		XName: c.XName, YName: c.YName + ", " + c.YUnit,
 	}
 	if len(c.X) == 0 {
 		return d
+	}
+	if c.XUnit != "" {
+		d.XName += ", " + c.XUnit
 	}
 	low, high, near := d.limited(c)
 	y := scale(low, high, d.Bottom, d.Top)
@@ -82,7 +131,11 @@ func drawCurve(c procedure.Curve) curveDrawing {
 	var line strings.Builder
 	for i := range c.X {
 		px, py := x(c.X[i]), y(c.Y[i])
-		fmt.Fprintf(&line, "%.1f,%.1f ", px, py)
+		if c.Lines {
+			d.Stems = append(d.Stems, stem{px, py, y(most(c, i)), limitText(c, i)})
+		} else {
+			fmt.Fprintf(&line, "%.1f,%.1f ", px, py)
+		}
 		if len(c.X) <= mostDots {
 			d.Dots = append(d.Dots, dot{px, py, sigmaText(c.X[i], c.XUnit) + ": " + sigmaText(c.Y[i], c.YUnit)})
 		}
@@ -95,9 +148,12 @@ func drawCurve(c procedure.Curve) curveDrawing {
 
 // limited returns what the axis of a curve spans: its points, and the limits that
 // are no farther away than the readings of a population may be from theirs.
-func (d *curveDrawing) limited(c procedure.Curve) (low, high float64, near []float64) {
+func (d *curveDrawing) limited(c api.Curve) (low, high float64, near []float64) {
 	from, to := slices.Min(c.Y), slices.Max(c.Y)
 	spread := max(to-from, 0.1)
+	for i := range c.Y {
+		from, to = min(from, most(c, i)), max(to, most(c, i))
+	}
 	low, high = from, to
 	var far []string
 	for _, limit := range []*float64{c.Lower, c.Upper} {

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"html"
 	"math"
@@ -17,6 +18,7 @@ import (
 	"benchyard/jobs/plan"
 	"benchyard/jobs/procedure"
 	"benchyard/jobs/results"
+	"benchyard/server/api"
 )
 
 const healthDocument = `plan: health
@@ -132,6 +134,19 @@ func TestHealthCaseShowsItsCurves(t *testing.T) {
 	if dots := strings.Count(body, `class="dot"`); status != 200 || dots != 6 || strings.Contains(body, "cannot be drawn") {
 		t.Errorf("status %d, %d points, want two times three", status, dots)
 	}
+	var detail api.CaseDetail
+	var explained api.Explanation
+	for path, into := range map[string]any{"": &detail, "/explanation?key=health.linearity/deviation": &explained} {
+		_, _, text := get(t, h, fmt.Sprintf("/api/v1/cases/%d%s", id, path))
+		if err := json.Unmarshal([]byte(text), into); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, curves := range [][]api.Curve{detail.Curves, explained.Curves} {
+		if len(curves) != 2 || len(curves[0].X) != 3 || curves[0].X[1] != 4 || math.Abs(curves[0].Y[1]-27) > 0.01 || *curves[1].Upper != 0.5 {
+			t.Errorf("curves of the API: %+v", curves)
+		}
+	}
 }
 
 // A trace that is missing is told instead of a curve.
@@ -155,10 +170,11 @@ func TestCurvesThatCannotBeDrawn(t *testing.T) {
 // told in words instead of pressing the points together.
 func TestCurvesStayInTheirFrame(t *testing.T) {
 	far, inside := -80.0, -50.2
-	for name, c := range map[string]procedure.Curve{
+	for name, c := range map[string]api.Curve{
 		"one point": {X: []float64{3}, Y: []float64{-50}},
 		"level":     {X: []float64{1, 2}, Y: []float64{-50, -50}},
 		"far limit": {X: []float64{1, 2, 3}, Y: []float64{-50, -51, -49}, Lower: &far, Upper: &inside},
+		"lines":     {X: []float64{5, 0, -5}, Y: []float64{0, -60, -65}, Lines: true, Limits: []*float64{nil, &inside, &far}},
 		"falling x": {X: []float64{37, 34, 31}, Y: []float64{45, 51, 57}},
 	} {
 		c.XUnit, c.YUnit = "s", "dB"
@@ -171,11 +187,15 @@ func TestCurvesStayInTheirFrame(t *testing.T) {
 				t.Errorf("%s: %+v is outside", name, p)
 			}
 		}
+		if stems := len(d.Stems); stems != 0 && (name != "lines" || stems != 3 || d.Line != "" || d.Stems[0].Text != "" || d.Stems[2].Text != "limit −80.00 dB" ||
+			!(d.Stems[2].Limit > d.Stems[2].Y && d.Stems[2].Limit <= d.Bottom)) {
+			t.Errorf("%s: lines %+v", name, d.Stems)
+		}
 		if name == "far limit" && (len(d.Limits) != 1 || d.Far != "limit −80.00 dB, off the scale") {
 			t.Errorf("limits %+v, far %q", d.Limits, d.Far)
 		}
 	}
-	if d := drawCurve(procedure.Curve{}); d.Line != "" {
+	if d := drawCurve(api.Curve{}); d.Line != "" {
 		t.Errorf("nothing drawn as %q", d.Line)
 	}
 }

@@ -4,6 +4,7 @@
 // The concept on one screen:
 //
 //	/                    bench board
+//	/queue               what waits, and which units to mount next
 //	/campaigns, /campaigns/{id}, /runs/{id}, /cases/{id}, /yield    pages
 //	/events/...          one stream per page: fragments rendered anew when the outbox grows
 //	/api/v1/...          the same things as JSON (server/api holds types and contract)

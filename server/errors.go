@@ -37,6 +37,9 @@ func problemOf(err error) *api.Problem {
 	var documents document.Problems
 	var unmeasurable *jobs.RefusedError
 	var incomplete *jobs.ReplyError
+	var unreachable *jobs.PathTaskRefusedError
+	var incorrect *jobs.PathRefusedError
+	var undone *jobs.BenchError
 	var uncountable *results.RefusedError
 	var unjudgeable *jobs.NotJudgeableError
 	var routed *echo.HTTPError
@@ -50,13 +53,23 @@ func problemOf(err error) *api.Problem {
 		}
 		return problem(http.StatusUnprocessableEntity, "the document has problems; correct them and send it again", lines...)
 	case errors.As(err, &unmeasurable):
-		return problem(http.StatusUnprocessableEntity, "the campaign cannot be measured as asked, so nothing was queued", unmeasurable.Problems...)
+		return problem(http.StatusUnprocessableEntity, "this cannot be done as asked, so nothing was queued or changed", unmeasurable.Problems...)
 	case errors.As(err, &uncountable):
 		return problem(http.StatusUnprocessableEntity, uncountable.Reason)
 	case errors.As(err, &unjudgeable):
 		return problem(http.StatusUnprocessableEntity, "nothing can be judged again as asked, so nothing was stored", unjudgeable.Problems...)
+	case errors.As(err, &unreachable):
+		return problem(http.StatusUnprocessableEntity, "the path cannot be measured as asked, so nothing was queued", unreachable.Problems...)
+	case errors.As(err, &incorrect):
+		return problem(http.StatusUnprocessableEntity, "the correction is refused as asked, so nothing was changed", incorrect.Problems...)
 	case errors.As(err, &incomplete):
 		return problem(http.StatusUnprocessableEntity, "the answer is not complete, so nothing was stored: "+incomplete.Problem)
+	case errors.As(err, &undone):
+		return problem(http.StatusUnprocessableEntity, undone.Problem+"; nothing was changed")
+	case errors.Is(err, jobs.ErrReused):
+		return problem(http.StatusUnprocessableEntity, jobs.ErrReused.Error())
+	case errors.Is(err, jobs.ErrUnderWay):
+		return problem(http.StatusConflict, jobs.ErrUnderWay.Error()+"; wait for its end, or cancel the campaign of its stage")
 	case errors.Is(err, jobs.ErrEnded):
 		return problem(http.StatusConflict, "it has already ended, so nothing was changed")
 	case errors.Is(err, errNotFound), errors.Is(err, jobs.ErrNotFound), errors.Is(err, results.ErrNotFound), errors.Is(err, pgx.ErrNoRows):

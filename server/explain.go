@@ -26,7 +26,7 @@ func ExplainFigure(ctx context.Context, pool *pgxpool.Pool, caseID int64, key st
 
 func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID int64, key string) (api.Explanation, error) {
 	var x api.Explanation
-	e, err := kept.evidence(ctx, pool, caseID)
+	e, err := kept.evidence(ctx, pool, nil, caseID) // of the traces only what they are
 	if err != nil {
 		return x, err
 	}
@@ -42,6 +42,7 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 	if !found {
 		return x, fmt.Errorf("server: case %d has no figure %q, it has %q: %w", caseID, key, keys, errNotFound)
 	}
+	x.Curves = d.Curves
 	x.Read = api.ReadBy{Bench: d.Run.Bench, Traces: d.Traces}
 	if err := measuredBy(ctx, pool, kept, e.stored.Run, &x); err != nil {
 		return x, err
@@ -68,7 +69,7 @@ func explain(ctx context.Context, pool *pgxpool.Pool, kept *inventories, caseID 
 // analyzer as it answered at preflight, which the record has under its own name.
 func measuredBy(ctx context.Context, pool *pgxpool.Pool, kept *inventories, run uuid.UUID, x *api.Explanation) error {
 	var record []byte
-	err := pool.QueryRow(ctx, `SELECT c.limit_set, c.lab_id, r.program_version, r.instruments
+	err := pool.QueryRow(ctx, `SELECT c.limit_set, coalesce(r.lab_id, c.lab_id), r.program_version, r.instruments
 		FROM run r JOIN campaign c ON c.id = r.campaign_id WHERE r.id = $1`, run).Scan(&x.Result.LimitSet, &x.LabVersion, &x.Program, &record)
 	if err != nil {
 		return fmt.Errorf("server: what run %s was measured with: %w", run, err)

@@ -183,7 +183,12 @@ func conditionText(c api.Conditions) string {
 
 // amountText prints a count with its noun in the right number.
 func amountText(n int, noun string) string {
-	if n != 1 {
+	stem, ies := strings.CutSuffix(noun, "cy")
+	switch {
+	case n == 1:
+	case ies:
+		noun = stem + "cies"
+	default:
 		noun += "s"
 	}
 	return strconv.Itoa(n) + " " + noun

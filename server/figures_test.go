@@ -42,6 +42,8 @@ func TestFiguresCarryTheirUnit(t *testing.T) {
 		{lastingText(3723), "1h2m3s"},
 		{amountText(1, "run"), "1 run"},
 		{amountText(0, "run"), "0 runs"},
+		{amountText(4, "frequency"), "4 frequencies"},
+		{amountText(2, "day"), "2 days"},
 		{slug("Bench 1/ä"), "bench-1--"},
 	} {
 		if c.got != c.want {

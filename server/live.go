@@ -41,6 +41,20 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(e jobs.Event) bool { return e.Kind == "run" || e.Kind == "campaign" },
 			func(ctx context.Context) ([]fragment, error) { return s.yieldFragments(ctx, q.Get("a"), q.Get("b")) },
 		}, nil
+	case "pathtasks":
+		return livePage{every, s.pathTasksFragments}, nil
+	case "pathtask":
+		id, ok := idOf(q.Get("id"))
+		if !ok {
+			return livePage{}, badRequest("the stream of a path task needs its id")
+		}
+		return livePage{every, func(ctx context.Context) ([]fragment, error) { return s.pathTaskFragments(ctx, id) }}, nil
+	case "schedules":
+		return livePage{every, s.schedulesFragments}, nil
+	case "builds":
+		return livePage{every, s.buildsFragments}, nil
+	case "queue":
+		return livePage{every, s.queueFragments}, nil
 	case "judgements":
 		return livePage{every, s.judgementsFragments}, nil
 	case "judgement":
@@ -65,7 +79,7 @@ func (s *Server) livePage(q url.Values) (livePage, error) {
 			func(ctx context.Context) ([]fragment, error) { return s.campaignFragments(ctx, id) },
 		}, nil
 	}
-	return livePage{}, badRequest("the page of a stream is one of board, campaigns, campaign, run, yield, judgements, judgement")
+	return livePage{}, badRequest("the page of a stream is one of board, queue, campaigns, campaign, run, yield, pathtasks, pathtask, judgements, judgement, schedules, builds")
 }
 
 // streamURL is the address of the stream of a page that was rendered when the

@@ -33,16 +33,17 @@ type measuredWith struct {
 var errNoContext = errors.New("server: the inventory does not say what the case was measured with")
 
 func (v *inventories) measuredWith(ctx context.Context, pool *pgxpool.Pool, c results.StoredCase, run api.Run) (measuredWith, error) {
-	campaign, err := uuid.Parse(run.CampaignID)
+	id, err := uuid.Parse(run.ID)
 	if err != nil {
 		return measuredWith{}, err
 	}
 	var version int64
 	var limitSet, document string
-	err = pool.QueryRow(ctx, "SELECT c.lab_id, c.limit_set, p.document FROM campaign c JOIN plan_version p ON p.id = c.plan_id WHERE c.id = $1", campaign).
+	err = pool.QueryRow(ctx, `SELECT coalesce(r.lab_id, c.lab_id), c.limit_set, p.document
+		FROM run r JOIN campaign c ON c.id = r.campaign_id JOIN plan_version p ON p.id = c.plan_id WHERE r.id = $1`, id).
 		Scan(&version, &limitSet, &document)
 	if err != nil {
-		return measuredWith{}, fmt.Errorf("server: inventory version of campaign %s: %w", campaign, err)
+		return measuredWith{}, fmt.Errorf("server: inventory version of run %s: %w", id, err)
 	}
 	inventory, err := v.version(ctx, pool, version)
 	if err != nil {
@@ -126,7 +127,7 @@ func (m measuredWith) atConnector(t rf.Spectrum) (rf.Spectrum, bool) {
 // stored traces. Single figures have none.
 func (m measuredWith) series(clause string, traces []results.Trace) ([]api.Series, error) {
 	list := []api.Series{}
-	if !m.known || len(traces) == 0 {
+	if !m.known || len(traces) == 0 || lostIn(traces) != nil {
 		return list, nil
 	}
 	readings, err := procedure.Analyze(clause, m.setup, takenTraces(traces))

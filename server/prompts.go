@@ -26,7 +26,7 @@ func PromptsToWire(found []jobs.PromptStatus) []api.Prompt {
 
 func promptToWire(p jobs.PromptStatus) api.Prompt {
 	return api.Prompt{
-		ID: p.ID.String(), Bench: p.Bench, RunID: idOrEmpty(p.Run), Serial: p.Serial, Kind: string(p.Kind), Text: p.Text,
+		ID: p.ID.String(), Bench: p.Bench, RunID: idOrEmpty(p.Run), PathTaskID: idOrEmpty(p.PathTask), Serial: p.Serial, Kind: string(p.Kind), Text: p.Text,
 		Cautions: p.Cautions, Confirmed: p.Confirmed, AskedAt: p.AskedAt, ExpiresAt: p.ExpiresAt,
 		State: string(p.State), AnsweredBy: p.AnsweredBy, Note: p.Note, EndedAt: p.EndedAt,
 	}
@@ -56,6 +56,8 @@ type asking struct {
 const (
 	fromBoard = "board"
 	fromRun   = "run"
+
+	fromPathTask = "pathtask"
 )
 
 // promptFunctions are what templates with prompts call.
@@ -123,6 +125,11 @@ func (s *Server) answerFromPage(c echo.Context) error {
 	switch c.FormValue("from") {
 	case fromBoard:
 		back = "/"
+	case fromPathTask:
+		p, err := jobs.PromptByID(c.Request().Context(), s.pool, id)
+		if err == nil && p.PathTask != nil {
+			back = "/path-tasks/" + p.PathTask.String()
+		}
 	case fromRun:
 		p, err := jobs.PromptByID(c.Request().Context(), s.pool, id)
 		if err == nil && p.Run != nil {

@@ -93,11 +93,12 @@ func TestPromptIsAPartOfItsOwn(t *testing.T) {
 // answerForm sends the form of a prompt and returns where it leads.
 func answerForm(t *testing.T, address, id string, form url.Values) (status int, to, body string) {
 	t.Helper()
-	request, err := http.NewRequestWithContext(t.Context(), http.MethodPost, address+"/prompts/"+id+"/answer", strings.NewReader(form.Encode()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	request.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	return sendForm(t, address+"/prompts/"+id+"/answer", form)
+}
+
+// follow sends a request and returns where its answer leads.
+func follow(t *testing.T, request *http.Request) (status int, to, body string) {
+	t.Helper()
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	response, err := client.Do(request)
 	if err != nil {

@@ -138,5 +138,7 @@ func functions(zone *time.Location) template.FuncMap {
 	maps.Copy(fm, explanationFunctions())
 	maps.Copy(fm, populationFunctions())
 	maps.Copy(fm, curveFunctions())
+	maps.Copy(fm, pathTaskFunctions())
+	maps.Copy(fm, pathFunctions())
 	return fm
 }

@@ -27,7 +27,7 @@ func FiguresToWire(figures []results.Figure) []api.Result {
 		c := f.Case
 		w := resultToWire(f.Result, conditionsOf(c), f.Simulated)
 		w.Serial, w.UnitType, w.Build, w.RunID = f.Serial, f.UnitType, f.Build, c.Run.String()
-		w.CaseID, w.MeasuredAt = c.ID, c.MeasuredAt
+		w.CaseID, w.Attempt, w.Superseded, w.MeasuredAt = c.ID, c.Attempt, c.Superseded, c.MeasuredAt
 		list = append(list, w)
 	}
 	return list

@@ -8,11 +8,13 @@ import (
 	"slices"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
 	"benchyard/jobs/conformance"
 	"benchyard/jobs/results"
+	"benchyard/jobs/retention"
 	"benchyard/server/api"
 )
 
@@ -29,6 +31,7 @@ func runToWire(r jobs.RunSummary) api.Run {
 		ID: r.ID.String(), CampaignID: r.Campaign.String(), Serial: r.Serial, UnitType: r.UnitType, Build: r.Build,
 		Attempt: r.Attempt, Repeats: idOrEmpty(r.Repeats), RepeatedBy: idOrEmpty(r.RepeatedBy),
 		State: string(r.State), Verdict: string(r.Verdict), Bench: r.Bench, Blocked: r.Blocked, Error: r.Error,
+		First: string(r.First), Retested: r.Retested, Paused: r.Paused, DueAt: r.DueAt,
 		CasesDone: r.CasesDone, CasesTotal: r.CasesTotal, Simulated: r.Simulated,
 		QueuedAt: r.QueuedAt, StartedAt: r.StartedAt, FinishedAt: r.FinishedAt, Clauses: []api.ClauseSummary{},
 	}
@@ -76,6 +79,9 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		return api.RunDetail{}, err
 	}
 	d.Steps = StepsToWire(steps)
+	if d.Evidence, err = evidenceLeft(ctx, s.pool, id); err != nil {
+		return api.RunDetail{}, err
+	}
 	stored, err := results.RunCases(ctx, s.pool, id)
 	if err != nil {
 		return api.RunDetail{}, err
@@ -84,6 +90,19 @@ func (s *Server) run(ctx context.Context, id uuid.UUID) (api.RunDetail, error) {
 		d.Cases = append(d.Cases, caseToWire(c, d.Run))
 	}
 	return d, nil
+}
+
+// evidenceLeft says what is left of the evidence of a run.
+func evidenceLeft(ctx context.Context, pool *pgxpool.Pool, run uuid.UUID) (api.Evidence, error) {
+	left, err := retention.Of(ctx, pool, run)
+	if err != nil {
+		return api.Evidence{}, err
+	}
+	e := api.Evidence{State: "complete", Held: len(left.Holds) > 0, Text: left.String()}
+	if slices.ContainsFunc(left.Changes, retention.Change.Thinned) {
+		e.State = "thinned"
+	}
+	return e, nil
 }
 
 // StepsToWire translates steps of bring-up for programs.
@@ -172,7 +191,7 @@ func worstCase(cases []api.Case) *api.Case {
 	var worst *api.Case
 	var least float64
 	for i, c := range cases {
-		if len(c.Results) == 0 {
+		if len(c.Results) == 0 || c.Superseded {
 			continue
 		}
 		r := worstResult(c.Results)

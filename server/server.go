@@ -13,10 +13,10 @@ import (
 
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/labstack/echo/v4"
-	"github.com/labstack/echo/v4/middleware"
 	"github.com/prometheus/client_golang/prometheus"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/postgres"
 )
 
@@ -33,6 +33,7 @@ type Options struct {
 	// TrustNetwork accepts state changes from everywhere. By default they are
 	// accepted over loopback only, because there are no accounts.
 	TrustNetwork bool
+	Blobs        *blob.Store // of evidence too big for rows; nil: there is none
 }
 
 // Server is the HTTP side of Benchyard.
@@ -42,11 +43,13 @@ type Server struct {
 	version      string
 	location     *time.Location
 	trustNetwork bool
+	blobs        *blob.Store
 	assets       assets
 	pages        templates
 	bell         *bell
 	renderings   *renderings
 	inventories  *inventories
+	forecasts    *forecasts
 	probes       *Probes
 	stopping     chan struct{} // closed when streams must end
 	stop         func()        // closes it, once
@@ -63,7 +66,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		pool: o.Pool, log: o.Logger, version: o.Version, location: o.Location,
-		trustNetwork: o.TrustNetwork, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), stopping: make(chan struct{}),
+		trustNetwork: o.TrustNetwork, blobs: o.Blobs, bell: newBell(), renderings: newRenderings(), inventories: newInventories(), forecasts: &forecasts{}, stopping: make(chan struct{}),
 	}
 	s.stop = sync.OnceFunc(func() { close(s.stopping) })
 	if s.log == nil {
@@ -81,7 +84,7 @@ func New(o Options) (*Server, error) {
 	if o.Figures != nil {
 		figures = append(figures, o.Figures)
 	}
-	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, o.Pool) })
+	s.probes = NewProbes(figures, func(ctx context.Context) error { return postgres.Ready(ctx, o.Pool) })
 	var err error
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
@@ -135,71 +138,50 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	return nil
 }
 
-func (s *Server) routes() *echo.Echo {
-	e := echo.New()
-	e.HideBanner, e.HidePort = true, true
-	e.IPExtractor = echo.ExtractIPDirect()
-	e.HTTPErrorHandler = s.handleError
-	e.Use(middleware.Recover(), secure, middleware.BodyLimit(maxBody), s.guardWrites, textOnly)
-
-	e.GET("/events", s.streamPage)
-	e.GET("/api/v1/events", s.streamEvents)
-	readable(e, "/assets/*", s.serveAsset)
-	readable(e, "/", s.boardPage)
-	readable(e, "/campaigns", s.campaignsPage)
-	readable(e, "/campaigns/:id", s.campaignPage)
-	e.POST("/campaigns/:id/cancel", withinTime(s.cancelFromPage))
-	readable(e, "/runs/:id", s.runPage)
-	readable(e, "/cases/:id", s.casePage)
-	readable(e, "/cases/:id/figures/*", s.figurePage)
-	readable(e, "/yield", s.yieldPage)
-	readable(e, "/yield/capability", s.capabilityPage)
-	readable(e, "/yield/figure", s.populationPage)
-	readable(e, "/yield/benches", s.benchesPage)
-	readable(e, "/prompts/:id", s.promptPage)
-	e.POST("/prompts/:id/answer", withinTime(s.answerFromPage))
-	readable(e, "/judgements", s.judgementsPage)
-	readable(e, "/judgements/:id", s.judgementPage)
-
-	for _, path := range []string{"/health", "/ready", "/metrics"} {
-		readable(e, path, echo.WrapHandler(s.probes))
+// automationPages are those of what happens without a person.
+func (s *Server) automationPages(e *echo.Echo) {
+	readable(e, "/schedules", s.schedulesPage)
+	readable(e, "/schedules/:id", s.schedulePage)
+	for _, word := range scheduleWords() {
+		e.POST("/schedules/:id/"+word, withinTime(s.changeScheduleFromPage))
 	}
-
-	const v1 = "/api/v1"
-	readable(e, v1+"/openapi.yaml", s.getDocument)
-	readable(e, v1+"/benches", s.getBenches)
-	readable(e, v1+"/campaigns", s.getCampaigns)
-	e.POST(v1+"/campaigns", withinTime(s.postCampaign))
-	readable(e, v1+"/campaigns/:id", s.getCampaign)
-	e.POST(v1+"/campaigns/:id/cancel", withinTime(s.cancelCampaign))
-	readable(e, v1+"/campaigns/:id/runs", s.getCampaignRuns)
-	readable(e, v1+"/runs/:id", s.getRun)
-	readable(e, v1+"/cases/:id", s.getCase)
-	readable(e, v1+"/cases/:id/explanation", s.getExplanation)
-	readable(e, v1+"/cases/:id/series", s.getSeries)
-	readable(e, v1+"/cases/:id/traces/:number", s.getTrace)
-	readable(e, v1+"/results", s.getResults)
-	readable(e, v1+"/limits", s.getLimits)
-	readable(e, v1+"/yield", s.getYield)
-	readable(e, v1+"/prompts", s.getPrompts)
-	readable(e, v1+"/prompts/:id", s.getPrompt)
-	e.POST(v1+"/prompts/:id/answer", withinTime(s.postAnswer))
-	readable(e, v1+"/judgements", s.getJudgements)
-	readable(e, v1+"/judgements/:id", s.getJudgement)
-	readable(e, v1+"/judgements/:id/changes", s.getJudgementChanges)
-	e.POST(v1+"/judgements", withinTime(s.postJudgement))
-	readable(e, v1+"/yield/benches", s.getBenchAgreement)
-	readable(e, v1+"/yield/capability", s.getCapability)
-	readable(e, v1+"/yield/chart", s.getChart)
-	readable(e, v1+"/yield/risk", s.getRisk)
-	return e
+	readable(e, "/builds", s.buildsPage)
+	readable(e, "/webhooks", s.webhooksPage)
+	readable(e, "/webhooks/:id", s.webhookPage)
+	for _, word := range []string{"test", "enable", "remove"} {
+		e.POST("/webhooks/:id/"+word, withinTime(s.changeWebhookFromPage))
+	}
 }
 
-// readable answers GET, and HEAD with the same headers: net/http leaves the
-// body out by itself. Streams have no end that a HEAD could wait for.
-func readable(e *echo.Echo, path string, h echo.HandlerFunc) {
-	e.GET(path, withinTime(h))
-	e.HEAD(path, withinTime(h))
+// automationRoutes are the same for programs.
+func (s *Server) automationRoutes(g router) {
+	readable(g, "/campaigns/:id/junit", s.getCampaignJUnit)
+	readable(g, "/runs/:id/junit", s.getRunJUnit)
+	readable(g, "/schedules", s.getSchedules)
+	g.POST("/schedules", withinTime(s.postSchedule))
+	readable(g, "/schedules/:id", s.getSchedule)
+	for _, word := range scheduleWords() {
+		g.POST("/schedules/:id/"+word, withinTime(s.postScheduleChange))
+	}
+	readable(g, "/builds", s.getBuilds)
+	g.POST("/builds", withinTime(s.postBuild))
+	readable(g, "/builds/:id", s.getBuild)
+	readable(g, "/stage-plans", s.getStagePlans)
+	g.POST("/stage-plans", withinTime(s.postStagePlan))
+	readable(g, "/webhooks", s.getWebhooks)
+	g.POST("/webhooks", withinTime(s.postWebhook))
+	g.POST("/webhooks/:id/rotate", withinTime(s.rotateWebhook))
+	g.POST("/webhooks/:id/enable", withinTime(s.postWebhookChange))
+	g.POST("/webhooks/:id/remove", withinTime(s.postWebhookChange))
+	g.POST("/webhooks/:id/test", withinTime(s.testWebhook))
+	readable(g, "/webhooks/:id/deliveries", s.getDeliveries)
+}
+
+// router takes routes: all of them, or those below a prefix.
+type router interface {
+	GET(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
+	HEAD(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
+	POST(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route
 }
 
 // encodeJSON is for values that are always encodable: wire types.

@@ -4,32 +4,44 @@ import (
 	"cmp"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
-	"net/http"
-	"slices"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
-// postCampaign queues a campaign.
+// postCampaign queues a campaign, once for each idempotency key.
 func (s *Server) postCampaign(c echo.Context) error {
+	once, err := idempotent(c)
+	if err != nil {
+		return err
+	}
+	if done, err := s.replay(c, once); done || err != nil {
+		return err
+	}
 	var asked api.Submission
 	if err := readBody(c, &asked, "submission (name, plan, units, build)"); err != nil {
 		return err
 	}
-	for _, text := range slices.Concat([]string{asked.Name, asked.Build, asked.RequestedBy}, asked.Units, asked.Types) {
-		if !plain(text) {
-			return badRequest(fmt.Sprintf("%q holds control characters or is not UTF-8; names here are one line of text", text))
-		}
+	if err := linesOfText([]string{asked.Name, asked.Build, asked.RequestedBy}, asked.Units, asked.Types, asked.Benches); err != nil {
+		return err
+	}
+	class, err := scheduler.ParseClass(asked.Priority)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	var deadline time.Time
+	if asked.Deadline != nil {
+		deadline = *asked.Deadline
 	}
 	ctx := c.Request().Context()
 	queued, err := jobs.Submit(ctx, s.pool, jobs.Submission{
-		Name: asked.Name, PlanFile: "plan", PlanDocument: []byte(asked.Plan), Serials: asked.Units, Types: asked.Types, Build: asked.Build,
-		By: cmp.Or(asked.RequestedBy, "the API"), Priority: asked.Priority,
+		Name: asked.Name, PlanFile: "plan", PlanDocument: []byte(asked.Plan), Serials: asked.Units, Types: asked.Types, Benches: asked.Benches,
+		Build: asked.Build, By: cmp.Or(asked.RequestedBy, apiUser), Priority: jobs.PriorityOf(class), Deadline: deadline, Once: once,
 	})
 	if err != nil {
 		return err
@@ -38,9 +50,11 @@ func (s *Server) postCampaign(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	c.Response().Header().Set("Location", "/api/v1/campaigns/"+made.ID)
-	return writeJSON(c, http.StatusCreated, made)
+	return s.created(c, once, "/api/v1/campaigns/"+made.ID, made)
 }
+
+// apiUser is who a change over the API is recorded for that names nobody.
+const apiUser = "the API"
 
 // readBody reads the one JSON value that a request is made of. What it is goes
 // into the refusal; a field that is not known is refused, since a mistyped one

@@ -53,6 +53,7 @@ func TestPagesOfAnEmptyDatabase(t *testing.T) {
 		"/":          "benchyard lab apply",
 		"/campaigns": "No campaign was submitted yet",
 		"/yield":     "no yield to show",
+		"/paths":     "No inventory was applied yet",
 	} {
 		status, _, body := get(t, srv.Handler(), path)
 		if status != http.StatusOK || !strings.Contains(body, want) {
@@ -88,7 +89,7 @@ func TestCasePageOfAnError(t *testing.T) {
 
 func TestCaseWhoseInventoryIsGoneStillShowsItsFigures(t *testing.T) {
 	s := seed(t)
-	s.exec(t, `UPDATE lab_version SET document = replace(document, 'T4-0001', 'T4-9999')`)
+	s.exec(t, `UPDATE lab_version SET document = replace(document, 'T4-0001', 'T4-9999'), decoded = NULL`)
 	h := newTestServer(t, s).Handler()
 	id := s.caseID(t, "T4-0001", "6.6.4")
 	status, _, body := get(t, h, "/cases/"+id)
@@ -128,12 +129,15 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"board", "content", boardData{}},
 		{"board", "bench", api.Bench{Name: "b", Activity: "offline"}},
 		{"board", "bench", api.Bench{Name: "b", Hold: "h", Alarm: "a", Now: &api.BenchWork{}, Next: &api.BenchWork{}, Waiting: 3, Lease: &api.Lease{}, Calibration: &api.Calibration{DaysLeft: -1}, Golden: &api.GoldenUnit{Due: &time.Time{}, Overdue: true}}},
+		{"bench", "content", benchData{}},
+		{"bench", "content", benchData{Bench: api.Bench{Hold: "h", Alarm: "a"}, Charts: []api.Curve{{}}, Report: api.GoldenReport{Golden: &api.GoldenUnit{Due: &time.Time{}, Overdue: true},
+			Begun: []api.GoldenBaseline{{}}, Figures: []api.GoldenFigure{{Signal: true, Mean: &half}, {Missing: "m", Margin: true}, {}}}}},
 		{"campaigns", "content", []api.Campaign{{}}},
 		{"campaign", "content", campaignData{}},
 		{"campaign", "content", matrix(api.Campaign{}, []api.Run{{Clauses: []api.ClauseSummary{{Clause: "6.2"}}}})},
 		{"run", "content", runView(api.RunDetail{Cases: []api.Case{{Error: "e", Verdict: "error"}}}, "")},
-		{"case", "content", caseView{}},
-		{"case", "content", caseView{NoCurves: "n"}},
+		{"case", "content", caseView{CaseDetail: api.CaseDetail{}}},
+		{"case", "content", caseView{CaseDetail: api.CaseDetail{NoCurves: "n", Curves: []api.Curve{{}, {X: []float64{1, 2}, Y: []float64{0, -60}, Lines: true, Limits: []*float64{nil, &half}}}}}},
 		{"figure", "content", api.Explanation{Result: api.Result{Budget: &api.Budget{Parts: []api.UncertaintyPart{{}}}}, Later: []api.LaterJudgement{{}, {Figure: api.JudgedFigure{Verdict: "fail"}}},
 			Steps: []api.ExplanationStep{{Name: "uncertainty", Facts: []api.ExplanationFact{{}}}}}},
 		{"yield", "content", api.YieldReport{}},
@@ -147,6 +151,10 @@ func TestEveryTemplateRendersBareData(t *testing.T) {
 		{"population", "content", populationData{Chart: &api.FigureChart{}, Risk: &api.RiskReport{Rules: []api.RuleRisk{{}}}}},
 		{"population", "content", populationData{Chart: &api.FigureChart{Upper: 1, Points: []api.ChartPoint{{}, {Signals: []int{1, 4}}}}, Risk: &api.RiskReport{GuardBand: &half, Factor: &half}}},
 		{"agreement", "content", api.BenchReport{Missing: []string{"m"}, Studies: []api.BenchStudy{{Benches: []api.BenchDeviation{{}}}}}},
+		{"paths", "content", pathsData{}},
+		{"paths", "content", pathsData{Paths: []api.Path{{}, {Correction: "c", Days: -1, Stale: "s"}}, Open: []api.PathCorrection{{}}, Decided: []api.PathCorrection{{Greatest: &api.PathDifference{}}}}},
+		{"correction", "content", api.PathCorrectionDetail{}},
+		{"correction", "content", api.PathCorrectionDetail{PathCorrection: api.PathCorrection{State: "proposed", Narrower: true}, Table: []api.PathRow{{}}, Differences: []api.PathDifference{{}}}},
 		{"error", "content", &api.Problem{Status: 500, Errors: []string{"one"}}},
 	} {
 		if p.part == "content" {

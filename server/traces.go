@@ -24,10 +24,14 @@ const (
 
 func traceToWire(number int, t results.Trace, corrected bool) api.Trace {
 	s := t.Spectrum
-	return api.Trace{
-		Number: number, Role: t.Role, StartHz: float64(s.Start), StopHz: float64(s.Stop()), StepHz: float64(s.Step), Points: len(s.Levels),
+	w := api.Trace{
+		Number: number, Role: t.Role, StartHz: float64(s.Start), StopHz: float64(s.Frequency(t.Points - 1)), StepHz: float64(s.Step), Points: t.Points,
 		RBWHz: float64(s.RBW), NoiseHz: float64(s.NoiseBandwidth), Settings: settingsOf(t.Sweep), AtConnector: corrected,
 	}
+	if t.Lost != nil {
+		w.Lost = t.Lost.Error()
+	}
+	return w
 }
 
 // settingsOf is a sweep as JSON, for the record beside a trace.
@@ -57,6 +61,9 @@ func (s *Server) getTrace(c echo.Context) error {
 	number, err := strconv.Atoi(c.Param("number"))
 	if err != nil || number < 1 || number > len(e.traces) {
 		return fmt.Errorf("server: trace %q of case %d: %w", c.Param("number"), e.stored.ID, errNotFound)
+	}
+	if lost := e.traces[number-1].Lost; lost != nil {
+		return &refusal{status: http.StatusGone, detail: lost.Error()}
 	}
 	spectrum, place := e.traces[number-1].Spectrum, "analyzer"
 	switch c.QueryParam("levels") {

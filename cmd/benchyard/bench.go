@@ -18,6 +18,7 @@ type benchCommand struct {
 	Hold       benchHold       `cmd:"" help:"Keep a bench from new runs; a run in work goes on to its end."`
 	Release    benchRelease    `cmd:"" help:"Let a held bench take runs again."`
 	ClearAlarm benchClearAlarm `cmd:"" name:"clear-alarm" help:"Remove an alarm, after looking at the bench."`
+	Agents     benchAgents     `cmd:"" help:"The programs that drive benches: version, schema, and why one was refused."`
 	Golden     benchGolden     `cmd:"" help:"The figures of the golden unit over time: limits, newest reading, signal, when it is due."`
 }
 
@@ -135,12 +136,15 @@ func (c *benchHold) Run(ctx context.Context, p *program) error {
 	})
 }
 
-type benchRelease struct{ benchChange }
+type benchRelease struct {
+	benchChange
+	PathBack bool `name:"path-back" help:"The path that a path task left off its connector is back on it: you have looked. Without it such a bench is not released."`
+}
 
 // Run releases.
 func (c *benchRelease) Run(ctx context.Context, p *program) error {
 	return c.change(ctx, p, "takes runs again", func(ctx context.Context, db jobs.DB) error {
-		return jobs.ReleaseBench(ctx, db, c.Bench, c.By)
+		return jobs.ReleaseBench(ctx, db, c.Bench, jobs.BenchRelease{By: c.By, PathBack: c.PathBack})
 	})
 }
 

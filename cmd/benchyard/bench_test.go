@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"benchyard/jobs/postgres"
+	"benchyard/server/api"
 )
 
 // goldenLab is the round tour in a lab whose first bench has a golden unit.
@@ -60,6 +61,20 @@ func TestBenchHoldAndRelease(t *testing.T) {
 	if line := first(); line.Hold != "" {
 		t.Errorf("released: %+v", line)
 	}
+	pool, err := postgres.OpenPool(t.Context(), url, t.Name(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer pool.Close()
+	_, err = pool.Exec(t.Context(), `INSERT INTO path_task (id, kind, bench, slot, connector, frequencies_hz, level_dbm, asked_by, state, error, finished_at, displaced)
+		VALUES (gen_random_uuid(), 'measure', 'bench-1', 1, 2, '{3.5e9}', 0, 'ann', 'error', 'gone', now(), true)`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, stderr := bench(exitUsage, "release", "bench-1", "--by", "ann"); !strings.Contains(stderr, "slot 1 connector 2 may still be joined to the generator") || !strings.Contains(stderr, "--path-back") {
+		t.Errorf("released with its path off: %q", stderr)
+	}
+	bench(exitDone, "release", "bench-1", "--by", "ann", "--path-back")
 	if out, _ := bench(exitDone, "clear-alarm", "bench-1", "--by", "ann"); !strings.Contains(out, "safe state") {
 		t.Errorf("clearing an alarm says %q", out)
 	}
@@ -84,7 +99,8 @@ func TestBenchHoldAndRelease(t *testing.T) {
 }
 
 // Nine golden runs: margins of 5 and 4.9 dB in turn, then one of 9 dB. Mean 4.95,
-// limits 3 * 0.1 / 1.128 = 0.266 from it (NIST/SEMATECH e-Handbook 6.3.2.2).
+// limits 4.5299 * 0.05345 * sqrt(1 + 1/8) = 0.257 from it: Student's t with 7 degrees of
+// freedom, as TestGoldenFigureAgainstEarlierRuns has it.
 func TestBenchGoldenShowsTheFigures(t *testing.T) {
 	url := goldenLab(t)
 	args := []string{"bench", "golden", "bench-1", "--database-url", url}
@@ -102,17 +118,34 @@ func TestBenchGoldenShowsTheFigures(t *testing.T) {
 	}
 	sqlExec(t, pool, `UPDATE run SET golden = true FROM campaign c WHERE c.id = campaign_id AND c.build = 'golden'`)
 	out, _ := command(t, exitDone, args...)
-	for _, want := range []string{"golden unit T2-0001: due ", "no test limits", "4.950", "4.684", "5.216", "9.000", "1: beyond 3 sigma"} {
+	for _, want := range []string{"golden unit T2-0001: due ", "no test limits", "4.950", "4.693", "5.207", "9.000", "left its limits"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the table lacks %q:\n%s", want, out)
 		}
 	}
 	out, _ = command(t, exitDone, append(args, "--format", "json")...)
-	var lines []goldenLine
+	var lines []api.GoldenFigure
 	if err := json.Unmarshal([]byte(out), &lines); err != nil || len(lines) != 1 {
 		t.Fatalf("%d figures, %v: %s", len(lines), err, out)
 	}
 	if l := lines[0]; l.Earlier != 8 || l.Mean == nil || l.Newest != 9 || !l.Signal || l.Unit != "dB" || !l.Margin || l.Connector != 1 {
 		t.Errorf("figure %+v", l)
+	}
+	for _, c := range []struct {
+		args []string
+		says string
+	}{
+		{[]string{"--begin-anew", "--by", "ann"}, "give both"}, {[]string{"--begin-anew", "--reason", "x"}, "give both"}, {[]string{"--by", "ann"}, "--begin-anew"},
+		{[]string{"--begin-anew", "--by", "ann", "--reason", "two\nlines"}, "--reason"},
+	} {
+		if _, stderr := command(t, exitUsage, append(args[:len(args):len(args)], c.args...)...); !strings.Contains(stderr, c.says) {
+			t.Errorf("%q: %q does not say %q", c.args, stderr, c.says)
+		}
+	}
+	if out, _ := command(t, exitDone, append(args, "--begin-anew", "--by", "ann", "--reason", "new cables")...); !strings.Contains(out, "compared anew") {
+		t.Errorf("begun anew: %q", out)
+	}
+	if out, _ := command(t, exitDone, args...); !strings.Contains(out, "by ann: new cables") || strings.Contains(out, "9.000") {
+		t.Errorf("after it began anew:\n%s", out)
 	}
 }

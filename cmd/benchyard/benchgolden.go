@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
-	"time"
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
@@ -14,35 +14,34 @@ import (
 
 type benchGolden struct {
 	output
-	Bench string `arg:"" help:"Name of the bench."`
-}
-
-// goldenLine is what --format json prints of a figure; numbers of the chart are
-// null where Missing says why there is none.
-type goldenLine struct {
-	Clause      string    `json:"clause"`
-	Requirement string    `json:"requirement"`
-	Condition   string    `json:"condition"`
-	Connector   int       `json:"connector"`
-	Margin      bool      `json:"margin"` // readings are margins to the test requirement
-	Unit        string    `json:"unit"`
-	Earlier     int       `json:"earlier"` // readings that the limits come from
-	Mean        *float64  `json:"mean"`
-	Lower       *float64  `json:"lower"`
-	Upper       *float64  `json:"upper"`
-	Newest      float64   `json:"newest"`
-	MeasuredAt  time.Time `json:"measured_at"`
-	Signal      bool      `json:"signal"`
-	Missing     string    `json:"missing,omitempty"`
+	Bench     string `arg:"" help:"Name of the bench."`
+	BeginAnew bool   `help:"From here on runs are compared with later ones alone: something was changed on purpose. Earlier runs stay stored."`
+	By        string `placeholder:"NAME" help:"With --begin-anew: who does it; kept with it."`
+	Reason    string `placeholder:"TEXT" help:"With --begin-anew: what was changed; kept with it."`
 }
 
 // Run prints every figure of the golden unit.
 func (c *benchGolden) Run(ctx context.Context, p *program) error {
+	if !c.BeginAnew && (c.By != "" || c.Reason != "") {
+		return &badInput{errors.New("--by and --reason belong to --begin-anew")}
+	}
+	for flag, text := range map[string]string{"--by": c.By, "--reason": c.Reason} {
+		if err := checkName(flag, text); err != nil {
+			return err
+		}
+	}
 	db, err := p.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer db.Close()
+	if c.BeginAnew {
+		if err := jobs.BeginGolden(ctx, db.Pool, c.Bench, c.By, c.Reason); err != nil {
+			return refused(err)
+		}
+		fmt.Fprintf(p.stdout, "%s: compared anew from here; earlier runs stay stored\n", c.Bench)
+		return nil
+	}
 	inventory, _, err := lab.Load(ctx, db.Pool, 0)
 	if err != nil {
 		return refused(err)
@@ -62,13 +61,17 @@ func (c *benchGolden) Run(ctx context.Context, p *program) error {
 	if err != nil {
 		return err
 	}
+	begun, err := results.GoldenBaselines(ctx, db.Pool, c.Bench, check.Serial)
+	if err != nil {
+		return err
+	}
 	if c.Format == "table" {
-		printGoldenHead(p, check, len(figures))
+		printGoldenHead(p, check, len(figures), begun)
 	}
 	return c.print(p.stdout, goldenTable(figures))
 }
 
-func printGoldenHead(p *program, c jobs.GoldenCheck, figures int) {
+func printGoldenHead(p *program, c jobs.GoldenCheck, figures int, begun []results.GoldenBaseline) {
 	fmt.Fprintf(p.stdout, "%s, golden unit %s: ", c.Bench, c.Serial)
 	switch due := dueText(c); {
 	case due != "":
@@ -78,28 +81,23 @@ func printGoldenHead(p *program, c jobs.GoldenCheck, figures int) {
 	default:
 		fmt.Fprintf(p.stdout, "measured %s, no schedule\n", clockTime(*c.Last))
 	}
+	if len(begun) > 0 {
+		fmt.Fprintf(p.stdout, "compared anew since %s, by %s: %s\n", clockTime(begun[0].Begun), begun[0].By, begun[0].Reason)
+	}
 	if figures > 0 {
-		fmt.Fprintln(p.stdout, "the limits are those of a steady bench, from the runs before the newest; they are no test limits")
+		fmt.Fprintln(p.stdout, "limits are those of a steady bench, from the runs before the newest, and so wide that one check in 370 of a steady bench leaves any of them; they are no test limits")
 	}
 	fmt.Fprintln(p.stdout)
 }
 
 func goldenTable(figures []results.GoldenFigure) *table {
-	lines := []goldenLine{}
-	t := &table{header: []string{"figure", "connector", "n", "mean", "from", "to", "newest", "unit", "signal"}}
-	for _, g := range figures {
-		unit := g.ReadingUnit()
-		line := goldenLine{
-			Clause: g.Clause, Requirement: g.Requirement, Condition: g.Condition, Connector: g.Connector, Margin: g.Margin, Unit: unit,
-			Earlier: g.Earlier, Newest: g.Newest.Value, MeasuredAt: g.Newest.At, Signal: g.Signal, Missing: g.Missing,
-		}
-		if g.Missing == "" {
-			line.Mean, line.Lower, line.Upper = &g.Chart.Centre, &g.Chart.Lower, &g.Chart.Upper
-		}
-		lines = append(lines, line)
+	lines := server.GoldenToWire(figures)
+	t := &table{header: []string{"figure", "connector", "n", "mean", "from", "to", "newest", "unit", "signal"}, values: lines}
+	for i, g := range figures {
+		line, unit := lines[i], lines[i].Unit
 		said := g.Missing
 		if g.Signal {
-			said = server.SignalText(1)
+			said = "left its limits"
 		}
 		shown := unit
 		if unit == "Hz" {
@@ -108,6 +106,5 @@ func goldenTable(figures []results.GoldenFigure) *table {
 		t.add(server.FigureText(g.FigureName), strconv.Itoa(g.Connector), strconv.Itoa(g.Earlier), threeDecimals(line.Mean, unit),
 			threeDecimals(line.Lower, unit), threeDecimals(line.Upper, unit), threeDecimals(&line.Newest, unit), shown, said)
 	}
-	t.values = lines
 	return t
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
+	"benchyard/jobs/scheduler"
 	"benchyard/server"
 )
 
@@ -20,6 +22,7 @@ import (
 type campaignCommand struct {
 	Submit campaignSubmit `cmd:"" help:"Queue a plan for units under a build."`
 	List   campaignList   `cmd:"" help:"Every campaign, newest first."`
+	Show   campaignShow   `cmd:"" help:"What a campaign has come to so far; --format junit for build systems."`
 	Watch  campaignWatch  `cmd:"" help:"Follow a campaign to its end, then print its tables."`
 	Cancel campaignCancel `cmd:"" help:"Stop a campaign or one run: benches go to safe state."`
 }
@@ -31,7 +34,11 @@ type campaignSubmit struct {
 	Units    []string `sep:"none" help:"Serial numbers. Default: every unit that stays in its slot." placeholder:"SERIAL,…"`
 	Types    []string `name:"type" sep:"none" help:"Only units of these types."`
 	Name     string   `help:"Name of the campaign. Default: the title of the plan."`
-	Priority int32    `default:"100" help:"Smaller goes first."`
+	Priority string   `default:"normal" enum:"urgent,high,normal,low" help:"Class: urgent, high, normal or low. Urgent makes runs in work give way."`
+	Deadline string   `placeholder:"TIME" help:"Until when all of it should be done, such as 2026-12-01T18:00:00+01:00."`
+	By       string   `name:"requester" placeholder:"NAME" help:"For whom it is; bench time is shared fairly between requesters. Default: you."`
+	Benches  []string `name:"bench" sep:"none" help:"Only units on these benches."`
+	Key      string   `name:"idempotency-key" help:"The same key with the same submission within 24 h queues nothing again and names the same campaign." placeholder:"KEY"`
 	DryRun   bool     `name:"dry-run" help:"Check everything, queue nothing."`
 	Watch    bool     `help:"Follow it to its end."`
 }
@@ -71,8 +78,13 @@ func (c *campaignSubmit) Run(ctx context.Context, p *program) error {
 
 // submission reads what was asked for.
 func (c *campaignSubmit) submission(ctx context.Context) (jobs.Submission, error) {
-	s := jobs.Submission{Name: c.Name, PlanFile: c.File, Build: c.Build, By: person(), Priority: int(c.Priority)}
-	err := checkName("--name", c.Name)
+	s := jobs.Submission{Name: c.Name, PlanFile: c.File, Build: c.Build, By: cmp.Or(c.By, person()), Priority: jobs.PriorityOf(scheduler.Class(c.Priority))}
+	err := errors.Join(checkName("--name", c.Name), checkName("--requester", c.By))
+	if err == nil && c.Deadline != "" {
+		if s.Deadline, err = time.Parse(time.RFC3339, c.Deadline); err != nil {
+			err = &badInput{fmt.Errorf("--deadline %q: want a date and time with its offset, such as 2026-12-01T18:00:00+01:00", c.Deadline)}
+		}
+	}
 	if err == nil {
 		s.Serials, err = chosen("--units", c.Units)
 	}
@@ -80,7 +92,13 @@ func (c *campaignSubmit) submission(ctx context.Context) (jobs.Submission, error
 		s.Types, err = chosen("--type", c.Types)
 	}
 	if err == nil {
+		s.Benches, err = chosen("--bench", c.Benches)
+	}
+	if err == nil {
 		s.PlanDocument, err = readFile(ctx, c.File)
+	}
+	if err == nil {
+		s.Once, err = onceFor("campaign submit", c.Key, s)
 	}
 	return s, err
 }
@@ -92,7 +110,11 @@ func (c *campaignSubmit) preview(ctx context.Context, p *program, pool *pgxpool.
 	}
 	t := &table{header: []string{"unit", "type", "bench", "slot", "cases", "time"}, values: previewToWire(preview)}
 	for _, u := range preview.Units {
-		t.add(u.Serial, u.Type, u.Bench, strconv.Itoa(u.Slot), strconv.Itoa(u.Cases), shortly(u.Estimate))
+		bench, slot := u.Bench, strconv.Itoa(u.Slot)
+		if bench == "" {
+			bench, slot = "shelf", "–"
+		}
+		t.add(u.Serial, u.Type, bench, slot, strconv.Itoa(u.Cases), shortly(u.Estimate))
 	}
 	if err := c.print(p.stdout, t); err != nil {
 		return err
@@ -123,8 +145,8 @@ func (c *campaignList) Run(ctx context.Context, p *program) error {
 	t := &table{header: []string{"campaign", "name", "build", "state", "units", "passed", "failed", "errors", "cases", "left"}, values: server.CampaignsToWire(campaigns, forecast)}
 	for _, k := range campaigns {
 		left := "–"
-		if d, open := forecast.Campaigns[k.ID]; open {
-			left = shortly(d)
+		if d, known := forecast.Campaigns[k.ID]; known {
+			left = shortly(d.P50)
 		}
 		t.add(short(k.ID), k.Name+simulatedMark(k.Simulated), k.Build, string(k.State), strconv.Itoa(k.Units), strconv.Itoa(k.Passed),
 			strconv.Itoa(k.Failed), strconv.Itoa(k.Errors), fmt.Sprintf("%d/%d", k.CasesDone, k.CasesTotal), left)
@@ -149,6 +171,39 @@ func (c *campaignWatch) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	return watchCampaign(ctx, p, db.Pool, c.output, id)
+}
+
+type campaignShow struct {
+	Campaign string `arg:"" optional:"" help:"Campaign, its number or the end of it. Default: the newest."`
+	Format   string `enum:"table,json,csv,junit" default:"table" help:"How to print: table, json, csv or junit, the XML that build systems read (common practice, no standard)."`
+}
+
+// Run shows.
+func (c *campaignShow) Run(ctx context.Context, p *program) error {
+	db, err := p.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	id, err := findCampaign(ctx, db.Pool, c.Campaign)
+	if err != nil {
+		return err
+	}
+	if c.Format != "junit" {
+		return tables(ctx, p, db.Pool, output{c.Format}, id)
+	}
+	campaign, err := jobs.CampaignByID(ctx, db.Pool, id)
+	if err != nil {
+		return err
+	}
+	document, err := server.CampaignJUnit(ctx, db.Pool, id)
+	if err != nil {
+		return err
+	}
+	if _, err := p.stdout.Write(document); err != nil {
+		return err
+	}
+	return outcome(campaign)
 }
 
 type campaignCancel struct {
@@ -220,7 +275,11 @@ const shortestEnd = 4
 func refused(err error) error {
 	var r *jobs.RefusedError
 	var reply *jobs.ReplyError
-	if errors.As(err, &r) || errors.As(err, &reply) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) {
+	var path *jobs.PathRefusedError
+	var bench *jobs.BenchError
+	var task *jobs.PathTaskRefusedError
+	if errors.As(err, &r) || errors.As(err, &path) || errors.As(err, &task) || errors.As(err, &reply) || errors.As(err, &bench) || errors.Is(err, lab.ErrNoLab) || errors.Is(err, jobs.ErrNotFound) || errors.Is(err, jobs.ErrEnded) ||
+		errors.Is(err, jobs.ErrReused) || errors.Is(err, jobs.ErrUnderWay) {
 		return &badInput{err}
 	}
 	return err

@@ -17,6 +17,7 @@ import (
 
 	"benchyard/instruments/sim"
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
 	"benchyard/jobs/watch"
@@ -40,6 +41,7 @@ type demo struct {
 	*demoCommand
 	p     *program
 	db    *postgres.Database
+	blobs *blob.Store
 	lab   *sim.Lab
 	truth []sim.TruthEntry
 	began time.Time
@@ -65,6 +67,11 @@ func (c *demoCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer db.Close()
+	blobs, err := p.blobsBeside(db, dataDir)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
 	config := sim.Demo(c.Seed)
 	config.Speed = c.Speed
 	// The lab outlives the agent, which needs it to reach the safe state.
@@ -73,7 +80,7 @@ func (c *demoCommand) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer simulated.Close()
-	d := &demo{demoCommand: c, p: p, db: db, lab: simulated, truth: config.Truth(), began: time.Now()}
+	d := &demo{demoCommand: c, p: p, db: db, blobs: blobs, lab: simulated, truth: config.Truth(), began: time.Now()}
 	return d.run(ctx)
 }
 
@@ -97,7 +104,11 @@ func (d *demo) run(ctx context.Context) error {
 		}
 	}
 	figures := processFigures()
-	pages, err := openPages(d.Listen, d.p, d.db, figures, false)
+	pages, err := openPages(d.Listen, d.p, d.db, d.blobs, figures, false)
+	if err != nil {
+		return err
+	}
+	clerk, err := clerkFlags{}.clerk(d.p, d.db)
 	if err != nil {
 		return err
 	}
@@ -107,7 +118,10 @@ func (d *demo) run(ctx context.Context) error {
 	group.Go(func() error { return pages.serve(inner) })
 	// A lease of a few seconds: this process is the only one, and a demo that
 	// was killed shall not make the next one wait.
-	group.Go(func() error { return agentFlags{Lease: 5 * time.Second}.drive(inner, d.p, d.db, watch.New(figures)) })
+	group.Go(func() error {
+		return agentFlags{Lease: 5 * time.Second}.drive(inner, d.p, d.db, d.blobs, watch.New(figures))
+	})
+	group.Go(func() error { return clerk.Run(inner) })
 	fmt.Fprintf(d.p.stderr, "a simulated lab: 3 benches, 24 radio units, builds 2.4.0 and 2.5.0, seed %d, clock at %gx\nwatch it on http://%s\n\n",
 		d.Seed, d.Speed, pages.listener.Addr())
 	verdict := d.measure(inner)

@@ -21,6 +21,7 @@ func TestWhatFailsIsWhatWasInjected(t *testing.T) {
 	}
 	for _, seed := range []uint64{1, 2, 3} {
 		t.Run("seed "+strconv.FormatUint(seed, 10), func(t *testing.T) {
+			t.Parallel() // a demo has its own lab and database, and waits a third of its time
 			file := filepath.Join(t.TempDir(), "demo.json")
 			cmd := exec.Command(binary, "demo", "--exit", "--json", file, "--seed", strconv.FormatUint(seed, 10), "--listen", "127.0.0.1:0")
 			out, err := cmd.CombinedOutput()

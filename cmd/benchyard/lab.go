@@ -36,10 +36,18 @@ func (c *labApply) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer db.Close()
+	before, err := inForceOr(ctx, db.Pool)
+	if err != nil {
+		return err
+	}
 	id, changed, err := lab.Apply(ctx, db.Pool, c.File, complete, person())
 	if err != nil {
 		return err
 	}
+	if l, _, err = lab.Load(ctx, db.Pool, id); err != nil {
+		return err
+	}
+	tellKept(p, c.File, before, l)
 	if !changed {
 		fmt.Fprintf(p.stdout, "%s is in force already, as version %d\n", c.File, id)
 		return nil
@@ -103,6 +111,9 @@ func labInForce(ctx context.Context, p *program) (*lab.Lab, int64, error) {
 func readLab(ctx context.Context, file string) (*lab.Lab, []byte, error) {
 	data, err := readFile(ctx, file)
 	if err != nil {
+		return nil, nil, err
+	}
+	if err := lab.CheckOwn(file, data); err != nil {
 		return nil, nil, err
 	}
 	var files fs.FS = os.DirFS(filepath.Dir(file))

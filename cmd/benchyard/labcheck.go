@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"benchyard/instruments/document"
@@ -29,7 +30,32 @@ func checkDeclared(file string, data []byte, l *lab.Lab) error {
 			}
 		}
 	}
+	checkGates(d, l)
 	return d.Problems().Err()
+}
+
+// checkGates refuses units on benches whose analyzer can measure none of their
+// bands, all of which are TDD. Where it can measure some, that is up to the plan.
+func checkGates(d *document.Document, l *lab.Lab) {
+	for i, u := range l.Units {
+		t, known := l.Type(u.Type)
+		b, mounted := l.Bench(u.Bench)
+		if !known || !mounted || len(t.Carriers) == 0 || slices.ContainsFunc(t.Carriers, func(c lab.Carrier) bool { return duplexOf(c) != "TDD" }) {
+			continue
+		}
+		if err := l.Gates(b); err != nil {
+			d.Report(fmt.Sprintf("radio_units[%d].bench", i), "%s can transmit in TDD bands only, and %v", u.Serial, err)
+		}
+	}
+}
+
+// duplexOf returns the duplex mode of the band, empty for one that nobody knows.
+func duplexOf(c lab.Carrier) string {
+	band, err := conformance.BandByName(c.Band)
+	if err != nil {
+		return ""
+	}
+	return band.Duplex
 }
 
 // placeable tells whether a band has channels of this bandwidth at one of the
@@ -50,8 +76,17 @@ func placeable(band string, bandwidth rf.Hertz, spacings []rf.Hertz) error {
 const shownDue = 5
 
 // notice tells what the inventory allows and what will keep benches from
-// working all the same: calibrations that have run out.
+// working all the same: TDD bands that an analyzer cannot gate, calibrations that
+// have run out.
 func notice(p *program, l *lab.Lab) {
+	for _, b := range l.Benches {
+		if err := l.Gates(b); err != nil && slices.ContainsFunc(l.UnitsOn(b.Name), func(u lab.RadioUnit) bool {
+			t, _ := l.Type(u.Type)
+			return slices.ContainsFunc(t.Carriers, func(c lab.Carrier) bool { return duplexOf(c) == "TDD" })
+		}) {
+			fmt.Fprintf(p.stderr, "note: %s: plans for the TDD bands of its units will be refused: %v\n", b.Name, err)
+		}
+	}
 	due := l.CalibrationDueBefore(lab.DateOf(time.Now()))
 	for i, d := range due {
 		if i == shownDue {

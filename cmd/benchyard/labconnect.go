@@ -110,10 +110,9 @@ func (c *labCheck) connect(ctx context.Context, p *program, l *lab.Lab, asked []
 	return nil
 }
 
-// open connects to one in the words of its dialect.
+// open connects to one in the words of its dialect. Each step of it waits for the
+// time-out and says what it waited for.
 func (c *labCheck) open(ctx context.Context, l *lab.Lab, name string) (*instruments.Instrument, error) {
-	ctx, cancel := context.WithTimeout(ctx, c.Timeout)
-	defer cancel()
 	return jobs.Connect(ctx, l, name, scpi.Config{Timeout: c.Timeout})
 }
 
@@ -145,7 +144,7 @@ type probed struct {
 // probe asks each for all of its dialect.
 func (c *labCheck) probe(ctx context.Context, p *program, l *lab.Lab, asked []answer) error {
 	all := []probed{}
-	wrong := 0
+	wrong, silent := 0, 0
 	t := &table{header: []string{"name", "capability", "query", "result", "detail"}}
 	for _, a := range asked {
 		one, err := c.probeOne(ctx, l, a)
@@ -154,7 +153,7 @@ func (c *labCheck) probe(ctx context.Context, p *program, l *lab.Lab, asked []an
 		}
 		all = append(all, one)
 		if one.Problem != "" {
-			wrong++
+			silent++
 			t.add(one.Name, "", "", "no connection", one.Problem)
 			continue
 		}
@@ -173,8 +172,15 @@ func (c *labCheck) probe(ctx context.Context, p *program, l *lab.Lab, asked []an
 	if err := c.print(p.stdout, t); err != nil {
 		return err
 	}
+	var found []string
+	if silent > 0 {
+		found = append(found, fmt.Sprintf("%d of %d could not be asked; see the last column", silent, len(all)))
+	}
 	if wrong > 0 {
-		return fmt.Errorf("%s: %d answers do not fit the dialects; correct the dialects of these instruments, or give them one", c.File, wrong)
+		found = append(found, fmt.Sprintf("%d answers do not fit the dialects; correct the dialects of these instruments, or give them one", wrong))
+	}
+	if found != nil {
+		return fmt.Errorf("%s: %s", c.File, strings.Join(found, "; "))
 	}
 	return nil
 }

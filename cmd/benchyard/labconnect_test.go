@@ -14,6 +14,12 @@ import (
 // labFile starts a lab and writes its inventory with replacements.
 func labFile(t *testing.T, pairs ...string) string {
 	t.Helper()
+	_, file := labAndFile(t, pairs...)
+	return file
+}
+
+func labAndFile(t *testing.T, pairs ...string) (*sim.Lab, string) {
+	t.Helper()
 	lab, err := sim.Start(t.Context(), sim.Demo(1), nil)
 	if err != nil {
 		t.Fatal(err)
@@ -23,7 +29,7 @@ func labFile(t *testing.T, pairs ...string) string {
 	if err := os.WriteFile(file, []byte(strings.NewReplacer(pairs...).Replace(string(lab.Inventory()))), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	return file
+	return lab, file
 }
 
 func TestLabCheckProbes(t *testing.T) {
@@ -58,6 +64,20 @@ instruments:`, "name: bench-1-supply", "dialect: odd\n    name: bench-1-supply")
 	out, errs := command(t, exitError, "lab", "check", file, "bench-1-supply", "--probe")
 	if !strings.Contains(errs, "1 answers do not fit") || !strings.Contains(out, ":VOLTS?") || !strings.Contains(out, "refused") || !strings.Contains(out, "-113") {
 		t.Errorf("got\n%s%s", out, errs)
+	}
+}
+
+// One that does not answer is no matter of dialects, and what it was asked is said.
+func TestLabCheckSaysWhoIsSilent(t *testing.T) {
+	lab, file := labAndFile(t)
+	if err := lab.Inject("bench-1-supply", sim.Silent); err != nil {
+		t.Fatal(err)
+	}
+	for _, how := range []string{"--probe", "--connect"} {
+		out, errs := command(t, exitError, "lab", "check", file, "bench-1-supply", how, "--timeout", "200ms")
+		if !strings.Contains(out, "no answer in time (200ms)") || strings.Contains(errs, "dialect") || !strings.Contains(errs, "1 of 1") {
+			t.Errorf("%s:\n%s%s", how, out, errs)
+		}
 	}
 }
 

@@ -32,26 +32,35 @@ const (
 type commandLine struct {
 	DatabaseURL string `name:"database-url" env:"BENCHYARD_DATABASE_URL" help:"PostgreSQL to use. Default: a private local server that the program keeps itself." placeholder:"URL"`
 	DataDir     string `name:"data-dir" env:"BENCHYARD_DATA_DIR" help:"Where the private server keeps its data." placeholder:"DIR"`
+	Blobs       string `env:"BENCHYARD_BLOBS" help:"Where evidence too big for the database is: a folder, or s3://bucket/prefix?endpoint=https://host with credentials in the environment. Default: a folder beside the private server's data." placeholder:"PLACE"`
 	PostgresBin string `name:"postgres-bin" env:"BENCHYARD_POSTGRES_BIN" help:"Directory of the PostgreSQL programs. Default: found by itself." placeholder:"DIR"`
 	Verbose     bool   `short:"v" help:"Log what happens, on standard error."`
 	LogFormat   string `name:"log-format" env:"BENCHYARD_LOG_FORMAT" enum:"text,json" default:"text" help:"How to log: text, or json, one object a line."`
 
-	Demo     demoCommand     `cmd:"" help:"A simulated lab at work: three benches, 24 units, two builds, faults to find."`
-	Serve    serveCommand    `cmd:"" help:"Pages and API, and an agent for the benches."`
-	Agent    agentCommand    `cmd:"" help:"Drive benches; run it beside them."`
-	Sim      simCommand      `cmd:"" help:"Serve a simulated lab on TCP ports."`
-	Scpi     scpiCommand     `cmd:"" help:"A console for one instrument: messages, answers, error queue."`
-	Lab      labCommand      `cmd:"" help:"The inventory: benches, instruments, paths, units."`
-	Path     pathCommand     `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
-	Plan     planCommand     `cmd:"" help:"Test plans."`
-	Campaign campaignCommand `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
-	Run      runCommand      `cmd:"" help:"One unit on one bench: its cases and figures."`
-	Bench    benchCommand    `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
-	Prompt   promptCommand   `cmd:"" help:"What persons are asked to do at the benches, and their answers."`
-	Limits   limitsCommands  `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
-	Analyze  analyzeCommand  `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
-	Yield    yieldCommands   `cmd:"" help:"Yield, what got worse, capability, charts, how benches agree, risks of rules."`
-	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
+	Demo      demoCommand      `cmd:"" help:"A simulated lab at work: three benches, 24 units, two builds, faults to find."`
+	Serve     serveCommand     `cmd:"" help:"Pages and API, and an agent for the benches."`
+	Agent     agentCommand     `cmd:"" help:"Drive benches; run it beside them."`
+	Sim       simCommand       `cmd:"" help:"Serve a simulated lab on TCP ports."`
+	Scpi      scpiCommand      `cmd:"" help:"A console for one instrument: messages, answers, error queue."`
+	Lab       labCommand       `cmd:"" help:"The inventory: benches, instruments, paths, units."`
+	Path      pathCommand      `cmd:"" help:"Corrections of signal paths: out of files, compared, running out."`
+	Plan      planCommand      `cmd:"" help:"Test plans."`
+	Campaign  campaignCommand  `cmd:"" help:"Queue a plan for units, watch it, cancel it."`
+	Schedule  scheduleCommand  `cmd:"" help:"Campaigns that recur."`
+	Build     buildCommand     `cmd:"" help:"New builds: announce one, the plans that it goes through."`
+	Webhook   webhookCommand   `cmd:"" help:"Who is told of what happens: signed messages over HTTP."`
+	Queue     queueCommand     `cmd:"" help:"What waits, when it will be done and why it waits; which units to mount next."`
+	Run       runCommand       `cmd:"" help:"One unit on one bench: its cases and figures."`
+	Bench     benchCommand     `cmd:"" help:"The benches: hold one, release it, clear an alarm, its check by a golden unit."`
+	Prompt    promptCommand    `cmd:"" help:"What persons are asked to do at the benches, and their answers."`
+	Limits    limitsCommands   `cmd:"" help:"Every requirement that applies to a carrier, and what changed between sets."`
+	Analyze   analyzeCommand   `cmd:"" help:"Figures and verdicts from a trace that was taken elsewhere."`
+	Yield     yieldCommands    `cmd:"" help:"Yield, what got worse, capability, charts, how benches agree, risks of rules."`
+	Backup    backupCommand    `cmd:"" help:"Write everything that the database holds, and its evidence, into one file."`
+	Restore   restoreCommand   `cmd:"" help:"Fill an empty database with a backup."`
+	Evidence  evidenceCommand  `cmd:"" help:"The evidence behind verdicts: hold it, check it, read transcripts."`
+	Retention retentionCommand `cmd:"" help:"Give up evidence that the lab does not want to keep any longer."`
+	Migrate   migrateCommand   `cmd:"" help:"Bring the database schema up to date."`
 }
 
 // program is what a command needs of its surroundings.

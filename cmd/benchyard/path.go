@@ -14,6 +14,14 @@ import (
 
 // pathCommand looks after the corrections of signal paths.
 type pathCommand struct {
+	Show     pathShow     `cmd:"" help:"Paths with the corrections in force, what was proposed for one, or every difference of a proposal."`
+	Measure  pathMeasure  `cmd:"" help:"Measure a path with the generator and the power meter of its bench; a person is asked to move cables, and the correction is proposed."`
+	Check    pathCheck    `cmd:"" help:"Hold a few frequencies of a path against its correction; exit code 1 where they are too far off, and the bench is held."`
+	Tasks    pathTasks    `cmd:"" help:"Paths that are measured and checked: how far they are, what they came to."`
+	Cancel   pathCancel   `cmd:"" help:"End a measurement or a check of a path."`
+	Import   pathImport   `cmd:"" help:"Propose the correction of a file; it counts once somebody else has approved it."`
+	Approve  pathApprove  `cmd:"" help:"Put a proposed correction in force, by a new version of the inventory."`
+	Reject   pathReject   `cmd:"" help:"End a proposal; what is in force stays."`
 	Convert  pathConvert  `cmd:"" help:"The correction out of a file, as CSV that correction_file of an inventory takes."`
 	Compare  pathCompare  `cmd:"" help:"A new correction beside the old one, over frequency, in dB and in their combined uncertainty; exit code 1 where they disagree."`
 	Expiring pathExpiring `cmd:"" help:"Corrections and calibrations of instruments that run out, or have."`

@@ -59,11 +59,7 @@ func (c *pathCompare) Run(ctx context.Context, p *program) error {
 	if r.Greatest == nil {
 		return &badInput{fmt.Errorf("nothing to compare: %s covers %s to %s, %s covers %s to %s", c.Old, r.Old.From, r.Old.To, c.New, r.New.From, r.New.To)}
 	}
-	for _, d := range r.Rows {
-		if beyond(d) {
-			r.Disagree++
-		}
-	}
+	r.Disagree = r.Comparison.Disagree()
 	if err := c.show(p, r); err != nil {
 		return err
 	}
@@ -106,9 +102,6 @@ func compared(name string, c rf.Correction) comparedTable {
 	return comparedTable{Name: name, From: c.Range().Low, To: c.Range().High, Rows: len(c)}
 }
 
-// beyond reports whether a difference is more than the uncertainties explain.
-func beyond(d calibration.Difference) bool { return math.Abs(d.Ratio) > 1 }
-
 // show prints the comparison; what is no row stands below a table for people and
 // beside one for programs.
 func (c *pathCompare) show(p *program, r pathComparison) error {
@@ -116,14 +109,7 @@ func (c *pathCompare) show(p *program, r pathComparison) error {
 	if c.Format == "table" {
 		t.header = []string{"frequency Hz", "old dB", "new dB", "difference dB", "combined U dB", "in units of U", "agree"}
 	}
-	for _, d := range r.Rows {
-		agree := "yes"
-		if beyond(d) {
-			agree = "NO"
-		}
-		t.add(strconv.FormatFloat(float64(d.Frequency), 'f', -1, 64), fmt.Sprintf("%.3f", float64(d.Before)), fmt.Sprintf("%.3f", float64(d.After)),
-			withSign(float64(d.Difference), 3), fmt.Sprintf("%.3f", float64(d.Uncertainty)), withSign(d.Ratio, 2), agree)
-	}
+	t.differences(r.Comparison)
 	if err := c.print(p.stdout, t); err != nil || c.Format == "json" {
 		return err
 	}
@@ -140,6 +126,18 @@ func (c *pathCompare) show(p *program, r pathComparison) error {
 		fmt.Fprintf(notes, "the new correction covers less: %s to %s, the old one %s to %s; nothing is measured outside\n", r.New.From, r.New.To, r.Old.From, r.Old.To)
 	}
 	return nil
+}
+
+// differences adds a row for each frequency of a comparison.
+func (t *table) differences(r calibration.Comparison) {
+	for _, d := range r.Rows {
+		agree := "yes"
+		if d.Disagree() {
+			agree = "NO"
+		}
+		t.add(strconv.FormatFloat(float64(d.Frequency), 'f', -1, 64), fmt.Sprintf("%.3f", float64(d.Before)), fmt.Sprintf("%.3f", float64(d.After)),
+			withSign(float64(d.Difference), 3), fmt.Sprintf("%.3f", float64(d.Uncertainty)), withSign(d.Ratio, 2), agree)
+	}
 }
 
 // withSign prints a difference with its sign, and no -0.

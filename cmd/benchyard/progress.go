@@ -129,7 +129,7 @@ func look(ctx context.Context, pool *pgxpool.Pool, ids []uuid.UUID) (s snapshot,
 	}
 	forecast, err := jobs.ETA(ctx, pool)
 	for _, id := range ids {
-		s.left = max(s.left, forecast.Campaigns[id])
+		s.left = max(s.left, forecast.Campaigns[id].P50)
 	}
 	s.measured = forecast.Measured
 	if err != nil {

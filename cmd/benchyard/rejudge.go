@@ -11,7 +11,9 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
+	"benchyard/jobs/lab"
 	"benchyard/jobs/results"
 )
 
@@ -28,9 +30,11 @@ type runRejudge struct {
 	Rule        string   `help:"Decision rule. Default: that of each plan." placeholder:"RULE"`
 	GuardBand   float64  `name:"guard-band-factor" help:"r of the guard band w = r U, for the guarded rules."`
 	Probability float64  `help:"Required conformance probability, for the rule of that name."`
-	Lab         string   `help:"Inventory whose corrections count, a version or a file. Default: that of each campaign." placeholder:"FILE|VERSION"`
+	Lab         string   `help:"Inventory whose corrections count, a version or a file, as it would be if it were applied now: approved corrections stand in place of its own. Default: that of each campaign." placeholder:"FILE|VERSION"`
 	Here        bool     `help:"Judge in this process, even when an agent could. Without any agent this is so anyway."`
 	NoWait      bool     `name:"no-wait" help:"Leave it to the agents and return at once."`
+
+	inventory *lab.Lab // of the file of --lab
 }
 
 // Run judges again and prints what changed.
@@ -49,7 +53,7 @@ func (c *runRejudge) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	here := c.Here || !alive && !c.NoWait
-	id, err := c.begin(ctx, db.Pool, ask, !here)
+	id, err := c.begin(ctx, p, db.Pool, ask, !here)
 	if err != nil {
 		return err
 	}
@@ -60,7 +64,12 @@ func (c *runRejudge) Run(ctx context.Context, p *program) error {
 	if c.NoWait && !here {
 		return judgementTables(ctx, p, db.Pool, c.output, id, true)
 	}
-	if err := c.watch(ctx, p, db.Pool, id, here); err != nil {
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
+	if err := c.watch(ctx, p, db.Pool, blobs, id, here); err != nil {
 		return err
 	}
 	return judgementTables(ctx, p, db.Pool, c.output, id, true)
@@ -119,12 +128,12 @@ func (c *runRejudge) corrections(ctx context.Context, ask *jobs.Rejudge) (err er
 		return nil
 	}
 	ask.LabFile = c.Lab
-	_, ask.LabDocument, err = readLab(ctx, c.Lab)
+	c.inventory, ask.LabDocument, err = readLab(ctx, c.Lab)
 	return err
 }
 
 // begin stores the request, or finds the one to go on with.
-func (c *runRejudge) begin(ctx context.Context, pool *pgxpool.Pool, ask jobs.Rejudge, queue bool) (uuid.UUID, error) {
+func (c *runRejudge) begin(ctx context.Context, p *program, pool *pgxpool.Pool, ask jobs.Rejudge, queue bool) (uuid.UUID, error) {
 	if c.Resume != "" {
 		return findJudgement(ctx, pool, c.Resume)
 	}
@@ -135,6 +144,13 @@ func (c *runRejudge) begin(ctx context.Context, pool *pgxpool.Pool, ask jobs.Rej
 			return uuid.Nil, err
 		}
 	}
+	if c.inventory != nil {
+		before, err := inForceOr(ctx, pool)
+		if err != nil {
+			return uuid.Nil, err
+		}
+		c.tellApproved(p, before)
+	}
 	j, err := jobs.AskJudgement(ctx, pool, ask)
 	var senseless *jobs.NotJudgeableError
 	if errors.As(err, &senseless) {
@@ -143,14 +159,23 @@ func (c *runRejudge) begin(ctx context.Context, pool *pgxpool.Pool, ask jobs.Rej
 	return j.ID, refused(err)
 }
 
+// tellApproved says which corrections of the file do not count.
+func (c *runRejudge) tellApproved(p *program, inForce *lab.Lab) {
+	for _, a := range inForce.Corrections {
+		if _, ok := c.inventory.PathFor(a.Bench, a.Slot, a.Connector); ok && !a.OfFile() {
+			fmt.Fprintf(p.stderr, "note: %s: the correction approved by %s counts, not that of %s\n", placeOf(a), a.ApprovedBy, c.Lab)
+		}
+	}
+}
+
 // watch shows the progress until the judgement has ended; here means that this
 // process does the work.
-func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, id uuid.UUID, here bool) error {
+func (c *runRejudge) watch(ctx context.Context, p *program, pool *pgxpool.Pool, blobs *blob.Store, id uuid.UUID, here bool) error {
 	working, stop := context.WithCancel(ctx)
 	defer stop()
 	worked := make(chan error, 1)
 	if here {
-		go func() { worked <- jobs.WorkJudgement(working, pool, id, version(), p.log) }()
+		go func() { worked <- jobs.WorkJudgement(working, pool, blobs, id, version(), p.log) }()
 	}
 	err := followJudgement(working, p, pool, id, worked)
 	if err != nil {

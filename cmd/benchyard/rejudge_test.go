@@ -124,7 +124,7 @@ func (r *killRig) damaged(t *testing.T) {
 	exec(`UPDATE trace SET points = points + 1`)
 	out, says := r.rejudge(t, exitError, "rejudge", "--all", "--reason", "damaged")
 	exec(`UPDATE trace SET points = points - 1`)
-	if !strings.Contains(out, "not judged: T4-0001") || !strings.Contains(out, "is damaged") || !strings.Contains(says, "1 of 1 runs could not be judged again") {
+	if !strings.Contains(out, "not judged: T4-0001") || !strings.Contains(out, "trace 1 (carrier): damaged: ") || !strings.Contains(says, "1 of 1 runs could not be judged again") {
 		t.Errorf("%s%s", out, says)
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -51,12 +52,20 @@ func (c *runList) Run(ctx context.Context, p *program) error {
 	for _, r := range worstFirst(runs) {
 		remark := r.Error
 		if remark == "" {
-			remark = r.Blocked
+			remark = waitsFor(r)
 		}
 		t.add(r.ID.String(), r.Serial, r.UnitType, strconv.Itoa(r.Attempt), r.Bench, string(r.State), string(r.Verdict),
 			fmt.Sprintf("%d/%d", r.CasesDone, r.CasesTotal), remark)
 	}
 	return c.print(p.stdout, t)
+}
+
+// waitsFor says why a run waits, and until when at least.
+func waitsFor(r jobs.RunSummary) string {
+	if r.Paused != "" && r.DueAt != nil {
+		return r.Paused + ", not before " + r.DueAt.Local().Format("15:04:05")
+	}
+	return cmp.Or(r.Paused, r.Blocked)
 }
 
 type runShow struct {
@@ -103,9 +112,18 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 		if run.Error != "" {
 			fmt.Fprintln(p.stdout, run.Error)
 		}
+		if err := c.errors(ctx, p, db.Pool, id); err != nil {
+			return err
+		}
+		if wait := waitsFor(run); wait != "" {
+			fmt.Fprintln(p.stdout, wait)
+		}
+		if run.Retested > 0 {
+			fmt.Fprintf(p.stdout, "%d cases measured again after a fail; without that: %s\n", run.Retested, run.First)
+		}
 		fmt.Fprintln(p.stdout)
 	}
-	t := &table{header: []string{"case", "clause", "key", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "note"}, values: server.FiguresToWire(figures)}
+	t := &table{header: []string{"case", "clause", "key", "limit", "channel", "connector", "value", "lower", "upper", "margin", "unit", "at", "verdict", "attempt", "note"}, values: server.FiguresToWire(figures)}
 	for _, f := range figures {
 		r := f.Result
 		place := "–"
@@ -114,9 +132,28 @@ func (c *runShow) Run(ctx context.Context, p *program) error {
 		}
 		unit := r.Requirement.Unit
 		t.add(strconv.FormatInt(f.Case.ID, 10), r.Requirement.Clause, r.Requirement.Key, r.Requirement.Title, string(f.Case.RFChannel), strconv.Itoa(f.Case.Connector), number(r.Value, unit),
-			optional(r.Lower, unit), optional(r.Upper, unit), number(r.Margin, unit), unit, place, string(r.Verdict), r.Note)
+			optional(r.Lower, unit), optional(r.Upper, unit), number(r.Margin, unit), unit, place, string(r.Verdict), attemptOf(f.Case), r.Note)
 	}
 	return c.print(p.stdout, t)
+}
+
+// errors says why cases have no figures.
+func (c *runShow) errors(ctx context.Context, p *program, db results.DB, id uuid.UUID) error {
+	cases, err := results.RunCases(ctx, db, id)
+	for _, k := range cases {
+		if k.Error != "" && (c.Clause == "" || c.Clause == k.Clause) {
+			fmt.Fprintf(p.stdout, "case %d: %s\n", k.ID, oneLine(k.Error))
+		}
+	}
+	return err
+}
+
+// attemptOf numbers an attempt at a case, and marks one that does not count.
+func attemptOf(c results.StoredCase) string {
+	if c.Superseded {
+		return strconv.Itoa(c.Attempt) + ", measured again"
+	}
+	return strconv.Itoa(c.Attempt)
 }
 
 // steps shows how the unit was brought up and retuned.

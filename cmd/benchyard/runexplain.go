@@ -90,6 +90,11 @@ func explanationTable(x api.Explanation) *table {
 			}
 		}
 	}
+	for _, k := range x.Curves {
+		for i := range k.X {
+			t.add(k.Title, curveText(k.X[i], k.XUnit), curveText(k.Y[i], k.YUnit))
+		}
+	}
 	for _, j := range x.Later {
 		t.add("Judged again", j.AskedAt.Format("2006-01-02 15:04:05 -07:00"), laterText(j))
 	}
@@ -114,6 +119,11 @@ func writeExplanation(w io.Writer, x api.Explanation, others int) error {
 				return err
 			}
 			b.WriteString("   " + strings.ReplaceAll(strings.TrimSuffix(lines.String(), "\n"), "\n", "\n   ") + "\n")
+		}
+	}
+	for _, k := range x.Curves {
+		if err := writeCurve(&b, k); err != nil {
+			return err
 		}
 	}
 	b.WriteString("\nJudged again\n")
@@ -141,4 +151,32 @@ func laterText(j api.LaterJudgement) string {
 		}
 	}
 	return fmt.Sprintf("%s, by %s, with %s: %s", j.Reason, j.AskedBy, j.LimitSet, outcome)
+}
+
+// mostPoints is how many points of a curve are printed for people.
+const mostPoints = 24
+
+func curveText(v float64, unit string) string { return fmt.Sprintf("%.4g %s", v, unit) }
+
+// writeCurve prints a curve as a table, of a long one every so many points.
+func writeCurve(b *strings.Builder, k api.Curve) error {
+	t := &table{header: []string{k.XName, k.YName, "lower limit", "upper limit"}}
+	every := (len(k.X) + mostPoints - 1) / mostPoints
+	for i := 0; i < len(k.X); i += every {
+		upper := k.Upper
+		if i < len(k.Limits) {
+			upper = k.Limits[i]
+		}
+		t.add(curveText(k.X[i], k.XUnit), curveText(k.Y[i], k.YUnit), optional(k.Lower, k.YUnit), optional(upper, k.YUnit))
+	}
+	fmt.Fprintf(b, "\n%s\n", k.Title)
+	if every > 1 {
+		fmt.Fprintf(b, "   every %d. of %d points; all are in --format json and csv\n", every, len(k.X))
+	}
+	var lines strings.Builder
+	if err := t.write(&lines); err != nil {
+		return err
+	}
+	b.WriteString("   " + strings.ReplaceAll(strings.TrimSuffix(lines.String(), "\n"), "\n", "\n   ") + "\n")
+	return nil
 }

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
 	"time"
 
 	"golang.org/x/term"
 
+	"benchyard/instruments"
 	"benchyard/instruments/scpi"
 	"benchyard/jobs"
 	"benchyard/jobs/lab"
@@ -28,7 +30,8 @@ type scpiCommand struct {
 	KeepOn   bool          `name:"keep-going" help:"Go on after a message that failed."`
 	Banner   bool          `help:"The instrument greets whoever connects."`
 	Bare     bool          `name:"bare-blocks" help:"The instrument sends no line feed behind a block."`
-	Ending   string        `name:"terminator" enum:"LF,CRLF,CR" default:"LF" help:"End of messages to a socket: LF, CRLF or CR."`
+	Anywhere bool          `help:"Connect to an address outside loopback, private and link-local networks too; of a name of the lab its allowed_addresses decide in any case."`
+	Ending   string        `name:"terminator" enum:"LF,CRLF,CR" default:"LF" help:"End of messages to a socket: LF, CRLF or CR. For a name of the lab its dialect says all three."`
 }
 
 // Help is what --help says beside the flags.
@@ -39,6 +42,9 @@ each one the error queue is read and printed. Connecting clears status and error
 It bypasses the leases of benches: nothing keeps an agent from using the instrument meanwhile. With
 --database-url (or BENCHYARD_DATABASE_URL) it refuses instruments of a bench that an agent holds;
 without a database it cannot know.
+
+An address outside loopback, private and link-local networks is refused, unless --anywhere says
+that it is meant.
 
 On a terminal the arrow keys bring back earlier lines and .help lists the words of the console. From a
 file or a pipe, empty lines and lines that start with # are skipped, and the first failure ends it.
@@ -51,19 +57,25 @@ func (c *scpiCommand) Run(ctx context.Context, p *program) error {
 	if c.Timeout <= 0 {
 		return &badInput{fmt.Errorf("--timeout %v: want more than nothing", c.Timeout)}
 	}
-	for _, text := range c.Commands {
+	for i, text := range c.Commands {
+		if strings.TrimSpace(text) == "" {
+			return &badInput{fmt.Errorf("command %d is empty", i+1)}
+		}
 		if _, err := splitMessage(text); err != nil && !strings.HasPrefix(text, ".") {
 			return &badInput{err}
 		}
 	}
-	where, err := c.locate(ctx, p)
+	config := scpi.Config{Timeout: c.Timeout, Banner: c.Banner, BareBlocks: c.Bare, Terminator: c.Ending, MaxMessage: longestLine}
+	if !c.Anywhere {
+		config.Admit = near
+	}
+	where, err := c.locate(ctx, p, &config)
 	if err != nil {
 		return err
 	}
 	heard := &lastAnswer{}
-	session, err := scpi.Dial(ctx, where, scpi.Config{
-		Timeout: c.Timeout, Banner: c.Banner, BareBlocks: c.Bare, Terminator: c.Ending, MaxMessage: longestLine, Transcript: heard,
-	})
+	config.Transcript = heard
+	session, err := scpi.Dial(ctx, where, config)
 	if err != nil {
 		return err
 	}
@@ -79,13 +91,13 @@ func (c *scpiCommand) Run(ctx context.Context, p *program) error {
 }
 
 // locate finds the instrument and, where a database is named, refuses one that an
-// agent uses.
-func (c *scpiCommand) locate(ctx context.Context, p *program) (scpi.Resource, error) {
+// agent uses. What the lab says of one that is named goes into the configuration.
+func (c *scpiCommand) locate(ctx context.Context, p *program, config *scpi.Config) (scpi.Resource, error) {
 	where, bad := parseWhere(c.Resource)
 	told := p.commandLine.DatabaseURL != "" || p.commandLine.DataDir != ""
 	if !told {
 		if bad != nil {
-			return where, &badInput{bad}
+			return where, &badInput{fmt.Errorf("%w; host:port will do too, and with --database-url a name of the lab", bad)}
 		}
 		fmt.Fprintln(p.stderr, "note: bench leases are bypassed and, without --database-url, not looked at: make sure that no agent uses this instrument")
 		return where, nil
@@ -102,8 +114,8 @@ func (c *scpiCommand) locate(ctx context.Context, p *program) (scpi.Resource, er
 		return where, err
 	}
 	if bad != nil {
-		if where, err = namedInstrument(l, c.Resource); err != nil {
-			return where, &badInput{fmt.Errorf("%w; %w", bad, err)}
+		if where, err = c.named(l, config); err != nil {
+			return where, &badInput{err}
 		}
 	}
 	benches, err := jobs.Benches(ctx, db.Pool)
@@ -119,6 +131,15 @@ func (c *scpiCommand) locate(ctx context.Context, p *program) (scpi.Resource, er
 	return where, nil
 }
 
+// near admits the networks in which an inventory may name instruments that says nothing
+// else. What is typed wrong, or looked up wrong, must not reach somebody else's machine.
+func near(host string, address netip.Addr) error {
+	if (&lab.Lab{}).Admit(host, address) == nil {
+		return nil
+	}
+	return &badInput{fmt.Errorf("%s is at %s, outside loopback, private and link-local networks, so nothing was sent there; if your instrument is really there, say --anywhere", host, address)}
+}
+
 // parseWhere reads a resource string or host:port.
 func parseWhere(text string) (scpi.Resource, error) {
 	if host, port, err := net.SplitHostPort(text); err == nil && !strings.Contains(text, "::") && host != "" {
@@ -130,19 +151,33 @@ func parseWhere(text string) (scpi.Resource, error) {
 	return scpi.ParseResource(text)
 }
 
-// namedInstrument finds the instrument or radio unit of that name in the lab.
-func namedInstrument(l *lab.Lab, name string) (scpi.Resource, error) {
-	for _, i := range l.Instruments {
-		if i.Name == name {
-			return scpi.ParseResource(i.Resource)
+// named finds the instrument or radio unit of that name in the lab, with how its
+// dialect wants to be talked to and where the lab lets connections go.
+func (c *scpiCommand) named(l *lab.Lab, config *scpi.Config) (scpi.Resource, error) {
+	role, resource, spoken := "", "", ""
+	if i, ok := l.Instrument(c.Resource); ok {
+		role, resource, spoken = i.Role, i.Resource, i.Dialect
+	} else if u, ok := l.Unit(c.Resource); ok {
+		t, _ := l.Type(u.Type)
+		if t.Control.CommandLine() {
+			return scpi.Resource{}, fmt.Errorf("%s is driven over a command line (%s), which this console does not speak", c.Resource, t.Control.Over)
 		}
-	}
-	for _, u := range l.Units {
-		if u.Serial == name {
-			return scpi.ParseResource(u.Resource)
+		if !u.Mounted() {
+			return scpi.Resource{}, fmt.Errorf("%s is on the shelf and has no address", c.Resource)
 		}
+		role, resource, spoken = string(instruments.RadioUnit), u.Resource, t.Dialect
+	} else {
+		return scpi.Resource{}, fmt.Errorf("%q is neither TCPIP::host::port::SOCKET, TCPIP::host::hislip0::INSTR or host:port, nor the name of an instrument or radio unit of the lab", c.Resource)
 	}
-	return scpi.Resource{}, errors.New("and no instrument or radio unit of the lab has that name")
+	table, err := l.Table(role, spoken)
+	if err != nil {
+		return scpi.Resource{}, err
+	}
+	told := *config
+	*config = table.Configure(told)
+	config.Admit, config.MaxMessage = l.Admit, told.MaxMessage
+	config.Banner, config.BareBlocks = config.Banner || told.Banner, config.BareBlocks || told.BareBlocks
+	return scpi.ParseResource(resource)
 }
 
 // stands reports whether the instrument at an address is on a bench. In a real
@@ -182,7 +217,8 @@ func (k *console) script(ctx context.Context, r io.Reader, unit string, keepGoin
 	lines.Buffer(nil, longestLine)
 	var refused []string
 	var lost error
-	for n := 1; lines.Scan(); n++ {
+	n := 1
+	for ; lines.Scan(); n++ {
 		text := strings.TrimSpace(lines.Text())
 		if text == "" || strings.HasPrefix(text, "#") {
 			continue
@@ -203,6 +239,8 @@ func (k *console) script(ctx context.Context, r io.Reader, unit string, keepGoin
 		}
 	}
 	switch err := lines.Err(); {
+	case errors.Is(err, bufio.ErrTooLong):
+		return &badInput{fmt.Errorf("%s %d is longer than %d bytes, which no message is", unit, n, longestLine)}
 	case err != nil:
 		return &badInput{err}
 	case lost != nil:

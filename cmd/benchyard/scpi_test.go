@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -55,17 +57,34 @@ func TestScpiCommands(t *testing.T) {
 			{exitUsage, []string{"--timeout", "0s", "*OPC?"}, "", "--timeout"},
 			{exitUsage, []string{".block sideways"}, "", "sideways"},
 			{exitUsage, []string{".nonsense"}, "", ".help"},
+			{exitUsage, []string{"*OPC?", " "}, "", "command 2 is empty"},
+			{exitError, []string{"--format", "json", ":SIM:FAUL \"drop\""}, `"failure":"scpi: `, "command 1"},
 		} {
 			args := append([]string{"scpi", resource}, c.messages...)
 			if c.code == exitUsage && strings.HasPrefix(c.messages[0], ".") {
 				args = append([]string{"scpi", resource, "--"}, c.messages...)
 			}
 			out, errs := command(t, c.code, args...)
-			if out != c.out || !strings.Contains(errs, c.errs) {
+			if out != c.out && !(c.code == exitError && strings.Contains(out, c.out)) || !strings.Contains(errs, c.errs) {
 				t.Errorf("%q: printed %q and %q, want %q and %q", c.messages, out, errs, c.out, c.errs)
 			}
 		}
 	}
+}
+
+// Without a lab an instrument is near, unless the person says otherwise. The addresses
+// are those that no machine has (RFC 5737, RFC 3849).
+func TestScpiStaysNear(t *testing.T) {
+	for _, where := range []string{"198.51.100.7:5025", "TCPIP::[2001:db8::1]::5025::SOCKET", "TCPIP::198.51.100.7::hislip0::INSTR"} {
+		if _, errs := command(t, exitUsage, "scpi", "--timeout", "1s", where, "*IDN?"); !strings.Contains(errs, "outside loopback, private and link-local networks") || !strings.Contains(errs, "--anywhere") {
+			t.Errorf("%s: %q", where, errs)
+		}
+	}
+	resource, err := consoleLab(t).Socket("bench-1-analyzer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	command(t, exitDone, "scpi", "--anywhere", resource, "*OPC?")
 }
 
 func TestScpiBlocks(t *testing.T) {
@@ -146,6 +165,59 @@ func TestScpiScript(t *testing.T) {
 	}
 }
 
+// Ctrl-C ends a wait for an answer; the console goes on, with the next line on a
+// connection that is in step.
+func TestScpiInterruptedWait(t *testing.T) {
+	c := sim.Demo(1)
+	l, err := sim.Start(t.Context(), c, nil) // in real time: a sweep of 1000 s never ends here
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	text, err := l.Socket("bench-1-analyzer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resource, err := scpi.ParseResource(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sent := make(chan struct{}, 1)
+	session, err := scpi.Dial(t.Context(), resource, scpi.Config{Timeout: time.Hour, Transcript: watching{"*OPC?", sent}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer session.Close()
+	var out bytes.Buffer
+	k := &console{session: session, heard: &lastAnswer{}, timeout: time.Hour, block: "summary", out: &out, errs: &out}
+	go func() {
+		<-sent
+		_ = syscall.Kill(os.Getpid(), syscall.SIGINT) // fails only for a process that is gone
+	}()
+	if err := k.patiently(t.Context(), ":INIT:CONT OFF;:SWE:TIME 1000;:INIT;*OPC?"); !errors.Is(err, errInterrupted) {
+		t.Fatalf("interrupted: %v", err)
+	}
+	if err := k.patiently(t.Context(), ":ABOR;:SYST:VERS?"); err != nil || out.String() != "1999.0\n" {
+		t.Errorf("after it: %v, printed %q", err, out.String())
+	}
+}
+
+// watching says when a message with a text was sent.
+type watching struct {
+	text string
+	sent chan<- struct{}
+}
+
+// Record implements scpi.Transcript.
+func (w watching) Record(direction string, message []byte) {
+	if direction == scpi.Sent && strings.Contains(string(message), w.text) {
+		select {
+		case w.sent <- struct{}{}:
+		default: // said already
+		}
+	}
+}
+
 // Told the database, the console knows instruments by name and leaves those
 // alone that an agent holds.
 func TestScpiAndLeases(t *testing.T) {
@@ -160,7 +232,9 @@ func TestScpiAndLeases(t *testing.T) {
 	if out != "1\n" {
 		t.Errorf("instrument by name answered %q", out)
 	}
-	command(t, exitUsage, "--database-url", url, "scpi", "bench-9-supply", "*OPC?")
+	if _, errs := command(t, exitUsage, "--database-url", url, "scpi", "bench-9-supply", "*OPC?"); !strings.Contains(errs, "nor the name of an instrument") {
+		t.Errorf("an unknown name: %s", errs)
+	}
 	pool, err := postgres.OpenPool(t.Context(), url, t.Name(), 0)
 	if err != nil {
 		t.Fatal(err)
@@ -177,6 +251,44 @@ func TestScpiAndLeases(t *testing.T) {
 		t.Errorf("refused with %q, want the holder's name", errs)
 	}
 	command(t, exitDone, "--database-url", url, "scpi", "bench-2-supply", "*OPC?")
+}
+
+// The name of an instrument brings its dialect and the addresses of the lab along.
+func TestScpiByNameKnowsTheLab(t *testing.T) {
+	l := consoleLab(t)
+	url := postgres.TestURL(t)
+	for _, c := range []struct {
+		old, new, name string
+		code           int
+		says           string
+	}{
+		{"instruments:", "allowed_addresses: [10.0.0.0/8, localhost]\ninstruments:", "bench-1-supply", exitError, "outside the addresses of this lab (10.0.0.0/8, localhost)"},
+		{"  - name: bench-1-supply\n", "  - name: bench-1-supply\n    dialect: greets\n", "bench-1-supply", exitDone, ""},
+	} {
+		text := strings.Replace(string(l.Inventory()), c.old, c.new, 1)
+		text = strings.ReplaceAll(text, "127.0.0.1", "localhost") + "dialects: [{name: greets, role: supply, inherits: SCPI-1999, session: {banner: true}}]\n"
+		file := filepath.Join(t.TempDir(), "lab.yaml")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		command(t, exitDone, "--database-url", url, "lab", "apply", file)
+		if err := l.Inject("bench-1-supply", sim.Banner); err != nil {
+			t.Fatal(err)
+		}
+		if _, errs := command(t, c.code, "--database-url", url, "scpi", c.name, "*OPC?"); !strings.Contains(errs, c.says) {
+			t.Errorf("%s: %s", c.new, errs)
+		}
+	}
+	where, err := l.Socket("bench-1-supply")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, errs := command(t, exitError, "scpi", where, "*OPC?"); !strings.Contains(errs, "say so: banner") {
+		t.Errorf("a greeting that nobody spoke of: %s", errs)
+	}
+	if out, _ := command(t, exitDone, "scpi", where, "--banner", "*OPC?"); out != "1\n" {
+		t.Errorf("with --banner: %q", out)
+	}
 }
 
 func TestSimulatorFlags(t *testing.T) {
@@ -197,6 +309,21 @@ func TestSimulatorFlags(t *testing.T) {
 	}
 	if len(c.Wire) != 2 || c.Wire["*"] != want["*"] || c.Wire["bench-1-analyzer"] != want["bench-1-analyzer"] {
 		t.Errorf("wire %+v, want %+v", c.Wire, want)
+	}
+	command(t, exitDone, "sim", "--write-config", file, "--fault", "bench-1-supply=half-open")
+	if _, errs := command(t, exitUsage, "sim", "--fault", "*=half-blocks"); !strings.Contains(errs, `did you mean "half block"?`) {
+		t.Errorf("a fault nearly named: %s", errs)
+	}
+	if _, errs := command(t, exitUsage, "sim", "--fault", "*=crlf", "--fault", "*=slow"); !strings.Contains(errs, "one fault at a time") {
+		t.Errorf("two faults: %s", errs)
+	}
+	for text, want := range map[string]string{`{"bench": []}`: "bench", `{}`: "no benches", `{} {}`: "follows"} {
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, errs := command(t, exitUsage, "sim", "--config", file); !strings.Contains(errs, want) {
+			t.Errorf("%s: %s", text, errs)
+		}
 	}
 	for _, bad := range []string{"crlf", "=crlf", "x=", "x=odd", "x=stale@2", "x=stale@much", "x=reboot@0.5"} {
 		command(t, exitUsage, "sim", "--write-config", file, "--fault", bad)

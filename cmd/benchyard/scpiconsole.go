@@ -10,6 +10,8 @@ import (
 	"io"
 	"math"
 	"os"
+	"os/signal"
+	"slices"
 	"strings"
 	"time"
 
@@ -61,6 +63,9 @@ func (k *console) line(ctx context.Context, text string) error {
 		return k.word(ctx, text)
 	}
 	x, err := k.exchange(ctx, text)
+	if err != nil && k.json {
+		return errors.Join(err, k.showJSON(x, err))
+	}
 	if err != nil {
 		return err
 	}
@@ -157,7 +162,7 @@ func (k *console) salvage(x exchanged, err error) (exchanged, error) {
 // show prints answers, then errors.
 func (k *console) show(x exchanged) error {
 	if k.json {
-		return k.showJSON(x)
+		return k.showJSON(x, nil)
 	}
 	for _, a := range x.Answers {
 		if err := k.answer(a); err != nil {
@@ -227,8 +232,9 @@ func describeBlock(payload []byte) string {
 	return text
 }
 
-// showJSON prints one object.
-func (k *console) showJSON(x exchanged) error {
+// showJSON prints one object. With a failure there is no telling what the instrument
+// made of the message.
+func (k *console) showJSON(x exchanged, failure error) error {
 	type entry struct {
 		Number int    `json:"number"`
 		Text   string `json:"text"`
@@ -237,7 +243,11 @@ func (k *console) showJSON(x exchanged) error {
 		Message string  `json:"message"`
 		Answers []any   `json:"answers"`
 		Errors  []entry `json:"errors"`
-	}{x.Message, []any{}, []entry{}}
+		Failure string  `json:"failure,omitempty"`
+	}{Message: x.Message, Answers: []any{}, Errors: []entry{}}
+	if failure != nil {
+		wire.Failure = failure.Error()
+	}
 	for _, a := range x.Answers {
 		if payload, err := scpi.ParseBlock(a); err == nil {
 			wire.Answers = append(wire.Answers, map[string]string{"block_base64": base64.StdEncoding.EncodeToString(payload)})
@@ -256,7 +266,7 @@ const consoleHelp = `Type a message, as ":FREQ:CENT 1 GHz;SPAN?". Words of the c
   .block MODE      how to show blocks: summary, hex, real32, raw
   .timeout TIME    longest wait for an answer, as 30s
   .help  .quit     this text; the end (Ctrl-D too)
-Arrow up brings back earlier lines.
+Arrow up brings back earlier lines. Ctrl-C ends a wait for an answer; at the prompt, the console.
 `
 
 // word runs a word of the console.
@@ -326,9 +336,27 @@ func bits(n int, names [8]string) string {
 	return ": " + strings.Join(set, ", ")
 }
 
+// errInterrupted ends a wait for an answer, and not the console.
+var errInterrupted = errors.New("interrupted; the instrument may still be busy with it")
+
+// patiently runs one line until it is done or Ctrl-C is pressed.
+func (k *console) patiently(ctx context.Context, text string) error {
+	line, stop := signal.NotifyContext(ctx, os.Interrupt)
+	defer stop()
+	err := k.line(line, text)
+	if err != nil && line.Err() != nil && ctx.Err() == nil {
+		return errInterrupted
+	}
+	return err
+}
+
 // interact reads lines from a terminal. It is raw only while a line is typed, so
-// that Ctrl-C ends a wait for an answer.
+// that Ctrl-C is a signal while an answer is waited for. It ends that wait; what
+// else ends the program ends the console.
 func (k *console) interact(ctx context.Context, in, out *os.File) error {
+	ends := slices.DeleteFunc(endingSignals(), func(s os.Signal) bool { return s == os.Interrupt })
+	ctx, stop := signal.NotifyContext(context.WithoutCancel(ctx), ends...)
+	defer stop()
 	identity, err := k.session.Identity(ctx)
 	if err != nil {
 		return err
@@ -360,7 +388,7 @@ func (k *console) interact(ctx context.Context, in, out *os.File) error {
 		if text = strings.TrimSpace(text); text == "" {
 			continue
 		}
-		err = k.line(ctx, text)
+		err = k.patiently(ctx, text)
 		switch {
 		case errors.Is(err, errQuit):
 			return nil

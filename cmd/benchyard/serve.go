@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"benchyard/jobs"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/lab"
 	"benchyard/jobs/postgres"
 	"benchyard/jobs/watch"
@@ -42,12 +43,13 @@ func (f agentFlags) timings() jobs.Timings {
 // agentCommand drives benches.
 type agentCommand struct {
 	agentFlags
+	clerkFlags
 	Probes string `help:"Address for machines that watch this process: /health, /ready, /metrics. Default: none." placeholder:"HOST:PORT"`
 }
 
 // Run drives benches until it is interrupted, then leaves them safe.
 func (c *agentCommand) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	db, err := p.openForAgent(ctx)
 	if err != nil {
 		return err
 	}
@@ -55,6 +57,15 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 	if err := c.check(ctx, db); err != nil {
 		return err
 	}
+	clerk, err := c.clerk(p, db)
+	if err != nil {
+		return err
+	}
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
 	figures := processFigures()
 	group, ctx := errgroup.WithContext(ctx)
 	if c.Probes != "" {
@@ -62,12 +73,13 @@ func (c *agentCommand) Run(ctx context.Context, p *program) error {
 		if err != nil {
 			return err
 		}
-		probes := server.NewProbes(figures, func(ctx context.Context) error { return postgres.Validate(ctx, db.Pool) })
+		probes := server.NewProbes(figures, func(ctx context.Context) error { return postgres.Ready(ctx, db.Pool) })
 		group.Go(func() error { return probes.Serve(ctx, l) })
 		fmt.Fprintf(p.stdout, "health, readiness and figures on http://%s\n", l.Addr())
 	}
 	fmt.Fprintf(p.stdout, "agent %s: driving benches; end it with Ctrl-C, benches go to safe state first\n", agentName())
-	group.Go(func() error { return c.drive(ctx, p, db, watch.New(figures)) })
+	group.Go(func() error { return clerk.Run(ctx) })
+	group.Go(func() error { return c.drive(ctx, p, db, blobs, watch.New(figures)) })
 	return group.Wait()
 }
 
@@ -109,7 +121,7 @@ func (f agentFlags) check(ctx context.Context, db *postgres.Database) error {
 }
 
 // drive hosts an agent until ctx ends.
-func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database, figures *watch.Figures) error {
+func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database, blobs *blob.Store, figures *watch.Figures) error {
 	// Connections of its own: readers of pages, however many, must not keep a
 	// lease from being renewed.
 	pool, err := postgres.OpenPool(ctx, db.URL, "benchyard agent", 0)
@@ -119,7 +131,7 @@ func (f agentFlags) drive(ctx context.Context, p *program, db *postgres.Database
 	defer pool.Close()
 	agent, err := jobs.NewAgent(jobs.AgentOptions{
 		Pool: pool, RiverPool: db.Queue, Name: agentName(), Version: version(),
-		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log, Figures: figures,
+		Benches: splitList(f.Benches), Timings: f.timings(), Logger: p.log, Blobs: blobs, Figures: figures,
 	})
 	if err != nil {
 		return &badInput{err}
@@ -160,9 +172,10 @@ func version() string {
 	return strings.Trim(info.Main.Version, "()")
 }
 
-// serveCommand hosts the pages, the API and an agent.
+// serveCommand hosts the pages, the API, a clerk and an agent.
 type serveCommand struct {
 	agentFlags
+	clerkFlags
 	Listen       string `default:"127.0.0.1:8038" help:"Address of the pages and the API."`
 	NoAgent      bool   `name:"no-agent" help:"Pages and API only; agents run elsewhere."`
 	TrustNetwork bool   `name:"trust-network" help:"Take submissions and cancellations from other machines too. There are no accounts: everybody who reaches the address may."`
@@ -170,7 +183,11 @@ type serveCommand struct {
 
 // Run serves until it is interrupted.
 func (c *serveCommand) Run(ctx context.Context, p *program) error {
-	db, err := p.open(ctx)
+	open := p.openForAgent
+	if c.NoAgent {
+		open = p.open
+	}
+	db, err := open(ctx)
 	if err != nil {
 		return err
 	}
@@ -180,16 +197,26 @@ func (c *serveCommand) Run(ctx context.Context, p *program) error {
 			return err
 		}
 	}
+	clerk, err := c.clerk(p, db)
+	if err != nil {
+		return err
+	}
+	blobs, err := p.blobs(db)
+	if err != nil {
+		return err
+	}
+	defer blobs.Close()
 	figures := processFigures()
-	pages, err := openPages(c.Listen, p, db, figures, c.TrustNetwork)
+	pages, err := openPages(c.Listen, p, db, blobs, figures, c.TrustNetwork)
 	if err != nil {
 		return err
 	}
 	fmt.Fprintf(p.stdout, "pages on http://%s; end it with Ctrl-C\n", pages.listener.Addr())
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return pages.serve(ctx) })
+	group.Go(func() error { return clerk.Run(ctx) })
 	if !c.NoAgent {
-		group.Go(func() error { return c.drive(ctx, p, db, watch.New(figures)) })
+		group.Go(func() error { return c.drive(ctx, p, db, blobs, watch.New(figures)) })
 	}
 	return group.Wait()
 }
@@ -200,8 +227,8 @@ type pages struct {
 	server   *server.Server
 }
 
-func openPages(address string, p *program, db *postgres.Database, figures prometheus.Gatherer, trust bool) (*pages, error) {
-	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), Figures: figures, TrustNetwork: trust})
+func openPages(address string, p *program, db *postgres.Database, blobs *blob.Store, figures prometheus.Gatherer, trust bool) (*pages, error) {
+	s, err := server.New(server.Options{Pool: db.Pool, Logger: p.log, Version: version(), Figures: figures, TrustNetwork: trust, Blobs: blobs})
 	if err != nil {
 		return nil, err
 	}

@@ -49,7 +49,7 @@ func TestReadersDoNotStarveTheAgent(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() {
 		p := &program{log: slog.New(slog.DiscardHandler)}
-		ended <- agentFlags{Lease: 3 * time.Second}.drive(ctx, p, db, nil)
+		ended <- agentFlags{Lease: 3 * time.Second}.drive(ctx, p, db, nil, nil)
 	}()
 	defer func() {
 		stop()

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"benchyard/instruments/document"
 	"benchyard/instruments/sim"
 )
 
@@ -40,8 +41,8 @@ func (*simCommand) Help() string {
 machine only, for benchyard scpi as for any other client. --list prints where; an inventory (--inventory)
 says it too.
 
-Faults of the wire: ` + strings.Join(names, ", ") + `. While
-the lab runs, any client injects one with :SIMulation:FAULt "crlf" and takes it away with
+Faults of the wire: ` + strings.Join(names, ", ") + `. With
+--fault, hyphens may stand for the blanks. While the lab runs, any client injects one with :SIMulation:FAULt "crlf" and takes it away with
 :SIMulation:FAULt ""; :SIMulation:FAULt:CATalog? lists them. An instrument that answers nothing or nonsense
 still takes the command, but benchyard scpi, which wants an answer first, does not get so far: write it to
 the socket with another program.`
@@ -106,9 +107,8 @@ func (c *simCommand) load() (sim.Config, error) {
 		if err != nil {
 			return config, err
 		}
-		config = sim.Config{}
-		if err := json.Unmarshal(data, &config); err != nil {
-			return config, fmt.Errorf("%s: not a lab configuration: %w", c.Config, err)
+		if config, err = sim.ParseConfig(data); err != nil {
+			return config, fmt.Errorf("%s: %w", c.Config, err)
 		}
 	}
 	config.Speed = c.Speed
@@ -129,19 +129,27 @@ func (c *simCommand) spoil(config *sim.Config) error {
 	if config.Wire == nil {
 		config.Wire = map[string]sim.WireConfig{}
 	}
+	spoiled := map[string]bool{}
 	for _, text := range c.Fault {
 		name, fault, ok := strings.Cut(text, "=")
 		if !ok || name == "" || fault == "" {
 			return fmt.Errorf("--fault %q: want NAME=FAULT or NAME=FAULT@RATE", text)
 		}
+		if spoiled[name] {
+			return fmt.Errorf("--fault %q: %s has one already; an instrument has one fault at a time", text, name)
+		}
+		spoiled[name] = true
 		w, known := config.Wire[name]
 		if !known {
 			w = config.Wire["*"]
 		}
 		fault, rate, some := strings.Cut(fault, "@")
-		w.Fault, w.Rate = sim.WireFault(fault), 0
+		var err error
+		if w.Fault, err = faultOf(fault); err != nil {
+			return fmt.Errorf("--fault %q: %w", text, err)
+		}
+		w.Rate = 0
 		if some {
-			var err error
 			if w.Rate, err = strconv.ParseFloat(rate, 64); err != nil || w.Rate == 0 {
 				return fmt.Errorf("--fault %q: rate %q is not a share above 0 and up to 1", text, rate)
 			}
@@ -158,6 +166,21 @@ func (c *simCommand) spoil(config *sim.Config) error {
 		}
 	}
 	return nil
+}
+
+// faultOf finds a fault by its name, in which hyphens may stand for blanks.
+func faultOf(text string) (sim.WireFault, error) {
+	var names []string
+	for _, f := range sim.WireFaults() {
+		if string(f) == strings.ReplaceAll(text, "-", " ") {
+			return f, nil
+		}
+		names = append(names, string(f))
+	}
+	if near, ok := document.Nearest(text, names); ok {
+		return "", fmt.Errorf("no such fault; did you mean %q?", near)
+	}
+	return "", errors.New("no such fault; benchyard sim --help lists them")
 }
 
 // list prints where every instrument is.

@@ -39,6 +39,19 @@ func visible(text string) string {
 	}, text)
 }
 
+// visibleTabs is visible for text whose columns are set apart by tabs.
+func visibleTabs(text []byte) string {
+	lines := strings.Split(string(text), "\n")
+	for i, line := range lines {
+		cells := strings.Split(line, "\t")
+		for j := range cells {
+			cells[j] = visible(cells[j])
+		}
+		lines[i] = strings.Join(cells, "\t")
+	}
+	return strings.Join(lines, "\n")
+}
+
 // oneLine is visible text without line breaks, for a cell or a line of progress.
 func oneLine(text string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(visible(text), "\n", "; "), ";; ", "; ")

@@ -27,29 +27,24 @@ func (a *Analyzer) Sweep(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	if err := a.check(s); err != nil {
 		return rf.Spectrum{}, err
 	}
-	var whole rf.Spectrum
+	whole := rf.Spectrum{Levels: make([]float64, 0, s.Points)}
 	added := rf.DB(0)
 	for _, part := range split(s, a.maxPoints()) {
-		var trace rf.Spectrum
-		var err error
-		for {
-			trace, err = a.take(ctx, a.relieved(part, added))
-			if !errors.Is(err, ErrOverload) || a.attenuation(part.Attenuation+added) >= a.maxAttenuation() {
-				break
-			}
+		trace, err := a.take(ctx, a.relieved(part, added), whole.Levels)
+		for errors.Is(err, ErrOverload) && a.attenuation(part.Attenuation+added) < a.maxAttenuation() {
 			added += relief
+			trace, err = a.take(ctx, a.relieved(part, added), whole.Levels)
 		}
 		if err != nil {
 			return rf.Spectrum{}, fmt.Errorf("analyzer: sweep from %s to %s: %w", part.Start, part.Stop, err)
 		}
-		if whole.Levels == nil {
-			whole = trace
-		} else {
-			whole.Levels = append(whole.Levels, trace.Levels...)
-			whole.Attenuation = trace.Attenuation // it only rises
-		}
+		whole = trace // the attenuation only rises
 	}
 	whole.Start, whole.Step = s.Start, (s.Stop-s.Start)/rf.Hertz(s.Points-1)
+	if err := whole.Validate(); err != nil {
+		a.forget()
+		return rf.Spectrum{}, fmt.Errorf("analyzer: sweep from %s to %s: %w", s.Start, s.Stop, err)
+	}
 	return whole, nil
 }
 
@@ -106,14 +101,14 @@ func split(s rf.Sweep, limit int) []rf.Sweep {
 	return parts
 }
 
-// take runs one sweep. After any failure but an overload the settings count as
-// unknown.
-func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+// take runs one sweep and appends its points to levels. After any failure but an
+// overload the settings count as unknown.
+func (a *Analyzer) take(ctx context.Context, s rf.Sweep, levels []float64) (rf.Spectrum, error) {
 	if err := a.apply(ctx, s); err != nil {
 		a.forget()
 		return rf.Spectrum{}, err
 	}
-	trace, err := a.run(ctx, s)
+	trace, err := a.run(ctx, s, levels)
 	if err == nil && a.line.Session.Generation() != a.of {
 		err = errors.New("the connection was lost while the sweep ran")
 	}
@@ -128,7 +123,7 @@ func (a *Analyzer) take(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 
 // run starts the sweep, waits for its end and fetches the trace. With it come
 // the settings it was taken with: somebody at the front panel may have changed them.
-func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
+func (a *Analyzer) run(ctx context.Context, s rf.Sweep, levels []float64) (rf.Spectrum, error) {
 	// ABORt first: what was left in a connection that was given up may still
 	// have started a sweep, and INITiate is ignored then (-213).
 	table, session := a.line.Table, a.line.Session
@@ -143,34 +138,30 @@ func (a *Analyzer) run(ctx context.Context, s rf.Sweep) (rf.Spectrum, error) {
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
-	fetch, err := table.Script().Ask(relied()...).Ask("trace").Units()
+	settings, err := table.Script().Ask(relied()...).Units()
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
-	answers, err := session.Exchange(ctx, 0, slices.Concat(status, []string{errorQuery}, fetch)...)
+	got, err := a.line.Fetch(ctx, "trace", levels, slices.Concat(status, []string{errorQuery}, settings)...)
 	if err != nil {
 		return rf.Spectrum{}, err
 	}
-	if err := a.judge(ctx, answers[0], answers[1], answers[2]); err != nil {
+	if err := a.judge(ctx, got.Answers[0], got.Answers[1], got.Answers[2]); err != nil {
 		return rf.Spectrum{}, err
 	}
-	last := len(answers) - 1
-	if err := a.compare(s, answers[3:last]); err != nil {
+	if err := a.compare(s, got.Answers[3:]); err != nil {
 		return rf.Spectrum{}, err
 	}
-	levels, err := table.Numbers("trace", answers[last])
-	if err != nil {
-		return rf.Spectrum{}, err
+	if got.Err != nil {
+		return rf.Spectrum{}, got.Err
 	}
-	if len(levels) != s.Points {
-		return rf.Spectrum{}, fmt.Errorf("trace has %d points, want %d", len(levels), s.Points)
+	if points := len(got.Numbers) - len(levels); points != s.Points {
+		return rf.Spectrum{}, fmt.Errorf("trace has %d points, want %d", points, s.Points)
 	}
-	trace := rf.Spectrum{
-		Start: s.Start, Step: (s.Stop - s.Start) / rf.Hertz(s.Points-1), Levels: levels,
-		RBW: a.actual.rbw, NoiseBandwidth: a.actual.rbw * rf.Hertz(a.NoiseFactor),
+	return rf.Spectrum{
+		Levels: got.Numbers, RBW: a.actual.rbw, NoiseBandwidth: a.actual.rbw * rf.Hertz(a.NoiseFactor),
 		Attenuation: a.attenuation(s.Attenuation),
-	}
-	return trace, trace.Validate()
+	}, nil
 }
 
 // judge says whether what the analyzer tells of the sweep lets its trace stand.

@@ -139,6 +139,9 @@ func (c *checker) head(s Source, done map[string]*Table) {
 	if s.Session.Terminator != "" {
 		c.OneOf(c.at("session.terminator"), "terminator", s.Session.Terminator, "LF", "CRLF", "CR")
 	}
+	if s.Session.Sequential && s.Session.Overlapped {
+		c.Report(c.at("session.hislip_overlapped"), "sequential says that messages sent early are lost, hislip_overlapped that they are not; want one of them")
+	}
 	for key, n := range map[string]int{"max_message": s.Session.MaxMessage, "input_buffer": s.Session.InputBuffer} {
 		if where := c.at("session." + key); c.Has(where) && (n < leastBuffer || n > mostBuffer) {
 			c.Report(where, "%s %d: want %d to %d bytes", key, n, leastBuffer, mostBuffer)
@@ -206,7 +209,10 @@ func (c *checker) commands(s Source) {
 		c.Report(c.at("commands"), "%s cannot do without %s; inherit: %s has all of them", article(s.Role), strings.Join(missing, ", "), StandardName)
 	}
 	for _, name := range c.role.limits {
-		if _, ok := c.table.Limits[name]; !ok && s.Inherits == "" {
+		_, ok := c.table.Limits[name]
+		if usual := c.role.usual[name]; !ok && usual > 0 {
+			c.table.Limits[name] = usual
+		} else if !ok && s.Inherits == "" {
 			c.Report(c.at("limits"), "missing limit %q; every dialect of %s needs it", name, article(s.Role))
 		}
 	}

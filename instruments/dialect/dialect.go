@@ -80,6 +80,10 @@ type Session struct {
 	MaxMessage  int    `json:"max_message,omitempty"`  // longest message in bytes it can take; zero: the session's default
 	Sequential  bool   `json:"sequential,omitempty"`   // it loses messages that are sent before the last one was answered
 	InputBuffer int    `json:"input_buffer,omitempty"` // bytes of messages it holds unread; zero: the session's default
+
+	// On HiSLIP it takes messages before it answered the last one, and does not
+	// throw the answer away: the overlapped mode is asked for.
+	Overlapped bool `yaml:"hislip_overlapped" json:"hislip_overlapped,omitempty"`
 }
 
 // Configure returns the configuration of a session with the instrument: c with
@@ -87,6 +91,7 @@ type Session struct {
 func (t *Table) Configure(c scpi.Config) scpi.Config {
 	s := t.Session
 	c.Banner, c.BareBlocks, c.TextBlocks, c.Sequential = s.Banner, s.BareBlocks, s.TextBlocks, s.Sequential
+	c.Overlapped = s.Overlapped
 	c.Terminator = cmp.Or(s.Terminator, c.Terminator)
 	c.MaxMessage, c.InputBuffer = cmp.Or(s.MaxMessage, c.MaxMessage), cmp.Or(s.InputBuffer, c.InputBuffer)
 	return c

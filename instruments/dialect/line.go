@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"benchyard/instruments/scpi"
 )
@@ -64,6 +65,40 @@ func (l Line) Bool(ctx context.Context, capability string, values Values) (bool,
 	return l.Table.Bool(capability, []byte(answer))
 }
 
+// Fetch sends units and, last, asks for the block or the list of numbers of a
+// capability, in as few messages as they make. The numbers are appended to dst, those
+// of a block while they arrive, in base units. What Table.Numbers would refuse is the
+// error in what was fetched: the answers to units may say why.
+func (l Line) Fetch(ctx context.Context, capability string, dst []float64, units ...string) (scpi.Fetched, error) {
+	query, err := l.Table.Ask(capability, nil)
+	if err != nil {
+		return scpi.Fetched{}, err
+	}
+	units = append(slices.Clone(units), query)
+	e := l.Table.Commands[capability]
+	if e.Type != CSV {
+		got, err := l.Session.Fetch(ctx, 0, e.Encoding.format(), dst, units...)
+		if err == nil && got.Err == nil {
+			got.Err = e.Unit.allToBase(got.Numbers[len(dst):])
+		}
+		if got.Err != nil {
+			got.Numbers, got.Err = nil, unfit(capability, got.Err)
+		}
+		return got, err
+	}
+	answers, err := l.Session.Exchange(ctx, 0, units...)
+	if err != nil {
+		return scpi.Fetched{}, err
+	}
+	last := len(answers) - 1
+	got := scpi.Fetched{Answers: answers[:last]}
+	list, err := l.Table.Numbers(capability, answers[last])
+	if got.Err = err; err == nil {
+		got.Numbers = append(dst, list...)
+	}
+	return got, nil
+}
+
 // Confirm tells the instrument something it must do for sure and asks another
 // capability whether it did; holds judges the answer, as in scpi.Session.Confirm.
 func (l Line) Confirm(ctx context.Context, asked string, values Values, holds func(answer []byte) bool, commands ...string) error {
@@ -75,7 +110,8 @@ func (l Line) Confirm(ctx context.Context, asked string, values Values, holds fu
 }
 
 // Switch tells the instrument to go on or off by the capability told and confirms
-// it by the capability asked. Off is believed only when the instrument says so.
+// it by the capability asked. Off is believed only when the instrument says so, and
+// is sent once more to one that says nothing, as in scpi.Session.SwitchOff.
 func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 	commands, err := l.Table.Set(told, nil)
 	if err != nil {
@@ -86,7 +122,11 @@ func (l Line) Switch(ctx context.Context, told, asked string, on bool) error {
 		return err == nil && got == on
 	}
 	if !on {
-		return l.Confirm(ctx, asked, nil, is, commands...)
+		query, err := l.Table.Ask(asked, nil)
+		if err != nil {
+			return err
+		}
+		return l.Session.SwitchOff(ctx, query, func(answer string) bool { return is([]byte(answer)) }, commands...)
 	}
 	// What is dangerous is sent once: Confirm would repeat it on a new connection.
 	if err := l.Session.Command(ctx, commands...); err != nil {

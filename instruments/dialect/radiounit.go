@@ -5,7 +5,12 @@ func radioUnitRole() role {
 	carrier := which("carrier")
 	connector := which("connector")
 	return role{
-		shell: true,
+		shell:  true,
+		limits: []string{"frequency_tolerance", "level_tolerance"},
+		// Of what is read back. Units print tenths of a decibel, and tune in steps of
+		// some hertz: 10 Hz at 3.5 GHz are 0.003 ppm of the 0.05 ppm that TS 38.141-1,
+		// 6.5.2 leaves them (both common practice, no source).
+		usual: map[string]float64{"frequency_tolerance": 10, "level_tolerance": 0.05},
 		capabilities: []Capability{
 			asked("revision", Text).required(),
 			setting("build", Text, word("build")).required().takes(Load).overlapped(),

@@ -39,7 +39,8 @@ const (
 type role struct {
 	capabilities []Capability
 	limits       []string
-	shell        bool // it may be controlled over a command line
+	usual        map[string]float64 // limits that stand where neither a table nor what it inherits has them
+	shell        bool               // it may be controlled over a command line
 }
 
 // The builders of capabilities: what a driver needs of nearly every one.

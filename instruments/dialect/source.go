@@ -1,6 +1,7 @@
 package dialect
 
 import (
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -72,6 +73,9 @@ func (l *Lines) UnmarshalText(command []byte) error {
 	*l = Lines{string(command)}
 	return nil
 }
+
+// UnmarshalJSON reads the list that JSON always has.
+func (l *Lines) UnmarshalJSON(text []byte) error { return json.Unmarshal(text, (*[]string)(l)) }
 
 // Parse reads one table from a file. It may inherit from the standard table of
 // its role and from the tables in others. The error is document.Problems.

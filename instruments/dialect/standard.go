@@ -4,6 +4,7 @@ import (
 	"embed"
 	"fmt"
 	"strings"
+	"sync"
 
 	"benchyard/instruments/document"
 )
@@ -27,11 +28,24 @@ func StandardText(role string) []byte {
 func fileOf(role string) string { return "standard/" + strings.ReplaceAll(role, " ", "-") + ".yaml" }
 
 // Standard returns the built-in table of a role, nil for a role there is none
-// of. It is read by the parser of every other table.
+// of. It is read by the parser of every other table, once. Callers share it and
+// leave it as it is.
 func Standard(role string) *Table {
-	if _, ok := roleOf(role); !ok {
-		return nil
-	}
+	standards.read.Do(func() {
+		standards.tables = map[string]*Table{}
+		for _, role := range Roles() {
+			standards.tables[role] = readStandard(role)
+		}
+	})
+	return standards.tables[role]
+}
+
+var standards struct {
+	read   sync.Once
+	tables map[string]*Table
+}
+
+func readStandard(role string) *Table {
 	name := fileOf(role)
 	data, err := standard.ReadFile(name)
 	var s Source

@@ -89,6 +89,19 @@ func (u Unit) toBase(x float64) (float64, error) {
 	return 10 * math.Log10(x*r.linear), nil
 }
 
+// allToBase converts numbers of the instrument where they are.
+func (u Unit) allToBase(list []float64) (err error) {
+	if u == "" {
+		return nil
+	}
+	for i := range list {
+		if list[i], err = u.toBase(list[i]); err != nil {
+			return fmt.Errorf("element %d: %w", i, err)
+		}
+	}
+	return nil
+}
+
 // fromBase converts a number for the instrument. Dividing by the factor and not
 // multiplying by its inverse keeps 2.0005 GHz exact in kilohertz.
 func (u Unit) fromBase(x float64) float64 {

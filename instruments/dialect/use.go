@@ -1,7 +1,6 @@
 package dialect
 
 import (
-	"encoding/binary"
 	"fmt"
 	"math"
 	"slices"
@@ -150,49 +149,25 @@ func (t *Table) Numbers(capability string, answer []byte) ([]float64, error) {
 		return list, nil
 	}
 	payload, err := scpi.ParseBlock(answer)
+	if err != nil {
+		return nil, unfit(capability, err)
+	}
+	list, err := e.Encoding.format().Decode(payload)
 	if err == nil {
-		var list []float64
-		if list, err = decodeBlock(payload, e.Encoding); err == nil && e.Unit != "" {
-			err = convert(list, e.Unit)
-		}
-		if err == nil {
-			return list, nil
-		}
+		err = e.Unit.allToBase(list)
 	}
-	return nil, fmt.Errorf("dialect: %s: %w: %w", capability, scpi.ErrAnswer, err)
-}
-
-func convert(list []float64, unit Unit) (err error) {
-	for i := range list {
-		if list[i], err = unit.toBase(list[i]); err != nil {
-			return fmt.Errorf("element %d: %w", i, err)
-		}
-	}
-	return nil
-}
-
-// decodeBlock takes the numbers out of a block.
-func decodeBlock(b []byte, encoding Encoding) ([]float64, error) {
-	if encoding == Real32 || encoding == "" {
-		return scpi.DecodeReal32(b)
-	}
-	size := 8
-	if encoding == Real32Swapped {
-		size = 4
-	}
-	if len(b)%size != 0 {
-		return nil, fmt.Errorf("block of %d bytes does not hold numbers of %d bytes", len(b), size)
-	}
-	list := make([]float64, 0, len(b)/size)
-	for x := range slices.Chunk(b, size) {
-		switch encoding {
-		case Real32Swapped:
-			list = append(list, float64(math.Float32frombits(binary.LittleEndian.Uint32(x))))
-		case Real64Swapped:
-			list = append(list, math.Float64frombits(binary.LittleEndian.Uint64(x)))
-		default:
-			list = append(list, math.Float64frombits(binary.BigEndian.Uint64(x)))
-		}
+	if err != nil {
+		return nil, unfit(capability, err)
 	}
 	return list, nil
+}
+
+// unfit says of which capability an answer is that does not hold what it should.
+func unfit(capability string, err error) error {
+	return fmt.Errorf("dialect: %s: %w: %w", capability, scpi.ErrAnswer, err)
+}
+
+// format is how the numbers of a block are laid out.
+func (e Encoding) format() scpi.RealFormat {
+	return scpi.RealFormat{Double: e == Real64 || e == Real64Swapped, Swapped: e == Real32Swapped || e == Real64Swapped}
 }

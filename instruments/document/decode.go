@@ -249,7 +249,7 @@ func wanted(t reflect.Type) string {
 		return "a duration such as 30s or 10m"
 	case t.Kind() == reflect.Slice:
 		return "a list"
-	case own:
+	case own && !hasOtherForm(t):
 		return "a value"
 	case t.Kind() == reflect.Map:
 		return "a mapping"

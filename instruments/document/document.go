@@ -34,7 +34,7 @@ import (
 )
 
 // MaxSize is the largest document in bytes that is read at all.
-const MaxSize = 4 << 20
+const MaxSize = 32 << 20
 
 // maxShown bounds how many problems one error text lists.
 const maxShown = 100

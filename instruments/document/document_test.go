@@ -152,7 +152,7 @@ func TestReadRefusesWhatIsNoPlainDocument(t *testing.T) {
 func TestReadBoundsTheSize(t *testing.T) {
 	huge := append([]byte("shelf: "), make([]byte, document.MaxSize)...)
 	problems := document.Decode("s.yaml", huge, new(shelf))
-	if want := "s.yaml: the document has 4194311 bytes; at most 4194304 are read"; problems.Error() != want {
+	if want := "s.yaml: the document has 33554439 bytes; at most 33554432 are read"; problems.Error() != want {
 		t.Errorf("got %q, want %q", problems.Error(), want)
 	}
 }

@@ -103,7 +103,7 @@ func (g *Generator) On(ctx context.Context) error {
 }
 
 // Off switches the output off. It returns nil only when the generator says that
-// the output is off.
+// the output is off. One that gives no proper answer is told once more, blindly.
 func (g *Generator) Off(ctx context.Context) error {
 	if err := g.line.Switch(ctx, "output_off", "output", false); err != nil {
 		return fmt.Errorf("generator: output off: %w", err)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"benchyard/instruments/dialect"
@@ -29,8 +30,9 @@ func (u *RadioUnit) Configure(ctx context.Context, c Carrier) error {
 }
 
 // ConfigureAll sets several carriers that are transmitted at once, the lowest
-// first, and reads every setting back as Configure does. They have one test
-// model and one duplex mode.
+// first, and reads every setting back as Configure does, numbers within the limits
+// frequency_tolerance (Hz) and level_tolerance (dB) of the dialect. They have one
+// test model and one duplex mode.
 func (u *RadioUnit) ConfigureAll(ctx context.Context, carriers []Carrier) error {
 	if len(carriers) == 0 {
 		return errors.New("radiounit: configure no carrier")
@@ -94,8 +96,8 @@ func (u *RadioUnit) apply(ctx context.Context, settings []setting) error {
 		}
 		lines = append(lines, of...)
 		questions = append(questions, question{s.entry, s.values, func(answer []byte) error {
-			if !s.is(u.table, answer) && differs == nil {
-				differs = fmt.Errorf("%s answers %.40q after %q: %w", s.entry, answer, of, ErrConfiguration)
+			if why := s.differs(u.table, answer); why != "" && differs == nil {
+				differs = fmt.Errorf("%s answers %.40q after %q%s: %w", s.entry, answer, of, why, ErrConfiguration)
 			}
 			return nil
 		}})
@@ -109,15 +111,47 @@ func (u *RadioUnit) apply(ctx context.Context, settings []setting) error {
 	return differs
 }
 
-// is compares an answer with the setting; units print with limited resolution, a
-// part in 1e9 is finer than any setting here.
-func (s setting) is(t *dialect.Table, answer []byte) bool {
-	if s.text != "" && t.Commands[s.entry].Type == dialect.Word { // character data has no case (vol. 1, 6.2.1)
-		return strings.EqualFold(t.String(answer), s.text)
-	}
+// differs compares an answer with the setting and says in how far it is another, empty
+// for not at all.
+func (s setting) differs(t *dialect.Table, answer []byte) string {
+	const another = ", which is another"
 	if s.text != "" {
-		return t.String(answer) == s.text
+		got := t.String(answer)
+		same := got == s.text
+		if t.Commands[s.entry].Type == dialect.Word { // character data has no case (vol. 1, 6.2.1)
+			same = strings.EqualFold(got, s.text)
+		}
+		if !same {
+			return another
+		}
+		return ""
 	}
 	got, err := t.Number(s.entry, answer)
-	return err == nil && math.Abs(got-s.number) <= 1e-9*max(math.Abs(s.number), 1)
+	if err != nil {
+		return another
+	}
+	within, by := tolerance(t, s.entry)
+	// What a rounded number lies beside the middle of its step is not exact either.
+	if math.Abs(got-s.number) <= within+1e-12*max(math.Abs(s.number), 1) {
+		return ""
+	}
+	if by == "" {
+		return another
+	}
+	return fmt.Sprintf(", %.9g beside it; the %s of its dialect %s is %g", math.Abs(got-s.number), by, t.Name, within)
+}
+
+// tolerance returns how far beside a setting a unit may read back, since it rounds and
+// tunes in steps, and the limit of the dialect that says so; zero and none for what is
+// counted.
+func tolerance(t *dialect.Table, entry string) (within float64, by string) {
+	switch {
+	case slices.Contains([]string{"carrier_frequency", "carrier_bandwidth", "carrier_spacing", "tone_offset"}, entry):
+		by = "frequency_tolerance"
+	case slices.Contains([]string{"carrier_power", "tone_level"}, entry):
+		by = "level_tolerance"
+	default:
+		return 0, ""
+	}
+	return t.Limits[by], by
 }

@@ -41,9 +41,9 @@ type Control interface {
 	Run(ctx context.Context, timeout time.Duration, lines ...string) error
 	// Ask sends lines and hands one answer for each to decode.
 	Ask(ctx context.Context, decode func(answers []string) error, lines ...string) error
-	// Confirm sends lines, asks query, and lets holds judge the answer; lines may be
-	// sent twice.
-	Confirm(ctx context.Context, query string, holds func(answer string) bool, lines ...string) error
+	// SwitchOff sends lines, asks query, and lets holds judge the answer; lines may be
+	// sent several times, the last time without waiting for an answer.
+	SwitchOff(ctx context.Context, query string, holds func(answer string) bool, lines ...string) error
 }
 
 // RadioUnit is a radio unit behind its control port.

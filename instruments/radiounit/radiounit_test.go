@@ -99,6 +99,43 @@ func TestReadBackDiffers(t *testing.T) {
 	}
 }
 
+// Units round what they read back: as far as the dialect says it is the same carrier,
+// beyond that it is another, and the error says by how much and who decides.
+func TestReadBackIsRounded(t *testing.T) {
+	c := n78
+	c.Center, c.Power = 3549.99e6, 33.98970004 // 2.5 W
+	told := strings.NewReplacer("3.55E+09", "3.54999E+09", "3.7E+01", "3.398970004E+01").Replace(configure)
+	for _, tt := range []struct {
+		answers, limits, says string
+	}{
+		{`3549990000;1E8;30000;34.0;"NR-FR1-TM1.1";TDD;1`, "", ""},
+		{`3549990010;1E8;30000;33.99;"NR-FR1-TM1.1";TDD;1`, "", ""},
+		{`3549990011;1E8;30000;34.0;"NR-FR1-TM1.1";TDD;1`, "", "carrier_frequency answers \"3549990011\" after [\":CARR1:FREQ 3.54999E+09\"], 11 beside it; the frequency_tolerance of its dialect own is 10"},
+		{`3549990000;1E8;30000;33.9;"NR-FR1-TM1.1";TDD;1`, "", "the level_tolerance of its dialect own is 0.05"},
+		{`3550000000;1E8;30000;33.5;"NR-FR1-TM1.1";TDD;1`, "{frequency_tolerance: 10000, level_tolerance: 0.5}", ""},
+		{`3549990000;1E8;30000;34.0;"NR-FR1-TM1.1";TDD;2`, "{frequency_tolerance: 10000, level_tolerance: 0.5}", "carrier_count answers"},
+		{`3549990000;1E8;30000;9.91E37;"NR-FR1-TM1.1";TDD;1`, "", "carrier_power answers"},
+	} {
+		document := "{name: own, role: radio unit, inherits: SCPI-1999}"
+		if tt.limits != "" {
+			document = strings.TrimSuffix(document, "}") + ", limits: " + tt.limits + "}"
+		}
+		table, err := dialect.Parse("own.yaml", []byte(document))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := scpi.Dial(t.Context(), Serve(t, Greet(), Command(told), Answer(askBack, tt.answers)), scpi.Config{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		err = radiounit.New(s, table).Configure(t.Context(), c)
+		if tt.says == "" && err != nil || tt.says != "" && (!errors.Is(err, radiounit.ErrConfiguration) || !strings.Contains(err.Error(), tt.says)) {
+			t.Errorf("%s: %v", tt.answers, err)
+		}
+	}
+}
+
 func TestTransmitterThatDoesNotObey(t *testing.T) {
 	u := open(t, Command(":OUTP ON"), Answer(":OUTP?", "0"), off("1"),
 		Answer(":OUTP ON;:SYST:ERR?", `-221,"Settings conflict;no supply"`), Answer(":SYST:ERR?", NoError), Answer(":ALAR:COUN?", "1.5"))

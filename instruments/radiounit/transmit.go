@@ -21,9 +21,9 @@ func (u *RadioUnit) Transmit(ctx context.Context) error {
 }
 
 // Mute switches the transmitter off. It returns nil only when the unit says that
-// it does not transmit.
+// it does not transmit. One that gives no proper answer is told once more, blindly.
 func (u *RadioUnit) Mute(ctx context.Context) error {
-	return u.confirm(ctx, "transmit_off", "transmitting", false, nil)
+	return u.switchOff(ctx, "transmit_off", "transmitting", nil)
 }
 
 // Transmitting reports whether the transmitter is on.
@@ -48,7 +48,7 @@ func (u *RadioUnit) Enable(ctx context.Context, connector int, on bool) error {
 	if on {
 		return u.turn(ctx, "connector_on", "connector_enabled", true, which(connector))
 	}
-	return u.confirm(ctx, "connector_off", "connector_enabled", false, which(connector))
+	return u.switchOff(ctx, "connector_off", "connector_enabled", which(connector))
 }
 
 // one checks the number of a connector.

@@ -113,9 +113,9 @@ func (u *RadioUnit) turn(ctx context.Context, told, asked string, want bool, val
 	return err
 }
 
-// confirm tells the unit something that must become true, and tells it again when
-// the connection fails on the way.
-func (u *RadioUnit) confirm(ctx context.Context, told, asked string, want bool, values dialect.Values) error {
+// switchOff tells the unit to end something, asks back whether it has, and tells it
+// again when the connection or the answer fails on the way.
+func (u *RadioUnit) switchOff(ctx context.Context, told, asked string, values dialect.Values) error {
 	lines, err := u.table.Set(told, values)
 	if err != nil {
 		return fmt.Errorf("radiounit: %w", err)
@@ -124,13 +124,13 @@ func (u *RadioUnit) confirm(ctx context.Context, told, asked string, want bool, 
 	if err != nil {
 		return fmt.Errorf("radiounit: %w", err)
 	}
-	err = u.control.Confirm(ctx, query, func(output string) bool {
+	err = u.control.SwitchOff(ctx, query, func(output string) bool {
 		answer, err := u.table.Answer(asked, output)
 		if err != nil {
 			return false
 		}
-		is, err := u.table.Bool(asked, answer)
-		return err == nil && is == want
+		on, err := u.table.Bool(asked, answer)
+		return err == nil && !on
 	}, lines...)
 	if err != nil {
 		return fmt.Errorf("radiounit: %s: %w", told, err)

@@ -62,7 +62,7 @@ func (s Spectrum) Validate() error {
 		return fmt.Errorf("rf: trace step %v and resolution bandwidth %v must be positive", float64(s.Step), float64(s.RBW))
 	}
 	for i, v := range s.Levels {
-		if math.IsNaN(v) || math.Abs(v) >= SpecialNumber || math.IsInf(v, 0) {
+		if !(math.Abs(v) < SpecialNumber) { // NaN is not
 			return fmt.Errorf("rf: trace point %d at %s is %v, not a measured level", i, s.Frequency(i), v)
 		}
 	}

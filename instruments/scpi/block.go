@@ -48,13 +48,6 @@ func AppendReal32(dst []byte, xs []float64) []byte {
 	return dst
 }
 
-// DecodeReal32 decodes the payload of a REAL,32 block in normal byte order.
-// NaN and infinities come through as they are: whether a point is a measured
-// number is the caller's question. A length that is not a multiple of four is
-// an error.
-func DecodeReal32(b []byte) ([]float64, error) {
-	if len(b)%4 != 0 {
-		return nil, fmt.Errorf("scpi: %d bytes are no whole number of 4-byte reals", len(b))
-	}
-	return appendReal32(make([]float64, 0, len(b)/4), b), nil
-}
+// DecodeReal32 decodes the payload of a REAL,32 block in normal byte order, as
+// RealFormat.Decode does.
+func DecodeReal32(b []byte) ([]float64, error) { return RealFormat{}.Decode(b) }

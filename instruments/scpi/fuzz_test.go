@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -223,17 +224,20 @@ func FuzzFramer(f *testing.F) {
 	})
 }
 
-// FuzzReadReal32 decodes blocks as they come, in chunks of any size, like DecodeReal32.
-func FuzzReadReal32(f *testing.F) {
-	f.Add([]byte("abcdefghijklmnopqrstuvwxyz012345"), 16)
-	f.Fuzz(func(t *testing.T, b []byte, size int) {
-		b = b[:len(b)&^3]
-		want, err := DecodeReal32(b)
+// FuzzReadReals decodes blocks as they come, in chunks of any size, like Decode.
+func FuzzReadReals(f *testing.F) {
+	f.Add([]byte("abcdefghijklmnopqrstuvwxyz012345"), 16, false, false)
+	f.Add([]byte("abcdefghijklmnopqrstuvwxyz012345"), 20, true, true)
+	f.Fuzz(func(t *testing.T, b []byte, size int, double, swapped bool) {
+		format := RealFormat{Double: double, Swapped: swapped}
+		b = b[:len(b)/format.Size()*format.Size()]
+		want, err := format.Decode(b)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := readReal32(nil, bufio.NewReaderSize(bytes.NewReader(b), size%1000), len(b))
-		if err != nil || !bytes.Equal(AppendReal32(nil, got), AppendReal32(nil, want)) {
+		got, err := format.read(nil, bufio.NewReaderSize(bytes.NewReader(b), size%1000), len(b))
+		same := func(x, y float64) bool { return math.Float64bits(x) == math.Float64bits(y) }
+		if err != nil || !slices.EqualFunc(got, want, same) {
 			t.Fatalf("got %v, %v, want %v", got, err, want)
 		}
 	})

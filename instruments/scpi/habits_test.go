@@ -27,7 +27,7 @@ func TestBannerIsThrownAway(t *testing.T) {
 		})
 	}
 	r := Serve(t, Accept(), Send("Welcome\n"), Gone())
-	if _, err := scpi.Dial(t.Context(), r, scpi.Config{}); !errors.Is(err, scpi.ErrAnswer) || !strings.Contains(err.Error(), "dialect") {
+	if _, err := scpi.Dial(t.Context(), r, scpi.Config{}); !errors.Is(err, scpi.ErrAnswer) || !strings.Contains(err.Error(), "say so: banner") {
 		t.Errorf("not announced: got %v", err)
 	}
 }

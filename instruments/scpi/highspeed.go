@@ -22,7 +22,7 @@ func dialHiSLIP(ctx context.Context, resource Resource, config Config) (*highSpe
 	defer cancel()
 	w := &highSpeed{}
 	dial := func(ctx context.Context) (net.Conn, error) {
-		conn, peeker, err := open(ctx, resource.Address(), config.Timeout)
+		conn, peeker, err := open(ctx, resource, config)
 		if err != nil {
 			return nil, err
 		}

@@ -217,8 +217,11 @@ func TestHiSLIPPipeline(t *testing.T) {
 	for i := range queries {
 		queries[i] = fmt.Sprintf(":ECHO? %d", i)
 	}
-	serve := func(p *Peer) error { return Steps(Greet(), Serving(echoing()))(p) }
-	for name, r := range map[string]scpi.Resource{"synchronized": ServeHiSLIP(t, serve), "overlapped": ServeOverlapped(t, serve)} {
+	greeting := Answer("*ESR?;*CLS;*IDN?", "0;"+Identity)
+	for name, r := range map[string]scpi.Resource{
+		"synchronized": ServeHiSLIP(t, Accept(), DeviceClear(), greeting, Serving(echoing())), // asked for the other mode it clears, and grants it not
+		"overlapped":   ServeOverlapped(t, Accept(), greeting, Serving(echoing())),
+	} {
 		t.Run(name, func(t *testing.T) {
 			s := dialAt(t, r, scpi.Config{Overlapped: true})
 			got, err := s.Pipeline(t.Context(), queries...)

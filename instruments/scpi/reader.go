@@ -140,12 +140,15 @@ func (m *framer) readBlock(buf []byte) ([]byte, error) {
 		return buf, fmt.Errorf("scpi: block of %d bytes, limit %d: %w", n, m.limit, ErrTooLong)
 	}
 	if m.sink != nil {
-		if err := m.sink(m.r, n); err != nil {
+		took, err := m.sink(m.r, n)
+		if err != nil {
 			return buf, err
 		}
-		buf = append(buf[:len(buf)-2-len(digits)], taken(n)...)
-		m.kept, m.block = len(buf), false
-		return buf, nil
+		if took {
+			buf = append(buf[:len(buf)-2-len(digits)], taken(n)...)
+			m.kept, m.block = len(buf), false
+			return buf, nil
+		}
 	}
 	start := len(buf)
 	buf = append(buf, make([]byte, n)...)

@@ -105,7 +105,7 @@ func (s *Session) recover(ctx context.Context) ([]Error, error) {
 
 // mayReconnect is false for errors that another connection would only repeat.
 func mayReconnect(err error) bool {
-	return !errors.Is(err, ErrWrongInstrument) && !errors.Is(err, ErrClosed) && !errors.Is(err, ErrRefused)
+	return !errors.Is(err, ErrWrongInstrument) && !errors.Is(err, ErrClosed) && !errors.Is(err, ErrRefused) && !errors.As(err, new(outside))
 }
 
 // resync proves the connection empty. It sends a pair of numbers for the
@@ -153,6 +153,7 @@ func (s *Session) clear(ctx context.Context, w clearer) error {
 	bounded, cancel := context.WithTimeout(ctx, min(resyncTimeout, s.config.Timeout))
 	defer cancel()
 	if err := w.Clear(bounded); err != nil {
+		s.link.broken = true // one end may wait for the other to complete it
 		if ctx.Err() != nil {
 			err = context.Cause(ctx)
 		}
@@ -261,6 +262,9 @@ func (s *Session) connect(ctx context.Context) error {
 	if err != nil && s.resource.HiSLIP != "" && errors.Is(err, context.DeadlineExceeded) && ctx.Err() == nil {
 		return fmt.Errorf("scpi: %s: %w: %w; connected, but another client may hold the instrument", s.resource, ErrTimeout, err)
 	}
+	if errors.As(err, new(outside)) {
+		return fmt.Errorf("scpi: %s: %w", s.resource, err)
+	}
 	if err != nil {
 		return fmt.Errorf("scpi: %s: cannot connect: %w; is the instrument switched on and the resource right?", s.resource, err)
 	}
@@ -318,7 +322,7 @@ func (s *Session) greet(ctx context.Context) error {
 		return fmt.Errorf("%w; connected, but another client may hold the instrument", plain(err))
 	}
 	if errors.Is(err, ErrAnswer) {
-		return fmt.Errorf("%w; if the instrument greets whoever connects, its dialect has to say so", plain(err))
+		return fmt.Errorf("%w; if the instrument greets whoever connects, say so: banner", plain(err))
 	}
 	if err != nil {
 		return plain(err)

@@ -59,6 +59,9 @@ type Config struct {
 	// instrument on HiSLIP. It runs on a goroutine of the connection and must not
 	// call the session. A socket has no service requests. Defaults to none.
 	ServiceRequest func(status byte)
+	// Admit is asked of the address of every connection, on HiSLIP of both channels.
+	// Defaults to none: any address will do.
+	Admit Admit
 	// Guard is asked before every write, those of a resync included. An error
 	// refuses the write. Defaults to none. See WithGuard.
 	Guard func() error
@@ -90,6 +93,20 @@ type Session struct {
 // Dial connects to the instrument, clears its status and error queue, reads its
 // identity, and returns the session. The context bounds the connecting only.
 func Dial(ctx context.Context, resource Resource, config Config) (*Session, error) {
+	s, err := newSession(resource, config)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.connect(ctx); err != nil {
+		return nil, unsent(err)
+	}
+	s.restart = false // the first connection finds the instrument as it is
+	s.turn <- struct{}{}
+	return s, nil
+}
+
+// newSession returns a session without connection, whose turn is taken.
+func newSession(resource Resource, config Config) (*Session, error) {
 	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
 	config.MaxBlock = cmp.Or(config.MaxBlock, defaultMaxBlock)
 	config.MaxMessage = cmp.Or(config.MaxMessage, defaultMaxMessage)
@@ -102,15 +119,9 @@ func Dial(ctx context.Context, resource Resource, config Config) (*Session, erro
 	if terminators[config.Terminator] == "" {
 		return nil, fmt.Errorf("scpi: terminator %.20q, want LF, CRLF or CR", config.Terminator)
 	}
-	s := &Session{
+	return &Session{
 		resource: resource, config: config, turn: make(chan struct{}, 1), probes: firstProbe,
-	}
-	if err := s.connect(ctx); err != nil {
-		return nil, unsent(err)
-	}
-	s.restart = false // the first connection finds the instrument as it is
-	s.turn <- struct{}{}
-	return s, nil
+	}, nil
 }
 
 // Resource returns where the instrument is.
@@ -140,12 +151,13 @@ func (s *Session) Ready(ctx context.Context) error {
 }
 
 // SetAbort names the command, such as ":ABORt", that stops a running
-// measurement. It is sent as it is, first of all, when the session
-// resynchronises or reconnects.
-func (s *Session) SetAbort(command string) {
+// measurement, "" for none, and returns the one before. It is sent as it is, first
+// of all, when the session resynchronises or reconnects.
+func (s *Session) SetAbort(command string) (before string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.abort = command
+	before, s.abort = s.abort, command
+	return before
 }
 
 func (s *Session) abortUnit() string {

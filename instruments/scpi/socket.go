@@ -25,24 +25,22 @@ type socket struct {
 	stopped    atomic.Bool // interrupt was called since the deadline was set
 }
 
-// open opens a TCP connection. Nagle's algorithm is off, keepalive on: Go's defaults.
-func open(ctx context.Context, address string, timeout time.Duration) (*net.TCPConn, *peeker, error) {
-	d := net.Dialer{Timeout: timeout}
-	conn, err := d.DialContext(ctx, "tcp", address)
+// open opens a TCP connection that can be looked at without waiting.
+func open(ctx context.Context, resource Resource, config Config) (*net.TCPConn, *peeker, error) {
+	conn, err := Reach(ctx, resource, config.Timeout, config.Admit)
 	if err != nil {
 		return nil, nil, err
 	}
-	tcp := conn.(*net.TCPConn)
-	raw, err := tcp.SyscallConn()
+	raw, err := conn.SyscallConn()
 	if err != nil {
 		return nil, nil, errors.Join(err, conn.Close())
 	}
-	return tcp, newPeeker(raw), nil
+	return conn, newPeeker(raw), nil
 }
 
 // dialSocket opens a raw socket for an instrument of the habits config says.
 func dialSocket(ctx context.Context, resource Resource, config Config) (*socket, error) {
-	conn, peeker, err := open(ctx, resource.Address(), config.Timeout)
+	conn, peeker, err := open(ctx, resource, config)
 	if err != nil {
 		return nil, err
 	}

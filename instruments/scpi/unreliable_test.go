@@ -12,14 +12,18 @@ import (
 	"time"
 
 	"benchyard/instruments/scpi"
+	"benchyard/instruments/scpi/hislip"
 	. "benchyard/instruments/scpi/scpitest"
 )
 
 // unreliable is an instrument that carries out every message in order and
 // answers late, twice, in pieces, wrongly or not at all, as a seed has it. It
-// serves one connection at a time; others wait.
+// serves one connection at a time; others wait, or on HiSLIP take its place.
 type unreliable struct {
-	port int
+	port   int
+	device string // on HiSLIP
+	bent   int    // see fault
+	calm   bool
 
 	mu     sync.Mutex
 	random *rand.Rand
@@ -29,8 +33,15 @@ type unreliable struct {
 	late   string // answers held back until the next message
 }
 
+// The connections of an unreliable instrument.
+const (
+	bareSocket   = "socket"
+	synchronized = "HiSLIP, synchronized"
+	overlapped   = "HiSLIP, overlapped"
+)
+
 // serveUnreliable starts the instrument; it ends with the test.
-func serveUnreliable(t *testing.T, seed uint64) *unreliable {
+func serveUnreliable(t *testing.T, seed uint64, over string) *unreliable {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -39,9 +50,16 @@ func serveUnreliable(t *testing.T, seed uint64) *unreliable {
 	u := &unreliable{
 		port: listener.Addr().(*net.TCPAddr).Port, random: rand.New(rand.NewPCG(seed, 1)), tags: map[string]bool{},
 	}
+	if over != bareSocket {
+		u.device = "hislip0"
+	}
 	served := make(chan struct{})
 	go func() {
 		defer close(served)
+		if over != bareSocket {
+			u.serveHiSLIP(listener, map[string]byte{synchronized: hislip.Synchronized, overlapped: hislip.Overlapped}[over])
+			return
+		}
 		for {
 			conn, err := listener.Accept()
 			if err != nil {
@@ -61,7 +79,7 @@ func serveUnreliable(t *testing.T, seed uint64) *unreliable {
 
 func (u *unreliable) serve(conn *net.TCPConn) {
 	defer conn.Close()
-	u.late = ""
+	u.late, u.calm = "", !u.calm
 	for r := bufio.NewReader(conn); ; {
 		line, err := scpi.ReadMessage(r, 1000)
 		if err != nil {
@@ -79,6 +97,7 @@ func (u *unreliable) carryOut(units []scpi.Unit) string {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	var answers []string
+	echoes := 0
 	for _, unit := range units {
 		answer := ""
 		switch {
@@ -100,8 +119,43 @@ func (u *unreliable) carryOut(units []scpi.Unit) string {
 		if unit.Query {
 			answers = append(answers, answer)
 		}
+		if unit.Header == "*ESE" && unit.Query {
+			echoes++
+		}
+	}
+	if echoes > 1 {
+		u.bent = 0
 	}
 	return strings.Join(answers, ";")
+}
+
+// The faults that make more answers of some, and fewer, on either transport.
+const (
+	answersMore   = 2
+	answersLeast  = 3
+	answersFewest = 12
+)
+
+// fault draws one of n, the first of which are faults and the others none; most are
+// none on every other connection. Between two echoes it does not lose an answer as well as repeat one: Pipeline cannot find that
+// out, and says so.
+func (u *unreliable) fault(n int) int {
+	what := u.random.IntN(n)
+	if u.calm && u.random.IntN(8) > 0 {
+		return n
+	}
+	bends := 0
+	switch {
+	case what == answersMore:
+		bends = 1
+	case what >= answersLeast && what <= answersFewest:
+		bends = -1
+	}
+	if bends*u.bent < 0 {
+		return n
+	}
+	u.bent += bends
+	return what
 }
 
 // payload is the block for a question, full of what ends lines and units.
@@ -114,7 +168,7 @@ func (u *unreliable) send(conn *net.TCPConn, answer string) bool {
 	}
 	text := u.late + answer + "\n"
 	u.late = ""
-	what := u.random.IntN(30)
+	what := u.fault(30)
 	switch what {
 	case 0, 1: // late, behind the next message
 		u.late = text
@@ -160,7 +214,9 @@ func (u *unreliable) send(conn *net.TCPConn, answer string) bool {
 	return true
 }
 
-func (u *unreliable) resource() scpi.Resource { return scpi.Resource{Host: "127.0.0.1", Port: u.port} }
+func (u *unreliable) resource() scpi.Resource {
+	return scpi.Resource{Host: "127.0.0.1", Port: u.port, HiSLIP: u.device}
+}
 
 // state returns whether the output is on, and whether the command with a tag came.
 func (u *unreliable) state(tag int) (output, came bool) {

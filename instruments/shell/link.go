@@ -26,16 +26,6 @@ type link struct {
 // chunkSize is how much is read at once.
 const chunkSize = 4 << 10
 
-// dialTCP connects. Nagle's algorithm is off, keepalive on: Go's defaults.
-func dialTCP(ctx context.Context, address string) (*net.TCPConn, error) {
-	var d net.Dialer
-	conn, err := d.DialContext(ctx, "tcp", address)
-	if err != nil {
-		return nil, err
-	}
-	return conn.(*net.TCPConn), nil
-}
-
 // newLink starts reading r.
 func newLink(conn *net.TCPConn, w io.Writer, r io.Reader, end func() error) *link {
 	l := &link{conn: conn, w: w, end: end, chunks: make(chan []byte), quit: make(chan struct{}), done: make(chan struct{})}

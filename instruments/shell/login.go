@@ -80,7 +80,7 @@ func (s *Session) open(ctx context.Context) (*link, error) {
 	if s.config.Login.SSH {
 		return s.openSSH(ctx)
 	}
-	conn, err := dialTCP(ctx, s.resource.Address())
+	conn, err := scpi.Reach(ctx, s.resource, 0, s.config.Admit)
 	if err != nil {
 		return nil, err
 	}

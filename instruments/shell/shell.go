@@ -70,6 +70,7 @@ type Config struct {
 
 	Timeout    time.Duration // bounds one line when the context has no earlier deadline; zero: 5 s
 	MaxOutput  int           // bounds the output of one line in bytes; zero: 1 MiB
+	Admit      scpi.Admit    // asked of the address of every connection; nil: any will do
 	Guard      func() error  // asked before every write; see scpi.WithGuard
 	Transcript scpi.Transcript
 }
@@ -86,6 +87,7 @@ type Session struct {
 	boot     string        // of the connection before
 	met      bool          // identity and boot are set
 	restart  bool          // a restart was seen, or could not be ruled out, and not yet reported
+	stale    error         // why the connection at hand must not be used any more; nil: it may be
 
 	mu     sync.Mutex // guards what is touched out of turn
 	link   *link      // nil when there is no connection
@@ -96,6 +98,20 @@ type Session struct {
 // Dial connects, logs in, sends the setup of the manner and asks for the identity.
 // The context bounds the connecting only.
 func Dial(ctx context.Context, resource scpi.Resource, config Config) (*Session, error) {
+	s, err := newSession(resource, config)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.connect(ctx); err != nil {
+		return nil, scpi.Delivered(err, false)
+	}
+	s.restart = false // the first connection finds the unit as it is
+	s.turn <- struct{}{}
+	return s, nil
+}
+
+// newSession returns a session without connection, whose turn is taken.
+func newSession(resource scpi.Resource, config Config) (*Session, error) {
 	config.Timeout = cmp.Or(config.Timeout, defaultTimeout)
 	config.MaxOutput = cmp.Or(config.MaxOutput, defaultMaxOutput)
 	config.Manner.Quiet = cmp.Or(config.Manner.Quiet, defaultQuiet)
@@ -108,13 +124,7 @@ func Dial(ctx context.Context, resource scpi.Resource, config Config) (*Session,
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{resource: resource, config: config, speech: speech, turn: make(chan struct{}, 1)}
-	if err := s.connect(ctx); err != nil {
-		return nil, scpi.Delivered(err, false)
-	}
-	s.restart = false // the first connection finds the unit as it is
-	s.turn <- struct{}{}
-	return s, nil
+	return &Session{resource: resource, config: config, speech: speech, turn: make(chan struct{}, 1)}, nil
 }
 
 // Resource returns where the command line is.
@@ -197,10 +207,10 @@ func (s *Session) ready(ctx context.Context) error {
 // inStep opens a connection when there is none, or the unit has ended it: many do
 // so when nothing was typed for a while.
 func (s *Session) inStep(ctx context.Context) error {
-	if l := s.current(); l != nil && !s.discard(l) {
+	if l := s.current(); l != nil && s.stale == nil && !s.discard(l) {
 		return nil
 	}
-	s.drop(errEnded)
+	s.drop(cmp.Or(s.stale, errEnded))
 	if s.isClosed() {
 		return fmt.Errorf("shell: %s: %w", s.resource, scpi.ErrClosed)
 	}
@@ -239,6 +249,7 @@ func (s *Session) drop(why error) {
 		return
 	}
 	s.note("connection closed: %v", why)
+	s.stale = nil
 	_ = l.close(true) // given up, its error would say nothing new
 }
 

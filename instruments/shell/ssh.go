@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"golang.org/x/crypto/ssh"
+
+	"benchyard/instruments/scpi"
 )
 
 // The terminal a unit is told of: wide enough that no line is folded.
@@ -27,7 +29,7 @@ func (s *Session) openSSH(ctx context.Context) (*link, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn, err := dialTCP(ctx, s.resource.Address())
+	conn, err := scpi.Reach(ctx, s.resource, 0, s.config.Admit)
 	if err != nil {
 		return nil, err
 	}

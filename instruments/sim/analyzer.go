@@ -276,6 +276,7 @@ func (a *analyzer) data(g *args) (string, error) {
 	if a.fault == NotANumber {
 		levels = spoil(levels, a.real)
 	}
+	a.note("trace", "%d points", len(levels))
 	if a.real {
 		return string(scpi.AppendBlock(nil, scpi.AppendReal32(make([]byte, 0, 4*len(levels)), levels))), nil
 	}

@@ -1,8 +1,11 @@
 package sim
 
 import (
+	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"time"
 
@@ -35,8 +38,12 @@ type BenchConfig struct {
 	NoiseDBm rf.DBm       `json:"noise_dbm_hz,omitempty"` // analyzer noise density at 0 dB attenuation; zero means -158
 	MaxInput rf.DBm       `json:"max_input_dbm"`          // maximum safe analyzer input, average and peak
 	Supply   SupplyConfig `json:"supply"`
+	Analyzer string       `json:"analyzer_of,omitempty"`     // the bench whose analyzer this one shares; empty: it has its own
 	Manual   bool         `json:"manual,omitempty"`          // no switch matrix: a person moves the one cable and terminates the rest
 	Reverse  rf.DBm       `json:"max_reverse_dbm,omitempty"` // what the generator's output stands; zero means 27
+	// Isolation is by how much the switch matrix weakens what slots that are not closed
+	// send to its output, against one that is; zero means perfectly.
+	Isolation rf.DB `json:"isolation_db,omitempty"`
 }
 
 // SupplyConfig is what the bench supply can give.
@@ -164,11 +171,17 @@ func (c Config) knows(build string) bool {
 	return false
 }
 
-// ParseConfig reads a Config from JSON and validates it.
+// ParseConfig reads a Config from JSON and validates it. Names it does not know are
+// refused: a lab without what they meant would look like a lab.
 func ParseConfig(data []byte) (Config, error) {
 	var c Config
-	if err := json.Unmarshal(data, &c); err != nil {
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&c); err != nil {
 		return Config{}, fmt.Errorf("sim: configuration: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return Config{}, errors.New("sim: configuration: something follows it")
 	}
 	return c, c.Validate()
 }
@@ -188,12 +201,18 @@ func (c Config) Validate() error {
 	if err := c.validateShell(); err != nil {
 		return err
 	}
+	if len(c.Benches) == 0 {
+		return errors.New("sim: the configuration has no benches; begin with one that --write-config writes")
+	}
 	seen := map[string]bool{}
 	for _, b := range c.Benches {
 		if b.Name == "" || seen[b.Name] {
 			return fmt.Errorf("sim: bench name %q is empty or used twice", b.Name)
 		}
 		seen[b.Name] = true
+		if err := c.validateAnalyzer(b); err != nil {
+			return err
+		}
 	}
 	for _, u := range c.Units {
 		if err := c.validateUnit(u, seen); err != nil {
@@ -207,6 +226,21 @@ func (c Config) Validate() error {
 		if f.Build != "" && !c.knows(f.Build) {
 			return fmt.Errorf("sim: fault of %s names unknown build %q", f.Serial, f.Build)
 		}
+	}
+	return nil
+}
+
+// validateAnalyzer checks that the analyzer a bench shares is there.
+func (c Config) validateAnalyzer(b BenchConfig) error {
+	if b.Analyzer == "" {
+		return nil
+	}
+	owner, err := c.bench(b.Analyzer)
+	if err != nil {
+		return fmt.Errorf("%w, whose analyzer %q shares", err, b.Name)
+	}
+	if owner.Name == b.Name || owner.Analyzer != "" || owner.Manual || b.Manual {
+		return fmt.Errorf("sim: %s cannot share the analyzer of %s: want another bench with an analyzer of its own, both with a switch matrix", b.Name, owner.Name)
 	}
 	return nil
 }

@@ -25,6 +25,8 @@ type device struct {
 	status    status
 	commands  []command
 	found     map[string]*command // headers met so far
+	speaker   string              // whose message came last
+	spoke     map[string]bool     // whose message came before that of another
 	pending   *operation
 	armed     bool // *OPC waits for the pending operation
 	reset     func()
@@ -262,6 +264,31 @@ func (d *device) fail(err error) {
 }
 
 // note writes a line of the journal.
+// heed takes note of whose message comes, and writes down a client that goes on
+// after another one has spoken: two drive the instrument at once.
+func (d *device) heed(who string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.speaker == who {
+		return
+	}
+	if d.spoke == nil {
+		d.spoke = map[string]bool{}
+	}
+	if d.spoke[who] {
+		d.note("interleaved", "%s speaks again after %s", who, d.speaker)
+	}
+	d.spoke[d.speaker] = true
+	d.speaker = who
+}
+
+// forget ends what heed knows of a client that has left.
+func (d *device) forget(who string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	delete(d.spoke, who)
+}
+
 func (d *device) note(kind, format string, a ...any) {
 	d.world.journal.note(d.name, kind, format, a...)
 }

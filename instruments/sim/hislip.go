@@ -234,6 +234,7 @@ func (s *hislipSession) data(head hislip.Header, payload []byte) bool {
 	if s.overlapped {
 		s.x.arrive()
 	}
+	s.device.heed(s.sync.conn.RemoteAddr().String())
 	if !s.x.message(line) {
 		return s.device.ctx.Err() == nil // a device clear ended the wait, the connection goes on
 	}

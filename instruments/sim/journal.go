@@ -9,11 +9,12 @@ import (
 )
 
 // JournalEntry is one line of the journal: what happened to an instrument, in
-// the order in which it happened. Kinds are "connect", "disconnect", "sweep",
-// "attenuation", "transmit on", "transmit off", "output on", "output off",
+// the order in which it happened. Kinds are "connect", "disconnect", "sweep"
+// (one begins), "trace" (its levels are handed over), "attenuation", "transmit on", "transmit off", "output on", "output off",
 // "route", "hot switch", "build", "current limit", "protection", "overload",
 // "damage", "inject", "trouble", "synthesiser reset", "initial calibration",
-// "tracking", "generator", "cable", "termination" and "zero". A command that finds
+// "tracking", "generator", "cable", "termination", "zero" and "interleaved" (a client
+// goes on although another one has sent a message since). A command that finds
 // things as it wants them is written down too, with the detail "already".
 type JournalEntry struct {
 	Time       time.Time `json:"t"`

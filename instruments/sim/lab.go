@@ -45,9 +45,9 @@ type Lab struct {
 // Start opens every instrument's port and serves until ctx ends or Close is
 // called. The journal gets one JSON line per event (JournalEntry), written at
 // once; nil keeps none. With Config.BasePort set, instruments take consecutive
-// ports in the order of the configuration: analyzer, generator, supply and (where
-// there is one) switcher of each bench, the radio units, then power meter and
-// fixture of each bench.
+// ports in the order of the configuration: analyzer (unless shared with a bench that
+// has one), generator, supply and (where there is one) switcher of each bench, the
+// radio units, then power meter and fixture of each bench.
 func Start(ctx context.Context, c Config, out io.Writer) (*Lab, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -129,7 +129,10 @@ func build(c Config, w *world) []*device {
 	var devices []*device
 	for i, bench := range c.Benches {
 		b := w.benches[bench.Name]
-		devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device, newGenerator(w, b).device, newSupply(w, b).device)
+		if b.host == b {
+			devices = append(devices, newAnalyzer(w, b, c.Seed+uint64(i)*0x9E3779B97F4A7C15).device)
+		}
+		devices = append(devices, newGenerator(w, b).device, newSupply(w, b).device)
 		if !bench.Manual {
 			devices = append(devices, newSwitcher(w, b).device)
 		}

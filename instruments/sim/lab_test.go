@@ -196,18 +196,21 @@ func TestConfigSurvivesJSON(t *testing.T) {
 
 func TestConfigRefusals(t *testing.T) {
 	for name, spoil := range map[string]func(*Config){
-		"unit in a slot twice":   func(c *Config) { c.Units[1].Slot = c.Units[0].Slot },
-		"unit of no type":        func(c *Config) { c.Units[0].Type = "RU-X" },
-		"unit on no bench":       func(c *Config) { c.Units[0].Bench = "bench-9" },
-		"slot that is not there": func(c *Config) { c.Units[0].Slot = 9 },
-		"serial used twice":      func(c *Config) { c.Units[0].Serial = c.Units[1].Serial },
-		"build nobody knows":     func(c *Config) { c.Units[0].Build = "0.1" },
-		"fault of nobody":        func(c *Config) { c.Faults[0].Serial = "X" },
-		"fault of no build":      func(c *Config) { c.Faults[0].Build = "0.1" },
-		"negative speed":         func(c *Config) { c.Speed = -1 },
-		"ports beyond the last":  func(c *Config) { c.BasePort = 65530 },
-		"no address":             func(c *Config) { c.Listen = "bench" },
-		"bench named twice":      func(c *Config) { c.Benches[1].Name = c.Benches[0].Name },
+		"unit in a slot twice":    func(c *Config) { c.Units[1].Slot = c.Units[0].Slot },
+		"unit of no type":         func(c *Config) { c.Units[0].Type = "RU-X" },
+		"unit on no bench":        func(c *Config) { c.Units[0].Bench = "bench-9" },
+		"slot that is not there":  func(c *Config) { c.Units[0].Slot = 9 },
+		"serial used twice":       func(c *Config) { c.Units[0].Serial = c.Units[1].Serial },
+		"build nobody knows":      func(c *Config) { c.Units[0].Build = "0.1" },
+		"fault of nobody":         func(c *Config) { c.Faults[0].Serial = "X" },
+		"fault of no build":       func(c *Config) { c.Faults[0].Build = "0.1" },
+		"negative speed":          func(c *Config) { c.Speed = -1 },
+		"ports beyond the last":   func(c *Config) { c.BasePort = 65530 },
+		"no address":              func(c *Config) { c.Listen = "bench" },
+		"bench named twice":       func(c *Config) { c.Benches[1].Name = c.Benches[0].Name },
+		"analyzer of nobody":      func(c *Config) { c.Benches[1].Analyzer = "bench-9" },
+		"analyzer of a guest":     func(c *Config) { c.Benches[1].Analyzer, c.Benches[2].Analyzer = "bench-1", "bench-2" },
+		"analyzer without matrix": func(c *Config) { c.Benches[1].Analyzer, c.Benches[1].Manual = "bench-1", true },
 	} {
 		c := Demo(1)
 		spoil(&c)

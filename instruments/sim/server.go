@@ -93,6 +93,7 @@ func (s *server) converse(conn net.Conn) {
 		s.mu.Lock()
 		delete(s.open, conn)
 		s.mu.Unlock()
+		d.forget(conn.RemoteAddr().String())
 		d.note("disconnect", "%s", conn.RemoteAddr())
 	}()
 	l := &link{device: d, conn: conn}
@@ -214,6 +215,7 @@ func socket(l *link) {
 		if len(line) == 0 {
 			continue
 		}
+		d.heed(l.conn.RemoteAddr().String())
 		x.arrive()
 		if !x.message(line) || !l.deliver(&x, in) {
 			return

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -27,6 +28,8 @@ type world struct {
 type bench struct {
 	config   BenchConfig
 	name     string
+	host     *bench       // whose analyzer this bench has; mostly itself
+	guests   []*bench     // what feeds its analyzer, itself first; none without one
 	units    []*unit      // by slot, nil where empty
 	paths    map[int]path // by channel, slot*100 + connector
 	closed   int          // channel closed to the analyzer, 0: all terminated
@@ -110,12 +113,16 @@ func newWorld(c Config, k clock, j *journal) (*world, error) {
 			config: b, name: b.Name, units: make([]*unit, len(b.Pads)), paths: map[int]path{},
 			source: newSource(c.Seed, b.Name), covered: map[int]bool{}, strained: map[string]bool{},
 		}
-		w.analyzers[b.Name+"-analyzer"] = w.benches[b.Name]
 		for slot := 1; slot <= len(b.Pads); slot++ {
 			for connector := 1; connector <= maxConnectors; connector++ {
 				w.benches[b.Name].paths[channel(slot, connector)] = b.path(c.Seed, slot, connector)
 			}
 		}
+	}
+	for _, b := range c.Benches {
+		host := w.benches[cmp.Or(b.Analyzer, b.Name)]
+		w.benches[b.Name].host, w.analyzers[host.name+"-analyzer"] = host, host
+		host.guests = append(host.guests, w.benches[b.Name])
 	}
 	for _, u := range c.Units {
 		tx, err := newTransmitter(c, u)
@@ -179,12 +186,33 @@ func (w *world) look(b *bench) view {
 	return w.see(b)
 }
 
+// see returns the view of the analyzer of a bench: the strongest of what feeds it.
 func (w *world) see(b *bench) view {
+	var all view
+	for i, guest := range b.host.guests {
+		v := w.feed(guest)
+		if changes := all.changes + v.changes; i == 0 || v.input > all.input {
+			changed := max(all.changed, v.changed)
+			all = v
+			all.changes, all.changed = changes, changed
+		} else {
+			all.changes, all.changed = changes, max(all.changed, v.changed)
+		}
+	}
+	return all
+}
+
+// feed returns what a bench sends to its analyzer.
+func (w *world) feed(b *bench) view {
 	v := view{period: nr.Frame.Seconds(), changes: b.changes, changed: b.changed}
+	u, connector := b.routed()
+	leak := w.leak(b, u)
 	if b.closed == 0 {
+		if v.scene = leak; leak.emission != nil {
+			v.input = leak.emission.through(leak.path)
+		}
 		return v
 	}
-	u, connector := b.routed()
 	v.scene = scene{emission: w.emission(u, connector), path: b.paths[b.closed]}
 	if b.bypass {
 		v.scene.path.pad = 0
@@ -202,6 +230,7 @@ func (w *world) see(b *bench) view {
 	if b.plug == b.closed {
 		v.scene.emission = v.scene.emission.joined(b.source)
 	}
+	v.scene.emission = v.scene.emission.with(leak.emission)
 	if v.scene.emission != nil {
 		v.input = v.scene.emission.through(v.scene.path)
 	}
@@ -240,9 +269,10 @@ func (w *world) settle(b *bench) {
 // nothing where no switch matrix terminates them.
 func (w *world) protect(b *bench) {
 	v := w.see(b)
-	average := decibels(v.input)
-	w.strain(b, b.name+"-analyzer", "", average+v.crest > float64(b.config.MaxInput),
-		fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+v.crest, b.config.MaxInput))
+	average, safe := decibels(v.input), b.host.config.MaxInput
+	w.strain(b.host, b.host.name+"-analyzer", "", average+v.crest > float64(safe),
+		fmt.Sprintf("%.1f dBm average, %.1f dBm peak at the input, safe is %s", average, average+v.crest, safe))
+	w.strain(b.host, b.host.name+"-analyzer", "input ", w.feeding(b.host) > 1, "fed by several benches at once")
 	reverse := 0.0
 	if u, connector := b.at(b.plug); u != nil {
 		if e := w.emission(u, connector); e != nil {
@@ -260,6 +290,17 @@ func (w *world) protect(b *bench) {
 			w.strain(b, u.config.Serial, fmt.Sprintf("connector %d ", i+1), open, "transmits without termination")
 		}
 	}
+}
+
+// feeding returns how many benches send something to an analyzer.
+func (w *world) feeding(host *bench) int {
+	n := 0
+	for _, guest := range host.guests {
+		if w.feed(guest).input > 0 {
+			n++
+		}
+	}
+	return n
 }
 
 // strain writes down that a part of an instrument gets more than it can stand,

@@ -95,7 +95,7 @@ func (s *Supply) On(ctx context.Context) error {
 }
 
 // Off switches the output off. It returns nil only when the supply says that the
-// output is off.
+// output is off. One that gives no proper answer is told once more, blindly.
 func (s *Supply) Off(ctx context.Context) error {
 	if err := s.line.Switch(ctx, "output_off", "output", false); err != nil {
 		return fmt.Errorf("supply: output off: %w", err)

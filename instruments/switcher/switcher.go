@@ -105,6 +105,29 @@ func (w *Switcher) Connected(ctx context.Context, route string) error {
 	return nil
 }
 
+// Open confirms that these routes lead nowhere but into their terminations, without
+// moving anything.
+func (w *Switcher) Open(ctx context.Context, routes ...string) error {
+	for _, route := range routes {
+		channel, err := ParseRoute(route)
+		if err != nil {
+			return err
+		}
+		query, err := w.line.Table.Ask("closed", dialect.Values{"channels": dialect.Channels([]int{channel})})
+		if err != nil {
+			return err
+		}
+		answer, err := w.line.Session.Query(ctx, query)
+		if err != nil {
+			return fmt.Errorf("switcher: route %s: %w", route, err)
+		}
+		if !w.states(1, false)([]byte(answer)) {
+			return fmt.Errorf("switcher: route %s is closed: %.40q, want it terminated: %w", route, answer, scpi.ErrUnconfirmed)
+		}
+	}
+	return nil
+}
+
 // Terminate opens every path, so that each input ends in its termination. It
 // returns nil only when every known route reads back open: those of Routes and
 // those connected before. With none known, only the acceptance of the command

@@ -67,6 +67,19 @@ func TestConnected(t *testing.T) {
 	}
 }
 
+// Open asks for each route by itself and moves nothing.
+func TestOpen(t *testing.T) {
+	for answer, fine := range map[string]bool{"0": true, "1": false, "0,0": false, "2": false, "": false} {
+		w := open(t, Answer(":ROUT:CLOS? (@201)", "0"), Answer(":ROUT:CLOS? (@202)", answer))
+		if err := w.Open(t.Context(), "201", "(@202)"); (err == nil) != fine {
+			t.Errorf("%q: %v", answer, err)
+		}
+	}
+	if err := open(t).Open(t.Context(), "door"); err == nil {
+		t.Error("a route that nobody can read is terminated")
+	}
+}
+
 func TestWhatIsNotReadBackIsAnError(t *testing.T) {
 	w := open(t, blind(`-113,"Undefined header"`),
 		blind(NoError), closed("101", "0", `-221,"Settings conflict"`), opened("101", "1"), opened("101", "0,0"))

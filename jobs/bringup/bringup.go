@@ -9,6 +9,8 @@
 //
 //	Task.Tune()     the steps from anywhere to a new carrier, bring-up and retune alike
 //	Task.Reroute()  the steps to another connector with the same carrier
+//	Task.Place(), Task.Air()  parts of these, for tests that have a unit do something
+//	                else than send its test model
 //	Run(ctx, ...)   takes steps in their order; the records of all it came to, and
 //	                the *StepError of the one that failed
 //

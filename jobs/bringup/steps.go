@@ -153,8 +153,25 @@ func (t Task) converged(ctx context.Context) (string, error) {
 	}
 }
 
+// configure sets the carriers, and what a test may have left otherwise: a tone
+// instead of the test model, connectors that are off.
 func (t Task) configure(ctx context.Context) (string, error) {
-	return describe(t.Carriers), t.Unit.ConfigureAll(ctx, t.Carriers)
+	if err := t.Unit.ConfigureAll(ctx, t.Carriers); err != nil {
+		return "", err
+	}
+	if t.Unit.Has(radiounit.ToneSource) {
+		if err := t.Unit.Modulate(ctx); err != nil {
+			return "", err
+		}
+	}
+	if t.Unit.Has(radiounit.Connectors) {
+		for n := 1; n <= t.Unit.Connectors; n++ {
+			if err := t.Unit.Enable(ctx, n, true); err != nil {
+				return "", err
+			}
+		}
+	}
+	return describe(t.Carriers), nil
 }
 
 func describe(carriers []radiounit.Carrier) string {

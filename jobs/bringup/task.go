@@ -83,23 +83,73 @@ func (t Task) Tune() []Step {
 	steps := []Step{
 		{Name: "precheck", Timeout: exchange, Do: t.precheck},
 		{Name: "reduce power", Needs: needs(radiounit.Attenuating), Timeout: exchange, Retries: 1, Do: t.reduce},
+	}
+	steps = append(steps, t.Place()...)
+	steps = append(steps, t.tracked()...)
+	steps = append(steps, Step{Name: "path", Timeout: exchange, Do: quietly(t.Bench.Connect)})
+	steps = append(steps, t.Air()...)
+	return append(steps,
+		Step{Name: "look at low power", Needs: needs(radiounit.Attenuating), Timeout: sight, Do: t.lookLow(low)},
+		t.full(),
+		t.settle(low),
+	)
+}
+
+// Ahead returns the steps of a unit that is brought up while another one is measured:
+// those of Tune but for everything that is seen at the analyzer, which Reroute makes
+// up for when its turn comes. Its connectors end in their terminations all the while.
+func (t Task) Ahead() []Step {
+	steps := []Step{
+		{Name: "precheck", Timeout: exchange, Do: t.precheck},
+		{Name: "reduce power", Needs: needs(radiounit.Attenuating), Timeout: exchange, Retries: 1, Do: t.reduce},
+	}
+	for _, s := range t.Place() {
+		if s.Name != quietStep {
+			steps = append(steps, s)
+		}
+	}
+	steps = append(steps, t.tracked()...)
+	steps = append(steps, t.Air()...)
+	return append(steps, t.full())
+}
+
+// tracked returns the steps in which tracking converges.
+func (t Task) tracked() []Step {
+	return []Step{
+		{Name: "tracking", Needs: needs(radiounit.TrackingCal), Timeout: convergence, Waits: true, Do: t.track(true), Holds: t.converged},
+		{Name: "status", Timeout: exchange, Do: t.status},
+	}
+}
+
+// full is the step to full power.
+func (t Task) full() Step {
+	return Step{Name: "ramp", Needs: needs(radiounit.Attenuating), Timeout: exchange, Do: t.ramp}
+}
+
+// quietStep is the name of the step that looks whether the unit is off the air.
+const quietStep = "no power at the analyzer"
+
+// Place returns the steps from wherever the unit stands to its carriers, muted, with
+// its test model at all connectors, calibrated there, and without tracking.
+func (t Task) Place() []Step {
+	return []Step{
 		{Name: "mute", Timeout: exchange, Retries: 1, Do: quietly(t.Unit.Mute)},
 		{Name: "stop the transmit timer", Needs: needs(radiounit.Timer), Timeout: exchange, Retries: 1, Do: quietly(t.Unit.StopTimer)},
-		{Name: "no power at the analyzer", Timeout: sight, Do: quietly(t.Bench.Quiet)},
+		{Name: quietStep, Timeout: sight, Do: quietly(t.Bench.Quiet)},
 		{Name: "tracking off", Needs: needs(radiounit.TrackingCal), Timeout: exchange, Retries: 1, Do: t.track(false), Holds: t.untracked},
 		{Name: "carriers", Timeout: exchange, Retries: 1, Do: t.configure},
 		{Name: "synthesiser", Needs: needs(radiounit.Synthesizer), Timeout: exchange, Retries: 1, Waits: true, Do: quietly(t.Unit.ResetSynthesizer)},
 		{Name: "initial calibration", Needs: needs(radiounit.Calibrating), Timeout: calibration, Retries: 1, Waits: true, Do: quietly(t.Unit.Calibrate), Holds: t.calibrated},
-		{Name: "tracking", Needs: needs(radiounit.TrackingCal), Timeout: convergence, Waits: true, Do: t.track(true), Holds: t.converged},
-		{Name: "status", Timeout: exchange, Do: t.status},
-		{Name: "path", Timeout: exchange, Do: quietly(t.Bench.Connect)},
+	}
+}
+
+// Air returns the steps of a muted unit onto the air, the interlocks last.
+func (t Task) Air() []Step {
+	return []Step{
 		{Name: "start the transmit timer", Needs: needs(radiounit.Timer), Timeout: exchange, Retries: 1, Do: quietly(t.Unit.StartTimer)},
 		t.clear(),
 		{Name: "transmit", Timeout: exchange, Do: quietly(t.Unit.Transmit)},
-		{Name: "look at low power", Needs: needs(radiounit.Attenuating), Timeout: sight, Do: t.lookLow(low)},
-		{Name: "ramp", Needs: needs(radiounit.Attenuating), Timeout: exchange, Do: t.ramp},
 	}
-	return append(steps, t.settle(low))
 }
 
 // Reroute returns the steps to another connector with the carriers as they are.

@@ -6,6 +6,7 @@
 //
 //	Reading          one frequency: the power meter at the generator, and the
 //	                 analyzer behind the path, each repeated
+//	LineSweep, Line  how the generator is looked for behind the path
 //	Equipment        what is known of the instruments and of the connections
 //	Losses, Table    readings -> loss with its uncertainty budget, row by row
 //	Compare          two tables, row by row, in units of their combined uncertainty

@@ -29,6 +29,21 @@ type Comparison struct {
 	Narrower bool         `json:"narrower"` // the new table covers less than the old one
 }
 
+// Disagree returns at how many frequencies the tables differ by more than their
+// combined uncertainty.
+func (c Comparison) Disagree() int {
+	n := 0
+	for _, d := range c.Rows {
+		if d.Disagree() {
+			n++
+		}
+	}
+	return n
+}
+
+// Disagree reports whether the difference is more than the uncertainties explain.
+func (d Difference) Disagree() bool { return math.Abs(d.Ratio) > 1 }
+
 // leastUncertainty keeps a table that claims none from making every difference
 // endless, in decibels.
 const leastUncertainty = 1e-3

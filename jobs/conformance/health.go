@@ -72,6 +72,8 @@ const (
 	defaultPlaces          = 9
 	mostPlaces             = 101
 	mostSteps              = 61
+	// nearestTone is the least offset of a tone: lines are swept over 20 kHz each.
+	nearestTone = 20 * rf.Kilohertz
 )
 
 // Complete returns the test with the defaults of its clause filled in.
@@ -273,6 +275,17 @@ func (l *Lines) each() []lineLimit {
 	return []lineLimit{{"leakage", "LO leakage", l.Leakage}, {"image", "image", l.Image}, {"third", "third-order baseband product", l.Third}}
 }
 
+// Most returns the limit of the line with that key, leakage, image or third; nil where
+// there is none.
+func (l *Lines) Most(key string) *rf.DB {
+	for _, x := range l.each() {
+		if x.key == key {
+			return x.most
+		}
+	}
+	return nil
+}
+
 // Requirements returns the limits that a plan of that name sets for a clause of
 // the health test. A tone whose product at three times its offset leaves the
 // channel is an error: nothing would tell it from the emissions beside it.
@@ -280,8 +293,8 @@ func (h Health) Requirements(clause, plan string, s Subject) ([]Requirement, err
 	if len(s.Carriers) > 1 {
 		return nil, errors.New("conformance: the transceiver health test is made with one carrier")
 	}
-	if f := math.Abs(float64(h.ToneOffset(s.Carrier))); 6*f > float64(s.Carrier.Bandwidth) {
-		return nil, fmt.Errorf("conformance: %s: a tone at %s has its third-order product outside the channel of %s; take at most a sixth of it", clause, rf.Hertz(f), s.Carrier.Bandwidth)
+	if err := h.CheckTone(clause, s.Carrier.Bandwidth); err != nil {
+		return nil, fmt.Errorf("conformance: %w", err)
 	}
 	var list []Requirement
 	for _, l := range h.limits(clause) {
@@ -292,6 +305,22 @@ func (h Health) Requirements(clause, plan string, s Subject) ([]Requirement, err
 		})
 	}
 	return list, nil
+}
+
+// CheckTone returns why the products of the tone cannot be told apart in a channel of
+// that bandwidth: the third-order one at three times the offset must stay inside, or
+// it is among the emissions beside it, and the lines must not run into each other.
+// Tests without a tone have nothing to check.
+func (h Health) CheckTone(clause string, bandwidth rf.Hertz) error {
+	f := rf.Hertz(math.Abs(float64(h.ToneOffset(Carrier{Bandwidth: bandwidth}))))
+	switch {
+	case clause == OutputClause:
+	case 6*f > bandwidth:
+		return fmt.Errorf("%s: a tone at %s has its third-order product outside the channel of %s; take at most a sixth of it", clause, f, bandwidth)
+	case f < nearestTone:
+		return fmt.Errorf("%s: a tone at %s runs into the oscillator and its image; take at least %s", clause, f, nearestTone)
+	}
+	return nil
 }
 
 // ToneOffset returns where the tone stands from the middle of a carrier.

@@ -11,12 +11,13 @@ import (
 )
 
 const (
-	maxSlots      = 64
-	maxConnectors = 64
-	maxVolts      = 75  // extra-low voltage; more is a slip of the pen and a danger
-	maxAmps       = 200 // of the supplies of a bench
-	maxLoss       = 150 // dB; nothing is measured behind more
-	maxSWR        = 10  // most of the power comes back from more
+	maxSlots            = 64
+	maxConnectors       = 64
+	mostIsolation rf.DB = 200 // more is a slip of the pen
+	maxVolts            = 75  // extra-low voltage; more is a slip of the pen and a danger
+	maxAmps             = 200 // of the supplies of a bench
+	maxLoss             = 150 // dB; nothing is measured behind more
+	maxSWR              = 10  // most of the power comes back from more
 	// maxUncertainty, in dB, is where a level is no measurement any more.
 	maxUncertainty = 10
 )
@@ -42,8 +43,10 @@ func check(d *document.Document, l *Lab) {
 	c.instruments()
 	c.benches()
 	c.paths()
+	c.inForce()
 	c.types()
 	c.units()
+	c.retention()
 	c.unique("builds", len(l.Builds), "", "build", func(i int) string { return l.Builds[i] })
 }
 
@@ -108,14 +111,28 @@ func (c *checker) instruments() {
 				c.Report(path+".noise_factor", "noise_factor %g: want 1 to 1.6, noise bandwidth over resolution bandwidth", f)
 			}
 		}
-		c.accuracy(path, "level_uncertainty", i.LevelUncertainty)
-		c.swr(path+".input_swr", i.InputSWR)
-		if i.Role != AnalyzerRole && (c.Has(path+".level_uncertainty") || c.Has(path+".input_swr")) {
-			c.Report(path+".role", "level_uncertainty and input_swr belong to an analyzer")
-		}
+		c.shared(path, i, known)
+		c.levels(path, i)
 		if r := i.Frequency; c.Has(path+".frequency") && !(r.Low >= 0 && r.Low < r.High) {
 			c.Report(path+".frequency", "frequency from %s to %s: want low below high", r.Low, r.High)
 		}
+	}
+}
+
+// levels checks what is known of the levels of an instrument.
+func (c *checker) levels(path string, i Instrument) {
+	c.accuracy(path, "level_uncertainty", i.LevelUncertainty)
+	c.accuracy(path, "linearity", i.Linearity)
+	c.swr(path+".input_swr", i.InputSWR)
+	c.swr(path+".output_swr", i.OutputSWR)
+	if i.Role != AnalyzerRole && i.Role != PowerMeterRole && (c.Has(path+".level_uncertainty") || c.Has(path+".input_swr")) {
+		c.Report(path+".role", "level_uncertainty and input_swr belong to an analyzer or a power meter")
+	}
+	if i.Role != AnalyzerRole && c.Has(path+".linearity") {
+		c.Report(path+".role", "linearity belongs to an analyzer")
+	}
+	if i.Role != GeneratorRole && c.Has(path+".output_swr") {
+		c.Report(path+".role", "output_swr belongs to a generator")
 	}
 }
 
@@ -134,7 +151,7 @@ func (c *checker) benches() {
 	if len(list) == 0 {
 		c.Report("benches", "want at least one bench")
 	}
-	usedBy := map[string]string{}
+	usedBy := map[string]string{} // instrument -> bench that named it first
 	for n, b := range list {
 		path := at("benches[%d]", n)
 		for _, use := range []struct{ key, role, instrument string }{
@@ -153,7 +170,12 @@ func (c *checker) benches() {
 			c.Report(path+".supply_amps", "supply_amps %g: want above 0 and at most %d", a, maxAmps)
 		}
 		c.OneOf(path+".idle_supply", "idle_supply", b.IdleSupply, KeepSupply, SupplyOff)
+		if i := b.Isolation; !(i >= 0 && i <= mostIsolation) || c.Has(path+".isolation") && b.ByHand() {
+			c.Report(path+".isolation", "isolation %s: want 0 to %s, of a bench with a switch matrix", i, mostIsolation)
+		}
 		c.golden(path, b)
+		c.manualAlone(path, b)
+		c.planning(path, b)
 	}
 	for n, i := range c.lab.Instruments {
 		if i.Name != "" && usedBy[i.Name] == "" {
@@ -170,7 +192,9 @@ func (c *checker) benchUses(path, bench, role, instrument string, usedBy map[str
 		return
 	case i.Role != role:
 		c.Report(path, "instrument %q has the role %q; the bench wants it as %q", instrument, i.Role, role)
-	case usedBy[instrument] != "":
+	case usedBy[instrument] != "" && !i.Shared && sharable(role):
+		c.Report(path, "instrument %q is on bench %q already; if both can reach it, say shared: true at the instrument", instrument, usedBy[instrument])
+	case usedBy[instrument] != "" && !i.Shared:
 		c.Report(path, "instrument %q is on bench %q already", instrument, usedBy[instrument])
 	}
 	usedBy[instrument] = bench

@@ -8,79 +8,6 @@ import (
 	"benchyard/instruments/rf"
 )
 
-// place names a path for people.
-func (p Path) place() string { return fmt.Sprintf("path slot %d connector %d", p.Slot, p.Connector) }
-
-func (c *checker) paths() {
-	type place struct {
-		bench           string
-		slot, connector int
-	}
-	type route struct{ bench, route string }
-	places, routes := map[place]int{}, map[route]int{}
-	for n, p := range c.lab.Paths {
-		path := at("paths[%d]", n)
-		bench, ok := c.bench(path+".bench", p.Bench)
-		slotOK := ok && c.slot(path+".slot", bench, p.Slot)
-		connectorOK := c.count(path+".connector", "connector", p.Connector, maxConnectors)
-		if key := (place{p.Bench, p.Slot, p.Connector}); slotOK && connectorOK {
-			if first, twice := places[key]; twice {
-				line, _ := c.Position(at("paths[%d]", first))
-				c.Report(path+".connector", "bench %q slot %d connector %d has a path already, on line %d", p.Bench, p.Slot, p.Connector, line)
-			} else {
-				places[key] = n
-			}
-		}
-		if ok && bench.ByHand() {
-			if p.Route != "" {
-				c.Report(path+".route", "route %q: bench %q has no switcher that could close it; leave it out", p.Route, p.Bench)
-			}
-		} else if p.Route == "" {
-			c.Report(path+".route", "route is empty; want what the switcher closes")
-		} else if first, twice := routes[route{p.Bench, p.Route}]; twice {
-			line, _ := c.Position(at("paths[%d].route", first))
-			c.Report(path+".route", "route %q of bench %q is used already, on line %d", p.Route, p.Bench, line)
-		} else {
-			routes[route{p.Bench, p.Route}] = n
-		}
-		c.correction(path, p)
-		c.swr(path+".swr", p.SWR)
-		c.accuracy(path, "repeatability", p.Repeatability)
-		if !(p.Bypassable >= 0 && p.Bypassable <= 200) {
-			c.Report(path+".bypassable", "bypassable %s: want the loss that could be left out of the path, 0 dB or more", p.Bypassable)
-		}
-		if c.Has(path+".repeats") && (p.Repeats < 2 || !c.Has(path+".repeatability")) {
-			c.Report(path+".repeats", "repeats %d: want the number of connections, 2 or more, that repeatability was seen in", p.Repeats)
-		}
-	}
-}
-
-func (c *checker) correction(path string, p Path) {
-	if c.Has(path + ".correction_file") { // its rows are checked as they are read
-		if c.Has(path + ".correction") {
-			c.Report(path+".correction_file", "the path has a correction and a correction_file; want one of them")
-		}
-		return
-	}
-	if len(p.Correction) == 0 {
-		c.Report(path+".correction", "the path has no correction; want correction with rows of frequency, loss and uncertainty, or correction_file")
-	}
-	for i, point := range p.Correction {
-		row := at("%s.correction[%d]", path, i)
-		for _, key := range []string{"frequency", "loss", "uncertainty"} {
-			if !c.Has(row + "." + key) {
-				c.Report(row+"."+key, "missing key %q", key)
-			}
-		}
-		if _, why := wrongPoint(point); why != "" {
-			c.Report(row, "%s", why)
-		}
-		if i > 0 && point.Frequency <= p.Correction[i-1].Frequency {
-			c.Report(row+".frequency", "frequency %s does not rise above %s of the row before", point.Frequency, p.Correction[i-1].Frequency)
-		}
-	}
-}
-
 func (c *checker) types() {
 	list := c.lab.Types
 	c.unique("radio_unit_types", len(list), ".name", "radio unit type", func(i int) string { return list[i].Name })
@@ -101,6 +28,7 @@ func (c *checker) types() {
 		}
 		c.count(path+".transmit_units", "transmit_units", t.TransmitUnits, 1024)
 		c.swr(path+".output_swr", t.OutputSWR)
+		c.words(path+".needs", "option", t.Needs)
 		for i, option := range t.Options {
 			if where := at("%s.options[%d]", path, i); option == "" {
 				c.Report(where, "the option is empty")

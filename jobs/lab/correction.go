@@ -65,6 +65,24 @@ func ParseCorrection(file string, data []byte) (rf.Correction, document.Problems
 	return rows, problems
 }
 
+// CheckCorrection returns what is wrong with the rows of a correction that came
+// from no file: a gain, a value that is out of range, frequencies that do not rise.
+func CheckCorrection(rows rf.Correction) []string {
+	if len(rows) == 0 {
+		return []string{"the correction has no rows"}
+	}
+	var problems []string
+	for i, p := range rows {
+		if _, why := wrongPoint(p); why != "" {
+			problems = append(problems, fmt.Sprintf("row %d: %s", i+1, why))
+		}
+	}
+	if err := rows.Validate(); err != nil {
+		problems = append(problems, withoutPackage(err))
+	}
+	return problems
+}
+
 // wrongColumn is where a first row stops being the header.
 func wrongColumn(r *csv.Reader, fields []string) int {
 	for i, field := range trimmed(fields) {

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"encoding/json"
 	"fmt"
 	"time"
 )
@@ -47,6 +48,16 @@ func (d Date) String() string {
 
 // MarshalText is String.
 func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// UnmarshalJSON reads what MarshalText has written, no date for none too.
+func (d *Date) UnmarshalJSON(b []byte) error {
+	var text string
+	if err := json.Unmarshal(b, &text); err != nil || text == "" {
+		*d = Date{}
+		return err
+	}
+	return d.UnmarshalText([]byte(text))
+}
 
 // UnmarshalText is ParseDate.
 func (d *Date) UnmarshalText(b []byte) (err error) {

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 
@@ -27,6 +28,25 @@ func (l *Lab) Table(role, name string) (*dialect.Table, error) {
 	return t, nil
 }
 
+// Gates returns nil where the analyzer of a bench can open its sweep within a window
+// after a trigger, by the word of its dialect, and otherwise why it cannot and what to
+// do. TDD carriers cannot be measured without.
+func (l *Lab) Gates(b Bench) error {
+	i, ok := l.Instrument(b.Analyzer)
+	if !ok {
+		return fmt.Errorf("bench %s has no analyzer", b.Name)
+	}
+	t, err := l.Table(AnalyzerRole, i.Dialect)
+	if err != nil {
+		return err
+	}
+	if t.Has("gate_on") {
+		return nil
+	}
+	return fmt.Errorf("the dialect %s of %s has no gated sweep (gate_on), without which no TDD carrier can be measured; "+
+		"give it gate_on, use a bench whose analyzer has it, or leave TDD bands out", t.Name, i.Name)
+}
+
 // buildTables completes the dialects of an inventory that stands in d. A table
 // that came from a file has a document of its own.
 func buildTables(d *document.Document, own map[int]*document.Document, l *Lab) []*dialect.Table {
@@ -45,10 +65,18 @@ func buildTables(d *document.Document, own map[int]*document.Document, l *Lab) [
 // restoreTables completes the dialects of a stored inventory. What was accepted
 // once stays readable; a table that later checks refuse is an error when it is
 // needed.
-func (l *Lab) restoreTables(file string, text []byte) {
-	d := document.Read(file, text)
+func (l *Lab) restoreTables(file string) error {
+	if len(l.Dialects) == 0 {
+		return nil
+	}
+	text, err := json.Marshal(map[string]any{"dialects": plainSources(l.Dialects)})
+	if err != nil {
+		return err
+	}
+	d := document.Read(file, text) // JSON is YAML
 	l.tables = buildTables(d, nil, l)
 	l.dialectFault = d.Problems().Err()
+	return nil
 }
 
 // dialect checks a reference to a table.

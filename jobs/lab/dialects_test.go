@@ -1,6 +1,7 @@
 package lab_test
 
 import (
+	"net/netip"
 	"strings"
 	"testing"
 
@@ -61,6 +62,31 @@ func TestAddressesOutsideTheLab(t *testing.T) {
 		_, err := lab.Parse("lab.yaml", []byte(text))
 		if c.fits != (err == nil) || !c.fits && !strings.Contains(err.Error(), "is outside the addresses of this lab") {
 			t.Errorf("%s with [%s]: got %v", c.host, c.allowed, err)
+		}
+	}
+}
+
+// Where a name leads is judged by networks, whatever the name; a list of names alone
+// stands beside the default networks.
+func TestAdmit(t *testing.T) {
+	for _, c := range []struct {
+		allowed []string
+		address string
+		fits    bool
+	}{
+		{nil, "127.0.0.1", true}, {nil, "10.1.2.3", true}, {nil, "198.51.100.7", false}, {nil, "::ffff:198.51.100.7", false}, {nil, "fe80::1%eth0", true},
+		{[]string{"198.51.100.0/24"}, "198.51.100.7", true}, {[]string{"198.51.100.0/24", "sa"}, "10.1.2.3", false},
+		{[]string{"sa", ".lab.example"}, "10.1.2.3", true}, {[]string{"sa"}, "198.51.100.7", false},
+	} {
+		l := &lab.Lab{AllowedAddresses: c.allowed}
+		err := l.Admit("sa", netip.MustParseAddr(c.address))
+		if c.fits != (err == nil) {
+			t.Errorf("%s with %v: %v", c.address, c.allowed, err)
+		}
+		for _, part := range append(c.allowed, "sa is at "+c.address) {
+			if err != nil && !strings.Contains(err.Error(), part) {
+				t.Errorf("%v does not name %s", err, part)
+			}
 		}
 	}
 }

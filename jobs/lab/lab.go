@@ -8,7 +8,10 @@
 //	Bench          an analyzer, a generator, a power meter, a supply and a switcher
 //	               that work together, with slots that hold radio units
 //	Path           slot and connector of a bench -> analyzer: the switch route that
-//	               closes it and its Correction, loss and uncertainty over frequency
+//	               closes it, the elements it is made of, and its Correction, loss
+//	               and uncertainty over frequency
+//	Approved-      a correction that was measured or imported and approved: it
+//	Correction     stands in place of that of the file until a path changes
 //	RadioUnitType  what a manufacturer declares: every limit depends on it
 //	RadioUnit      one serial number, mounted in a slot or on the shelf
 //	Build          a firmware build that campaigns may load
@@ -61,6 +64,7 @@ type Lab struct {
 	Types       []RadioUnitType `yaml:"radio_unit_types" document:"required"`
 	Units       []RadioUnit     `yaml:"radio_units" document:"required"`
 	Builds      []string
+	Retention   Retention // of evidence; absent: everything is kept
 
 	// AllowedAddresses are the networks, host names and domains whose instruments
 	// the inventory may name; none: loopback, private and link-local networks, and
@@ -69,6 +73,12 @@ type Lab struct {
 	// Dialects are the tables of instruments that do not speak the standard one;
 	// in the document each is a table or the name of its file.
 	Dialects []dialect.Source
+
+	// CorrectionDays is how many days after it was measured an approved correction
+	// is good at most; who approves it may say less. Absent: DefaultCorrectionDays.
+	CorrectionDays int
+	// Corrections are those in force. Only the program writes them: see Amend.
+	Corrections []ApprovedCorrection
 
 	tables       []*dialect.Table // Dialects, complete
 	dialectFault error            // why tables is not to be used
@@ -82,6 +92,7 @@ type Instrument struct {
 	Identity string `document:"required"` // what *IDN? must begin with: the wrong instrument is refused
 
 	Dialect string // name of a table under dialects; absent: the standard one of the role
+	Shared  bool   // several benches may name it; only one of them works with it at a time
 
 	Certificate    string   // of the calibration; required for analyzer, generator and power meter
 	CalibrationDue Date     // last day the calibration is good; required for analyzer, generator and power meter
@@ -89,10 +100,14 @@ type Instrument struct {
 	NoiseFactor    float64  // noise bandwidth over resolution bandwidth of an analyzer; zero: the driver's default
 	Frequency      rf.Range // what the instrument covers; required for an analyzer
 
-	// What is known of an analyzer for the uncertainty of its levels; zero where
-	// it is part of the uncertainty of the paths.
+	// What is known of an analyzer or a power meter for the uncertainty of its
+	// levels; zero where it is part of the uncertainty of the paths.
 	LevelUncertainty rf.DB   // expanded (k = 2), of an absolute level
 	InputSWR         float64 `yaml:"input_swr"` // standing wave ratio of its input
+	// Linearity is the expanded uncertainty (k = 2) of a ratio of two levels at an
+	// analyzer; absent: LevelUncertainty.
+	Linearity rf.DB
+	OutputSWR float64 `yaml:"output_swr"` // standing wave ratio of the output of a generator; zero: not known
 }
 
 // Bench is a set of instruments that work together on one radio unit at a time.
@@ -107,11 +122,20 @@ type Bench struct {
 	SupplyVolts float64 `document:"required"` // set before the output is switched on
 	SupplyAmps  float64 `document:"required"` // current limit
 	IdleSupply  string  // "keep" or "off"
+	// Isolation is by how much the switch matrix at least weakens what other slots send
+	// to the analyzer, against the one that is closed, dB; zero: nobody knows, and no unit
+	// transmits before its turn.
+	Isolation rf.DB
 
 	// GoldenUnit is the serial number of the unit on this bench whose runs tell of
 	// the bench and not of the unit; empty: none.
 	GoldenUnit  string
 	GoldenEvery time.Duration // how often it is due; zero: whenever somebody queues it
+
+	// What the scheduler goes by, beside the analyzer and the paths.
+	Options      []string // words that types of radio units may ask for under needs
+	Maintenance  []Window // times in which nothing is measured on it
+	Reservations []Window // times in which it works for one requester only
 }
 
 // Path is the way from one connector of the unit in one slot to the analyzer.
@@ -123,6 +147,12 @@ type Path struct {
 	ValidUntil     Date          `document:"required"` // last day the correction is good
 	Correction     rf.Correction // loss between connector and analyzer; never extrapolated
 	CorrectionFile string        // CSV with the correction instead; empty once it was read
+	// Elements name the cables, pads and adapters that the path is made of; a
+	// correction that was approved for others does not hold any more.
+	Elements []string
+	// Approved is the correction in force that Correction and ValidUntil are those
+	// of; nil: they are those of the file.
+	Approved *ApprovedCorrection `yaml:"-"`
 
 	// Bypassable is loss of the path that a person could leave out, such as a pad that
 	// is screwed on; without it the analyzer must still stand the unit.
@@ -154,6 +184,12 @@ type RadioUnitType struct {
 	Carriers      []Carrier `document:"required"`
 	Control       Control   // absent: over the line protocol
 	Dialect       string    // name of a table under dialects that its units speak; absent: the standard one
+
+	// What the scheduler goes by: units of the same cabling and front end follow each
+	// other on a bench where that can be.
+	Needs    []string // options that a bench must have for its units
+	Cabling  string   // which cables its units are connected with; free text
+	FrontEnd string   // which pads, filters or amplifiers stand between unit and analyzer; free text
 }
 
 // Carrier is a band a type supports, with every bandwidth and subcarrier
@@ -250,19 +286,21 @@ type Due struct {
 }
 
 // CalibrationDueBefore returns every calibration of an instrument and every
-// path whose last good day lies before the date, in the order of the document.
+// path whose last good day lies before the date, in the order of the document; an
+// instrument that benches share comes once for each.
 // Called with the day a run will end, it names what blocks the run.
 func (l *Lab) CalibrationDueBefore(date Date) []Due {
-	benchOf := map[string]string{}
-	for _, b := range l.Benches {
-		for _, name := range b.names() {
-			benchOf[name] = b.Name
-		}
-	}
 	var due []Due
 	for _, i := range l.Instruments {
-		if i.CalibrationDue.Before(date) {
-			due = append(due, Due{benchOf[i.Name], "instrument " + i.Name, i.CalibrationDue})
+		if !i.CalibrationDue.Before(date) {
+			continue
+		}
+		on := l.BenchesOf(i.Name)
+		if len(on) == 0 {
+			on = []string{""}
+		}
+		for _, bench := range on {
+			due = append(due, Due{bench, "instrument " + i.Name, i.CalibrationDue})
 		}
 	}
 	for _, p := range l.Paths {

@@ -48,16 +48,25 @@ func TestParseReadsTheWholeInventory(t *testing.T) {
 	want := lab.Instrument{
 		Name: "sa-1", Role: lab.AnalyzerRole, Resource: "TCPIP::192.0.2.11::5025::SOCKET", Identity: "Own Works,SA-26,100001",
 		Certificate: "C-2026-0117", CalibrationDue: date(t, "2027-05-31"), MaxInput: 30, NoiseFactor: 1.0645,
-		Frequency: rf.Range{Low: 9 * rf.Kilohertz, High: 26.5 * rf.Gigahertz}, LevelUncertainty: 0.24, InputSWR: 1.2,
+		Frequency: rf.Range{Low: 9 * rf.Kilohertz, High: 26.5 * rf.Gigahertz}, LevelUncertainty: 0.24, InputSWR: 1.2, Linearity: 0.1,
 	}
 	if got, ok := l.Instrument("sa-1"); !ok || got != want {
 		t.Errorf("instrument %+v, want %+v", got, want)
 	}
-	if p := l.Paths[0]; p.SWR != 1.15 || p.Repeatability != 0.02 || p.Repeats != 10 {
+	if p := l.Paths[0]; !reflect.DeepEqual(p.Elements, []string{"cable-17", "pad-3"}) || p.SWR != 1.15 || p.Repeatability != 0.02 || p.Repeats != 10 {
 		t.Errorf("path %+v", p)
 	}
+	if meter, _ := l.Instrument("pm-2"); meter.LevelUncertainty != 0.1 || meter.InputSWR != 1.1 {
+		t.Errorf("power meter %+v", meter)
+	}
+	if generator, _ := l.Instrument("sg-1"); generator.OutputSWR != 1.2 || l.CorrectionDays != 365 {
+		t.Errorf("generator %+v, corrections are good for %d days", generator, l.CorrectionDays)
+	}
+	if bench, ok := l.Bench("bench-1"); !ok || bench.Isolation != 90 {
+		t.Errorf("bench-1 is %+v", bench)
+	}
 	bench, ok := l.Bench("bench-2")
-	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
+	if !ok || bench.IdleSupply != lab.SupplyOff || bench.Isolation != 0 || bench.Generator != "" || bench.PowerMeter != "pm-2" || len(l.InstrumentsOn(bench)) != 4 {
 		t.Errorf("bench-2 is %+v", bench)
 	}
 	unitType, ok := l.Type("RU-T2")
@@ -112,8 +121,8 @@ func TestCompleteDocumentNeedsNoFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const want = `two-benches.yaml:40:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
-two-benches.yaml:68:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
+	const want = `two-benches.yaml:44:5: dialect file "dialects/watt-meter.yaml" cannot be read from here; write what it says into the document
+two-benches.yaml:74:22: correction_file "corrections/bench-1-slot-1-connector-1.csv" cannot be read from here; write what it says into the document`
 	if _, err := lab.Parse("two-benches.yaml", original); err == nil || !strings.HasPrefix(err.Error(), want+"\n") {
 		t.Errorf("got %v, want %s", err, want)
 	}

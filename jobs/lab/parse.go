@@ -21,7 +21,8 @@ func Parse(file string, data []byte) (*Lab, error) {
 // ParseIn is Parse for a document that may name files, CSV with corrections and
 // YAML with dialects, relative to the directory files. It also returns the
 // complete document, the same text with what the files say in place of their
-// names: that is what Apply stores.
+// names: that is what Apply stores. Corrections in force, which only stored
+// documents have, stand in place of those of the paths.
 func ParseIn(files fs.FS, file string, data []byte) (l *Lab, complete []byte, err error) {
 	d, l := decode(file, data)
 	var others document.Problems
@@ -44,6 +45,7 @@ func ParseIn(files fs.FS, file string, data []byte) (l *Lab, complete []byte, er
 		}
 	}
 	l.tables = tables
+	l.override()
 	return l, complete, nil
 }
 
@@ -56,6 +58,9 @@ func decode(file string, data []byte) (*document.Document, *Lab) {
 		if l.Benches[i].IdleSupply == "" {
 			l.Benches[i].IdleSupply = SupplyOff
 		}
+	}
+	if !d.Has("correction_days") {
+		l.CorrectionDays = DefaultCorrectionDays
 	}
 	for i := range l.Types {
 		t := &l.Types[i]

@@ -1,8 +1,10 @@
 package lab
 
 import (
+	"fmt"
 	"net"
 	"net/netip"
+	"slices"
 	"strings"
 
 	"benchyard/instruments/scpi"
@@ -51,25 +53,47 @@ func isName(text string) bool {
 }
 
 // allowed reports whether a host may hold an instrument of this lab. A name of
-// one word is a host of the local network.
+// one word is a host of the local network. Where a name leads is Admit's business.
 func (l *Lab) allowed(host string) bool {
-	list := l.AllowedAddresses
-	if len(list) == 0 {
-		list = defaultAddresses()
+	if address, err := netip.ParseAddr(host); err == nil {
+		return within(l.addresses(), address)
 	}
-	address, err := netip.ParseAddr(host)
-	for _, text := range list {
-		if err != nil { // a name
-			text = strings.ToLower(text)
-			if host == text || strings.HasPrefix(text, ".") && strings.HasSuffix(host, text) {
-				return true
-			}
-			continue
-		}
-		prefix, bad := netip.ParsePrefix(text)
-		if bad == nil && prefix.Contains(address.Unmap().WithZone("")) {
+	for _, text := range l.AllowedAddresses {
+		text = strings.ToLower(text)
+		if host == text || strings.HasPrefix(text, ".") && strings.HasSuffix(host, text) {
 			return true
 		}
 	}
-	return err != nil && net.ParseIP(host) == nil && !strings.Contains(host, ".") && len(l.AllowedAddresses) == 0
+	return net.ParseIP(host) == nil && !strings.Contains(host, ".") && len(l.AllowedAddresses) == 0
+}
+
+// addresses is the list in force.
+func (l *Lab) addresses() []string {
+	if len(l.AllowedAddresses) == 0 {
+		return defaultAddresses()
+	}
+	return l.AllowedAddresses
+}
+
+// within reports whether one of the networks in a list holds an address.
+func within(list []string, address netip.Addr) bool {
+	return slices.ContainsFunc(list, func(text string) bool {
+		prefix, err := netip.ParsePrefix(text)
+		return err == nil && prefix.Contains(address.Unmap().WithZone(""))
+	})
+}
+
+// Admit refuses an address outside the networks of this lab, whatever the host is
+// called: names lead where the name service says. A list of names alone says which
+// names may be used, and the default networks where they may lead.
+func (l *Lab) Admit(host string, address netip.Addr) error {
+	list := l.addresses()
+	if !slices.ContainsFunc(list, func(text string) bool { _, err := netip.ParsePrefix(text); return err == nil }) {
+		list = slices.Concat(list, defaultAddresses())
+	}
+	if within(list, address) {
+		return nil
+	}
+	return fmt.Errorf("lab: %s is at %s, outside the addresses of this lab (%s); correct the resource or the name service, or add the network to allowed_addresses",
+		host, address, strings.Join(list, ", "))
 }

@@ -28,5 +28,20 @@ func (c *checker) health() {
 			}
 			c.Report(where, "%s", p.Text)
 		}
+		c.tone(path, *t)
+	}
+}
+
+// tone checks the offset of a tone on every carrier that the test is made on.
+func (c *checker) tone(path string, t Test) {
+	for _, choice := range c.plan.carriersOf(t) {
+		if err := t.Health.CheckTone(t.Clause, choice.Bandwidth); err != nil {
+			where := path + ".health.offset"
+			if !c.Has(where) {
+				where = path
+			}
+			c.Report(where, "%s", err)
+			return
+		}
 	}
 }

@@ -42,6 +42,7 @@ func ParseFor(file string, data []byte, targets ...Target) (*Plan, error) {
 	c.warmUp()
 	c.repeated()
 	c.noiseFloor()
+	c.again()
 	c.health()
 	c.targets(targets)
 	if err := d.Problems().Err(); err != nil {

@@ -110,7 +110,7 @@ func TestHashIgnoresLayoutOnly(t *testing.T) {
 func TestHugePlanIsRefused(t *testing.T) {
 	data := []byte("plan: p\n" + strings.Repeat("# comment\n", document.MaxSize/10))
 	_, err := plan.Parse("huge.yaml", data)
-	if want := "huge.yaml: the document has 4194308 bytes; at most 4194304 are read"; err == nil || err.Error() != want {
+	if want := "huge.yaml: the document has 33554438 bytes; at most 33554432 are read"; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }

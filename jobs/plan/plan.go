@@ -56,6 +56,9 @@ type Plan struct {
 	OnFail         string                   // "continue" or "stop"
 	Retries        int                      // how often a segment that ended in an error is tried again; a fail never is
 	WarmUp         WarmUp
+	BackOff        BackOff `json:",omitzero"`  // between retries
+	Retest         Retest  `json:",omitzero"`  // of cases that failed
+	Resume         string  `json:",omitempty"` // where an interrupted run goes on: AnyBench, or empty for the same bench
 	// NoiseFloor says for all tests what is done about the noise of the analyzer:
 	// CorrectFloor, or empty to keep the levels as measured.
 	NoiseFloor string `json:",omitempty"`

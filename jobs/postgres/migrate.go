@@ -47,9 +47,11 @@ func Migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {
 		return fmt.Errorf("postgres: waiting for another program that migrates: %w", err)
 	}
 	return withSchema(pool, func(s schema) error {
-		if err := s.compare(ctx, pool); errors.Is(err, ErrNewerSchema) {
-			return err
-		} else if err != nil && !errors.Is(err, ErrOlderSchema) {
+		err := s.compare(ctx, pool)
+		if errors.Is(err, ErrOlderSchema) {
+			err = nobodyLeftBehind(ctx, conn, migrations.Floor)
+		}
+		if err != nil { // a newer schema among others
 			return err
 		}
 		if _, err := conn.Exec(ctx, "CREATE SCHEMA IF NOT EXISTS "+QueueSchema); err != nil {
@@ -61,7 +63,7 @@ func Migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {
 		if _, err := s.own.Up(ctx); err != nil {
 			return fmt.Errorf("postgres: migrating: %w", err)
 		}
-		return nil
+		return raiseFloor(ctx, conn, migrations.Floor)
 	})
 }
 

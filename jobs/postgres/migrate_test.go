@@ -6,27 +6,11 @@ import (
 	"sync"
 	"testing"
 
-	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
-// emptyDatabase is a database that was never migrated.
-func emptyDatabase(t *testing.T) *pgxpool.Pool {
-	t.Helper()
-	address := freshDatabase(t, func(ctx context.Context, conn *pgx.Conn, _, name string) error {
-		_, err := conn.Exec(ctx, "CREATE DATABASE "+name+" TEMPLATE template0")
-		return err
-	})
-	pool, err := OpenPool(t.Context(), address, t.Name(), 1)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(pool.Close)
-	return pool
-}
-
 func TestMigrateTogetherAndAgain(t *testing.T) {
-	pool := emptyDatabase(t)
+	pool := TestEmpty(t)
 	if err := Validate(t.Context(), pool); !errors.Is(err, ErrOlderSchema) {
 		t.Errorf("an empty database: %v, want ErrOlderSchema", err)
 	}
@@ -78,7 +62,7 @@ func TestNewerSchemaIsRefused(t *testing.T) {
 }
 
 func TestMigrateEndsWithItsContext(t *testing.T) {
-	pool := emptyDatabase(t)
+	pool := TestEmpty(t)
 	// The pool's only connection holds the lock, so Migrate has to wait for it.
 	if _, err := pool.Exec(t.Context(), "SELECT pg_advisory_lock($1)", int64(migrationLock)); err != nil {
 		t.Fatal(err)

@@ -44,6 +44,21 @@ func TestURL(tb testing.TB) string {
 	return freshDatabase(tb, copyTemplate)
 }
 
+// TestEmpty is Test with a database that was never migrated.
+func TestEmpty(tb testing.TB) *pgxpool.Pool {
+	tb.Helper()
+	address := freshDatabase(tb, func(ctx context.Context, conn *pgx.Conn, _, name string) error {
+		_, err := conn.Exec(ctx, "CREATE DATABASE "+name+" TEMPLATE template0")
+		return err
+	})
+	pool, err := OpenPool(context.Background(), address, tb.Name(), 0)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(pool.Close)
+	return pool
+}
+
 // freshDatabase has create make a database for this test and drops it at the end.
 func freshDatabase(tb testing.TB, create func(ctx context.Context, conn *pgx.Conn, admin, name string) error) string {
 	tb.Helper()

@@ -28,8 +28,8 @@ func TestSettlingCurves(t *testing.T) {
 	s := settlingSetup(t)
 	leakage, image := falling{-40, -55, 1.5}, falling{-44, -62, 1}
 	list := curves(t, s, conformance.ToneClause, settlingTraces(t, s, image, leakage, 60))
-	if len(list) != 2 {
-		t.Fatalf("%d curves, want those of leakage and image", len(list))
+	if len(list) != 3 || !list[2].Lines {
+		t.Fatalf("%d curves, want those of leakage and image, and the lines after them", len(list))
 	}
 	for i, f := range []falling{leakage, image} {
 		c := list[i]
@@ -41,6 +41,42 @@ func TestSettlingCurves(t *testing.T) {
 		if c.XUnit != "s" || !strings.Contains(c.XName, conformance.RadioUnitClock) || *c.Upper != []float64{-45, -50}[i] {
 			t.Errorf("%+v", c)
 		}
+	}
+}
+
+// The lines before and after tracking stand at their offsets, each under its own limit:
+// those of a modulator with an offset of a hundredth and a cubic of a tenth on its
+// rails (waveform facts 5.2).
+func TestLineCurves(t *testing.T) {
+	s := kinds()[0].healthSetup(t, conformance.Health{
+		Before: &conformance.Lines{Leakage: decibels(-30)}, After: &conformance.Lines{Image: decibels(-50), Third: decibels(-45)},
+	})
+	power := float64(s.Subject.CarrierPower()) - 6
+	list := curves(t, s, conformance.ToneClause, healthTraces(t, s, conformance.ToneClause, func(p Planned) []tone {
+		if p.Stage.Calibration == Untracked {
+			return modulator{offset: 0.01}.lines(p.Stage, power)
+		}
+		return modulator{cubic: -0.1}.lines(p.Stage, power)
+	}))
+	if len(list) != 2 || list[0].Title != "Tone and products before tracking" || list[1].Title != "Tone and products after tracking" {
+		t.Fatalf("%+v", list)
+	}
+	for i, want := range [][]float64{{0, -40, -75, -75}, {0, -75, -75, -31.36}} {
+		c := list[i]
+		for n, offset := range []float64{10, 0, -10, -30} { // a tenth of 100 MHz
+			near(t, "offset", c.X[n], offset, 1e-9)
+			if want[n] > -75 {
+				near(t, c.Title, c.Y[n], want[n], 0.01)
+			} else if c.Y[n] > want[n] {
+				t.Errorf("%s: %.2f dB at %g MHz, where nothing is", c.Title, c.Y[n], offset)
+			}
+		}
+	}
+	if m := list[0].Most; *m[1] != -30 || m[0] != nil || m[2] != nil || m[3] != nil {
+		t.Errorf("limits before tracking: %v", m)
+	}
+	if m := list[1].Most; m[1] != nil || *m[2] != -50 || *m[3] != -45 {
+		t.Errorf("limits after tracking: %v", m)
 	}
 }
 

@@ -111,6 +111,10 @@ type Curve struct {
 	YName, YUnit string
 	X, Y         []float64
 	Lower, Upper *float64 // limit of Y, nil where there is none
+	// Lines says that the points are spectral lines, with nothing between them. Most
+	// are then their upper limits one by one, nil where there is none.
+	Lines bool
+	Most  []*float64
 }
 
 // Curves returns what the traces of a health test show beside its figures. Other
@@ -125,7 +129,7 @@ func Curves(clause string, s Setup, traces []Trace) ([]Curve, error) {
 	}
 	switch clause {
 	case conformance.ToneClause:
-		return s.settlingCurves(traces)
+		return s.toneCurves(traces)
 	case conformance.FlatnessClause:
 		return s.flatnessCurve(traces)
 	case conformance.LinearityClause:

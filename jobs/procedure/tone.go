@@ -78,13 +78,10 @@ func (s Setup) toneStages() []toneStage {
 func (s Setup) settles(product string) bool { return s.settledBelow(product) != nil }
 
 func (s Setup) settledBelow(product string) *rf.DB {
-	switch product {
-	case "leakage":
-		return s.Health.After.Leakage
-	case "image":
-		return s.Health.After.Image
+	if product == "third" { // no calibration takes it away
+		return nil
 	}
-	return nil
+	return s.Health.After.Most(product)
 }
 
 // analyzeTone takes every product over the tone of its own stage.
@@ -264,11 +261,59 @@ func (s Setup) settlingReading(traces []Trace) (conformance.Reading, error) {
 	return worst, nil
 }
 
+// toneCurves shows the lines before and after tracking, and between them how they
+// settle.
+func (s Setup) toneCurves(traces []Trace) ([]Curve, error) {
+	var curves []Curve
+	for _, when := range s.toneStages() {
+		var some []Curve
+		var err error
+		if when.calibration == Settling {
+			some, err = s.settlingCurves(traces)
+		} else {
+			some, err = s.lineCurve(traces, when.name)
+		}
+		if err != nil {
+			return nil, err
+		}
+		curves = append(curves, some...)
+	}
+	return curves, nil
+}
+
+// lineCurve is the tone with its products at one stage, each with its own limit.
+func (s Setup) lineCurve(traces []Trace, when string) ([]Curve, error) {
+	stage := s.tone(conformance.ToneClause)
+	if _, err := s.toneLevel(traces, when+"/tone", stage); err != nil {
+		return nil, err
+	}
+	c := Curve{
+		Title: "Tone and products " + when + " tracking", XName: "offset from the carrier", XUnit: "MHz", YName: "level over the tone", YUnit: "dB",
+		Lines: true,
+	}
+	add := func(times rf.Hertz, level float64, most *rf.DB) {
+		c.X, c.Y = append(c.X, float64(times*stage.Tone.Offset)/1e6), append(c.Y, level)
+		var limit *float64
+		if most != nil {
+			x := float64(*most)
+			limit = &x
+		}
+		c.Most = append(c.Most, limit)
+	}
+	lines := map[string]*conformance.Lines{"before": s.Health.Before, "after": s.Health.After}[when]
+	add(1, 0, nil)
+	for _, x := range products {
+		r, err := s.productReading(traces, when, x.name)
+		if err != nil {
+			return nil, err
+		}
+		add(x.times, r.Value, lines.Most(x.name))
+	}
+	return []Curve{c}, nil
+}
+
 // settlingCurves shows image and leakage while tracking settles.
 func (s Setup) settlingCurves(traces []Trace) ([]Curve, error) {
-	if s.Health.Settle == 0 {
-		return nil, nil
-	}
 	var curves []Curve
 	for _, x := range products {
 		limit := s.settledBelow(x.name)

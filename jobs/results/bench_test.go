@@ -80,9 +80,9 @@ func (s *store) emptyCases(b *testing.B, run uuid.UUID, cases []Case) [][]any {
 	if err != nil {
 		b.Fatal(err)
 	}
-	ids := make(map[string]int64)
+	ids := make(map[caseName]int64)
 	for _, c := range stored {
-		ids[c.Key] = c.ID
+		ids[c.name()] = c.ID
 	}
 	return measurementRows(cases, ids)
 }

@@ -17,7 +17,7 @@ import (
 // repeatability and reproducibility in which every unit was measured on every
 // bench several times. A reading is a figure's distance from the limit in force,
 // positive above it, so that masks with a slope compare; a figure with limits on
-// both sides is its own reading.
+// both sides is its own reading. Runs of golden units never count.
 type BenchStudy struct {
 	Build, UnitType, Clause, Unit string
 	Units, Benches                []string
@@ -79,7 +79,7 @@ func visitsOf(ctx context.Context, db DB, simulated bool) ([]visit, error) {
 		FROM run r
 		JOIN campaign g ON g.id = r.campaign_id
 		JOIN build b ON b.name = g.build
-		WHERE g.simulated = $1 AND r.state = 'done' AND r.bench IS NOT NULL
+		WHERE g.simulated = $1 AND NOT r.golden AND r.state = 'done' AND r.bench IS NOT NULL
 		  AND r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		GROUP BY b.created_at, g.build, r.unit_type, r.serial, r.bench
 		ORDER BY b.created_at, g.build, r.unit_type, r.serial, r.bench`, simulated)
@@ -264,7 +264,7 @@ func (d design) eachReading(ctx context.Context, db DB, simulated bool, visit fu
 		JOIN campaign g ON g.id = r.campaign_id
 		JOIN measured_case c ON c.run_id = r.id
 		JOIN measurement m ON m.case_id = c.id
-		WHERE g.simulated = $1 AND g.build = $2 AND r.unit_type = $3 AND r.serial = ANY($4) AND r.bench = ANY($5) AND r.state = 'done'
+		WHERE g.simulated = $1 AND g.build = $2 AND r.unit_type = $3 AND r.serial = ANY($4) AND r.bench = ANY($5) AND NOT r.golden AND r.state = 'done' AND c.attempt = 1
 		  AND r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail')
 		  AND (m.lower_limit IS NOT NULL OR m.upper_limit IS NOT NULL)
 		ORDER BY c.clause COLLATE "C", c.case_key COLLATE "C", m.requirement_key COLLATE "C", m.unit, g.submitted_at, r.attempt, r.queued_at, r.id`,

@@ -52,6 +52,10 @@ func TestBenchAgreementGivesThePublishedStudy(t *testing.T) {
 	if d := b.Gauge.BenchDeviation; !(d[0] > 0 && d[2] < 0) { // appraiser A reads highest, C lowest
 		t.Errorf("deviations %v", d)
 	}
+	s.exec(`UPDATE run SET golden = true WHERE serial <> 'T4-00'`)
+	if report, err = BenchAgreement(t.Context(), s.pool, true); err != nil || len(report.Studies) != 0 {
+		t.Errorf("of golden units but one: %+v, %v", report, err)
+	}
 }
 
 func TestBenchAgreementSaysWhatIsMissing(t *testing.T) {

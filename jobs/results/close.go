@@ -23,7 +23,8 @@ type rollup struct {
 }
 
 // CloseRun counts what the run has stored: one rollup row per clause, and the
-// verdict of the run, which is the worst of its cases. Cases that the plan
+// verdict of the run, which is the worst of the last attempts at its cases; the worst of
+// the first ones stays beside it. Cases that the plan
 // asks for and nobody stored count as "not run", so an unfinished run never
 // passes. It writes the verdict, not the state, of the run, inside the
 // caller's transaction; closing again counts again.
@@ -44,7 +45,11 @@ func CloseRun(ctx context.Context, tx pgx.Tx, run uuid.UUID) (conformance.Verdic
 		return "", fmt.Errorf("results: rollup of run %s: %w", run, err)
 	}
 	verdict := runVerdict(clauses, planned)
-	if _, err := tx.Exec(ctx, "UPDATE run SET verdict = $2 WHERE id = $1", run, string(verdict)); err != nil {
+	first, err := firstVerdict(ctx, tx, run, verdict, planned)
+	if err != nil {
+		return "", fmt.Errorf("results: first attempts of run %s: %w", run, err)
+	}
+	if _, err := tx.Exec(ctx, "UPDATE run SET verdict = $2, first_verdict = nullif($3, '') WHERE id = $1", run, string(verdict), string(first)); err != nil {
 		return "", fmt.Errorf("results: verdict of run %s: %w", run, err)
 	}
 	return verdict, nil
@@ -59,13 +64,27 @@ func count(ctx context.Context, tx pgx.Tx, run uuid.UUID) ([]rollup, error) {
 		       min(m.margin), coalesce(max(m.unit), '')
 		FROM measured_case c
 		LEFT JOIN LATERAL (SELECT min(margin) AS margin, max(unit) AS unit FROM measurement WHERE case_id = c.id) m ON true
-		WHERE c.run_id = $1
+		WHERE c.run_id = $1 AND c.last
 		GROUP BY c.clause
 		ORDER BY c.clause`, run)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[rollup])
+}
+
+// firstVerdict returns the verdict that the run would have had without measuring
+// anything again, empty where nothing was: it is that of the run then.
+func firstVerdict(ctx context.Context, tx pgx.Tx, run uuid.UUID, final conformance.Verdict, planned int) (conformance.Verdict, error) {
+	var first []string
+	var cases int
+	var again bool
+	err := tx.QueryRow(ctx, `SELECT coalesce(array_agg(DISTINCT verdict) FILTER (WHERE attempt = 1), '{}'), count(*) FILTER (WHERE attempt = 1),
+		coalesce(bool_or(attempt > 1), false) FROM measured_case WHERE run_id = $1`, run).Scan(&first, &cases, &again)
+	if err != nil || !again {
+		return "", err
+	}
+	return runVerdict([]rollup{{Verdicts: first, Cases: cases}}, planned), nil
 }
 
 func writeRollups(ctx context.Context, tx pgx.Tx, run uuid.UUID, clauses []rollup) error {

@@ -14,7 +14,7 @@ import (
 )
 
 // ClauseWorst is the figure with the least margin that a campaign found for a
-// clause, among the last attempts of its units.
+// clause, among the last attempts of its units and cases.
 type ClauseWorst struct {
 	Clause      string
 	Verdict     conformance.Verdict // of the worst figure
@@ -29,7 +29,8 @@ type ClauseWorst struct {
 	Failed      int // of these, with a figure that failed, conditionally or not
 }
 
-// WorstByClause returns the worst figure of every clause of a campaign.
+// WorstByClause returns the worst figure of every clause of a campaign, golden units
+// left out.
 func WorstByClause(ctx context.Context, db DB, campaign uuid.UUID) ([]ClauseWorst, error) {
 	rows, err := db.Query(ctx, `
 		WITH figure AS (
@@ -37,7 +38,7 @@ func WorstByClause(ctx context.Context, db DB, campaign uuid.UUID) ([]ClauseWors
 			FROM run r
 			JOIN measured_case c ON c.run_id = r.id
 			JOIN measurement m ON m.case_id = c.id
-			WHERE r.campaign_id = $1 AND NOT EXISTS (SELECT FROM run later WHERE later.repeats = r.id)
+			WHERE r.campaign_id = $1 AND NOT r.golden AND c.last AND NOT EXISTS (SELECT FROM run later WHERE later.repeats = r.id)
 		), counted AS (
 			SELECT clause, count(DISTINCT serial) AS units,
 			       count(DISTINCT serial) FILTER (WHERE verdict IN ('fail', 'conditional fail')) AS failed

@@ -33,6 +33,10 @@ func TestWorstByClause(t *testing.T) {
 	if c, err := CaseByID(t.Context(), s.pool, worst[0].Case); err != nil || c.Run != worst[0].Run || worst[0].Value != -12.5 {
 		t.Errorf("case %+v (%v) of %+v", c, err, worst[0])
 	}
+	s.exec(`UPDATE run SET golden = true WHERE serial = 'T4-0002'`)
+	if worst, err = WorstByClause(t.Context(), s.pool, campaign); err != nil || len(worst) != 2 || worst[0].Serial != "T4-0001" || worst[0].Units != 1 {
+		t.Errorf("with T4-0002 as golden unit: %+v, %v", worst, err)
+	}
 }
 
 // pair measures one clause of one unit under both builds.

@@ -124,7 +124,7 @@ type attempt struct {
 func firstAttempts(ctx context.Context, db DB, buildA, buildB string, simulated bool) ([]attempt, error) {
 	rows, err := db.Query(ctx, `
 		SELECT DISTINCT ON (g.build, r.unit_type, r.serial, p.name)
-		       g.build, r.unit_type, r.serial, p.name, r.verdict IN ('pass', 'conditional pass')
+		       g.build, r.unit_type, r.serial, p.name, coalesce(r.first_verdict, r.verdict) IN ('pass', 'conditional pass')
 		FROM run r
 		JOIN campaign g ON g.id = r.campaign_id
 		JOIN plan_version p ON p.id = g.plan_id

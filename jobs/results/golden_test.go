@@ -1,6 +1,7 @@
 package results
 
 import (
+	"math"
 	"strings"
 	"testing"
 
@@ -16,39 +17,69 @@ func population(values ...float64) Population {
 	return p
 }
 
-// Eight readings that alternate by 0.1: centre 3.05, mean moving range 0.1, and
-// limits 3 * 0.1 / 1.128 = 0.26596 from it (NIST/SEMATECH e-Handbook 6.3.2.2).
+// goldenOf makes figures of populations of one golden unit.
+func goldenOf(t *testing.T, populations ...Population) []GoldenFigure {
+	t.Helper()
+	var figures []GoldenFigure
+	for _, p := range populations {
+		figures = append(figures, goldenFigureOf(p))
+	}
+	if err := limitGolden(figures); err != nil {
+		t.Fatal(err)
+	}
+	return figures
+}
+
+// Eight readings that alternate by 0.1: centre 3.05, standard deviation
+// 0.05 sqrt(8/7) = 0.053452, and limits t sqrt(1 + 1/8) times that away, with the
+// quantile 0.99865 of Student's t with 7 degrees of freedom, 4.5299 (the tail beyond
+// three sigma; solved from the incomplete beta function).
 func TestGoldenFigureAgainstEarlierRuns(t *testing.T) {
+	const reach = 4.5299 * 0.0534522 * 1.0606602
 	steady := []float64{3, 3.1, 3, 3.1, 3, 3.1, 3, 3.1}
 	for _, row := range []struct {
 		newest float64
 		signal bool
-	}{{3.05, false}, {3.3159, false}, {3.3160, true}, {2.7841, false}, {2.7840, true}, {9, true}} {
-		g, err := GoldenFigureOf(population(append(steady[:8:8], row.newest)...))
-		if err != nil {
-			t.Fatal(err)
-		}
+	}{{3.05, false}, {3.05 + reach - 1e-4, false}, {3.05 + reach + 1e-4, true}, {3.05 - reach + 1e-4, false}, {3.05 - reach - 1e-4, true}, {9, true}} {
+		g := goldenOf(t, population(append(steady[:8:8], row.newest)...))[0]
 		if g.Signal != row.signal || g.Earlier != 8 || g.Connector != 2 || g.Missing != "" || g.Newest.Value != row.newest || g.ReadingUnit() != "dB" {
 			t.Errorf("%g dB: %+v, want signal %t of 8 earlier readings", row.newest, g, row.signal)
 		}
-		checkFigures(t, "chart", []float64{g.Chart.Centre, g.Chart.Lower, g.Chart.Upper}, []float64{3.05, 3.05 - 3*0.1/1.128, 3.05 + 3*0.1/1.128})
+		if math.Abs(g.Limits.Centre-3.05) > 1e-9 || math.Abs(g.Limits.Upper-3.05-reach) > 5e-5 || math.Abs(g.Limits.Lower-3.05+reach) > 5e-5 {
+			t.Errorf("limits %+v, want 3.05 +- %.5f", g.Limits, reach)
+		}
 	}
 }
 
-func TestGoldenFigureWithoutAChart(t *testing.T) {
+// The more figures a run has, the wider the limits of each; those without limits take
+// no share.
+func TestGoldenLimitsKnowHowManyThereAre(t *testing.T) {
+	steady := func() Population { return population(3, 3.1, 3, 3.1, 3, 3.1, 3, 3.1, 3.35) }
+	one := goldenOf(t, steady(), population(1, 2), population(3, 3, 3, 3, 3, 3, 3, 3, 3))
+	four := goldenOf(t, steady(), steady(), steady(), steady())
+	if !one[0].Signal || four[0].Signal {
+		t.Errorf("signals at one figure %v, at each of four %v; want only the first", one[0].Signal, four[0].Signal)
+	}
+	// t(7) at 1 - 0.00135/4 is 5.6 (between 5.408 at 0.9995 and 7.885 at 0.99995, tables of t).
+	if w := (four[0].Limits.Upper - four[0].Limits.Lower) / (one[0].Limits.Upper - one[0].Limits.Lower); !(w > 5.408/4.5299 && w < 7.885/4.5299) {
+		t.Errorf("limits are %.3f times as wide", w)
+	}
+}
+
+func TestGoldenFigureWithoutLimits(t *testing.T) {
 	for want, p := range map[string]Population{
 		"7 readings, it takes at least 8": population(3, 3.1, 3, 3.1, 3, 3.1, 3, 99),
 		"all 8 readings are equal":        population(3, 3, 3, 3, 3, 3, 3, 3, 99),
 	} {
-		if g, err := GoldenFigureOf(p); err != nil || g.Signal || !strings.Contains(g.Missing, want) {
-			t.Errorf("%+v, %v; want no signal and %q", g, err, want)
+		if g := goldenOf(t, p)[0]; g.Signal || !strings.Contains(g.Missing, want) {
+			t.Errorf("%+v; want no signal and %q", g, want)
 		}
 	}
 	// Two readings of the newest run are no earlier runs.
 	p := population(3, 3.1, 3, 3.1, 3, 3.1, 3, 3.1, 99)
 	p.Readings[7].Run = p.Readings[8].Run
-	if g, err := GoldenFigureOf(p); err != nil || g.Earlier != 7 {
-		t.Errorf("%d earlier readings, %v; want 7", g.Earlier, err)
+	if g := goldenOf(t, p)[0]; g.Earlier != 7 {
+		t.Errorf("%d earlier readings; want 7", g.Earlier)
 	}
 }
 
@@ -125,8 +156,18 @@ func TestGoldenFiguresAreOfOneBench(t *testing.T) {
 		if g.Connector != i+1 || g.Earlier != 8 || !g.Margin || g.Signal {
 			t.Errorf("%+v, want connector %d with 8 earlier margins", g, i+1)
 		}
-		checkFigures(t, "centre", []float64{g.Chart.Centre}, []float64{10 - float64(i+1) - 0.05})
+		checkFigures(t, "centre", []float64{g.Limits.Centre}, []float64{10 - float64(i+1) - 0.05})
 	}
+	// Begun anew in the middle: what was before is not compared any more, and stays.
+	s.exec(`INSERT INTO golden_baseline (bench, serial, begun_at, begun_by, reason) VALUES ('bench-1', 'GOLD-1', now() + make_interval(secs => 33.5), 'ann', 'new cables')`)
+	if found, err = GoldenFigures(t.Context(), s.pool, "bench-1", "GOLD-1"); err != nil || len(found) != 2 || found[0].Earlier >= 8 || found[0].Earlier == 0 || found[0].Missing == "" {
+		t.Errorf("%+v, %v; want fewer than 8 earlier readings since it began anew", found, err)
+	}
+	begun, err := GoldenBaselines(t.Context(), s.pool, "bench-1", "GOLD-1")
+	if err != nil || len(begun) != 1 || begun[0].By != "ann" || begun[0].Reason != "new cables" {
+		t.Errorf("%+v, %v", begun, err)
+	}
+	s.exec(`DELETE FROM golden_baseline`)
 	s.exec(`UPDATE campaign SET limit_set = 'other' WHERE id IN (SELECT campaign_id FROM run JOIN measured_case c ON c.run_id = run.id
 		WHERE serial = 'GOLD-1' AND extract(minute FROM c.measured_at) < 34)`)
 	if found, err = GoldenFigures(t.Context(), s.pool, "bench-1", "GOLD-1"); err != nil || len(found) != 2 || found[0].Earlier != 4 || found[0].Missing == "" {

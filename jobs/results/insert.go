@@ -17,7 +17,7 @@ import (
 // InsertCases stores the cases of one segment of a run in the caller's
 // transaction, with their figures and traces. Everything is checked before the
 // first row is sent; after an error the caller must roll back, and nothing is
-// stored. A case that the run has already gives ErrDuplicate.
+// stored. An attempt at a case that the run has already gives ErrDuplicate.
 func InsertCases(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cases []Case) error {
 	if len(cases) == 0 {
 		return nil
@@ -40,7 +40,7 @@ func InsertCases(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cas
 		return fmt.Errorf("results: storing segment %d of run %s: %w", segment, run, explain(err))
 	}
 	for _, row := range traces {
-		row[0] = ids[row[0].(string)]
+		row[0] = ids[row[0].(caseName)]
 	}
 	if err := copyRows(ctx, tx, "measurement", measurementColumns, measurementRows(cases, ids)); err != nil {
 		return fmt.Errorf("results: storing figures of segment %d of run %s: %w", segment, run, explain(err))
@@ -51,18 +51,26 @@ func InsertCases(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cas
 	return nil
 }
 
+// caseName tells the attempts of a run apart.
+type caseName struct {
+	key     string
+	attempt int
+}
+
+func (c Case) name() caseName { return caseName{c.Key, max(c.Attempt, 1)} }
+
 // insertCaseRows inserts all cases with one statement, because COPY would not
-// return the numbers that figures and traces refer to. It returns them by key.
-func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cases []Case, verdicts []conformance.Verdict) (map[string]int64, error) {
+// return the numbers that figures and traces refer to. It returns them by name.
+func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, cases []Case, verdicts []conformance.Verdict) (map[caseName]int64, error) {
 	rows, err := tx.Query(ctx, `
 		INSERT INTO measured_case (run_id, segment, position, case_key, clause, band, rf_channel, carrier_hz, bandwidth_hz,
-			scs_hz, connector, test_model, verdict, error, measured_at, duration_s, configuration, carriers)
+			scs_hz, connector, test_model, verdict, error, measured_at, duration_s, configuration, carriers, attempt, last)
 		SELECT $1, $2, u.position, u.key, u.clause, u.band, u.channel, u.carrier, u.bandwidth,
-			u.scs, u.connector, u.model, u.verdict, nullif(u.error, ''), u.at, u.duration, u.configuration, u.carriers
+			u.scs, u.connector, u.model, u.verdict, nullif(u.error, ''), u.at, u.duration, u.configuration, u.carriers, u.attempt, u.last
 		FROM unnest($3::int[], $4::text[], $5::text[], $6::text[], $7::text[], $8::float8[], $9::float8[],
-			$10::float8[], $11::int[], $12::text[], $13::text[], $14::text[], $15::timestamptz[], $16::float8[], $17::text[], $18::jsonb[])
-			AS u(position, key, clause, band, channel, carrier, bandwidth, scs, connector, model, verdict, error, at, duration, configuration, carriers)
-		RETURNING case_key, id`,
+			$10::float8[], $11::int[], $12::text[], $13::text[], $14::text[], $15::timestamptz[], $16::float8[], $17::text[], $18::jsonb[], $19::int[], $20::boolean[])
+			AS u(position, key, clause, band, channel, carrier, bandwidth, scs, connector, model, verdict, error, at, duration, configuration, carriers, attempt, last)
+		RETURNING case_key, attempt, id`,
 		run, segment,
 		column(cases, func(c Case) int { return c.Position }),
 		column(cases, func(c Case) string { return c.Key }),
@@ -80,14 +88,16 @@ func insertCaseRows(ctx context.Context, tx pgx.Tx, run uuid.UUID, segment int, 
 		column(cases, func(c Case) float64 { return c.Duration.Seconds() }),
 		column(cases, func(c Case) string { return c.Configuration }),
 		column(cases, carriersOf),
+		column(cases, func(c Case) int { return c.name().attempt }),
+		column(cases, func(c Case) bool { return !c.Superseded }),
 	)
 	if err != nil {
 		return nil, err
 	}
-	ids := make(map[string]int64, len(cases))
-	var key string
+	ids := make(map[caseName]int64, len(cases))
+	var name caseName
 	var id int64
-	_, err = pgx.ForEachRow(rows, []any{&key, &id}, func() error { ids[key] = id; return nil })
+	_, err = pgx.ForEachRow(rows, []any{&name.key, &name.attempt, &id}, func() error { ids[name] = id; return nil })
 	return ids, err
 }
 
@@ -113,12 +123,12 @@ var measurementColumns = []string{"case_id", "requirement_key", "clause", "title
 	"offset_from_hz", "offset_to_hz", "verdict", "rule", "note", "source", "tolerance_source", "provenance",
 	"probability", "budget", "max_uncertainty", "tightened", "carrier_power_dbm", "correction_db", "noise_floor"}
 
-func measurementRows(cases []Case, ids map[string]int64) [][]any {
+func measurementRows(cases []Case, ids map[caseName]int64) [][]any {
 	var rows [][]any
 	for _, c := range cases {
 		for _, r := range c.Results {
 			q := r.Requirement
-			rows = append(rows, []any{ids[c.Key], q.Key, q.Clause, q.Title, q.Quantity, string(q.Side), r.Value, q.Unit,
+			rows = append(rows, []any{ids[c.name()], q.Key, q.Clause, q.Title, q.Quantity, string(q.Side), r.Value, q.Unit,
 				r.Lower, r.Upper, r.Margin, r.Uncertainty, orNull(float64(r.At)), q.Core, q.Tolerance, q.ToleranceKnown,
 				orNull(float64(q.MeasurementBandwidth)), orNull(float64(q.OffsetFrom)), orNull(float64(q.OffsetTo)),
 				string(r.Verdict), r.Rule, r.Note, q.CoreSource, q.ToleranceSource, q.Provenance,
@@ -136,9 +146,9 @@ func orNull(v float64) *float64 {
 	return &v
 }
 
-var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels", "unit_told"}
+var traceColumns = []string{"case_id", "number", "role", "start_hz", "step_hz", "points", "rbw_hz", "noise_bandwidth_hz", "settings", "levels", "unit_told", "blob", "blob_from", "blob_size"}
 
-// traceRows has the key of the case where its number will be.
+// traceRows has the name of the case where its number will be.
 func traceRows(c Case) ([][]any, error) {
 	rows := make([][]any, len(c.Traces))
 	for i, t := range c.Traces {
@@ -146,13 +156,19 @@ func traceRows(c Case) ([][]any, error) {
 		if err != nil {
 			return nil, fmt.Errorf("results: case %s, trace %d (%s): %w", c.Key, i+1, t.Role, err)
 		}
+		var from, size *int64
+		if t.object != nil {
+			from, size = new(int64), new(int64)
+			*size = int64(len(levels))
+			levels = nil
+		}
 		settings, err := encodeSweep(t.Sweep)
 		if err != nil {
 			return nil, fmt.Errorf("results: case %s, trace %d (%s): %w", c.Key, i+1, t.Role, err)
 		}
 		s := t.Spectrum
-		rows[i] = []any{c.Key, i + 1, t.Role, float64(s.Start), float64(s.Step), len(s.Levels),
-			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels, t.Unit}
+		rows[i] = []any{c.name(), i + 1, t.Role, float64(s.Start), float64(s.Step), len(s.Levels),
+			float64(s.RBW), float64(s.NoiseBandwidth), settings, levels, t.Unit, t.object, from, size}
 	}
 	return rows, nil
 }
@@ -172,7 +188,7 @@ func explain(err error) error {
 		return err
 	}
 	switch pgErr.ConstraintName {
-	case "measured_case_run_id_case_key_key":
+	case "measured_case_attempt_key", "measured_case_last":
 		return fmt.Errorf("%w: %s", ErrDuplicate, pgErr.Detail)
 	case "measured_case_run_id_segment_fkey":
 		return fmt.Errorf("%w: the run has no such segment", ErrNotFound)

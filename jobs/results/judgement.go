@@ -180,10 +180,10 @@ func lockJudgedRun(ctx context.Context, tx pgx.Tx, judgement, run uuid.UUID) (wa
 
 // rejudgedRows are rows of measurement with the judgement before them.
 func rejudgedRows(judgement uuid.UUID, cases []Rejudged) ([][]any, error) {
-	list, ids := make([]Case, len(cases)), make(map[string]int64, len(cases))
+	list, ids := make([]Case, len(cases)), make(map[caseName]int64, len(cases))
 	for i, c := range cases {
 		list[i] = Case{Key: fmt.Sprint(c.Case), Results: c.Results}
-		ids[list[i].Key] = c.Case
+		ids[list[i].name()] = c.Case
 		for _, r := range c.Results {
 			if err := checkResult(r); err != nil {
 				return nil, fmt.Errorf("results: case %d, %s: %w: %w", c.Case, r.Requirement.Key, ErrUnstorable, err)

@@ -217,20 +217,23 @@ type Evidence struct {
 	Key     string
 	Clause  string
 	Verdict conformance.Verdict
+	Last    bool  // no later attempt at the case counts instead
+	Lab     int64 // version of the inventory it was measured by; zero: that of the campaign
 	Traces  []Trace
-	Damage  error // why the traces cannot be read; nil: they can
+	Damage  error // why the traces cannot be read, a *LostError; nil: they can
 }
 
 // EvidenceOf returns the cases of a run in the order of the plan, each with its
-// traces: two queries for the whole run. A trace that cannot be unpacked is
+// traces: two queries for the whole run. A trace whose levels cannot be had is
 // noted in its case and spoils no other; its error is no error of the database.
-func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
-	rows, err := db.Query(ctx, `SELECT id, case_key, clause, verdict FROM measured_case WHERE run_id = $1 ORDER BY position, id`, run)
+func EvidenceOf(ctx context.Context, db DB, objects Objects, run uuid.UUID) ([]Evidence, error) {
+	rows, err := db.Query(ctx, `SELECT c.id, c.case_key, c.clause, c.verdict, c.last, coalesce(s.lab_id, 0)
+		FROM measured_case c JOIN run_segment s ON s.run_id = c.run_id AND s.number = c.segment WHERE c.run_id = $1 ORDER BY c.position, c.id`, run)
 	if err != nil {
 		return nil, fmt.Errorf("results: cases of run %s: %w", run, err)
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (e Evidence, err error) {
-		return e, row.Scan(&e.ID, &e.Key, &e.Clause, &e.Verdict)
+		return e, row.Scan(&e.ID, &e.Key, &e.Clause, &e.Verdict, &e.Last, &e.Lab)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("results: cases of run %s: %w", run, err)
@@ -239,23 +242,21 @@ func EvidenceOf(ctx context.Context, db DB, run uuid.UUID) ([]Evidence, error) {
 	for i, e := range list {
 		place[e.ID] = i
 	}
-	rows, err = db.Query(ctx, `SELECT `+traceFields+`
-		FROM trace t WHERE t.case_id = ANY($1) ORDER BY t.case_id, t.number`, column(list, func(e Evidence) int64 { return e.ID }))
+	packed, err := packedTraces(ctx, db, column(list, func(e Evidence) int64 { return e.ID }))
 	if err != nil {
 		return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
 	}
-	var p packedTrace
-	_, err = pgx.ForEachRow(rows, p.fields(), func() error {
+	source := source{objects: objects}
+	for _, p := range packed {
 		e := &list[place[p.caseID]]
-		t, err := p.unpack()
-		if err != nil && e.Damage == nil {
-			e.Damage = fmt.Errorf("trace %d (%s) is damaged: %w", p.number, p.role, err)
+		t, err := source.unpack(ctx, p)
+		if err != nil {
+			return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
+		}
+		if t.Lost != nil && e.Damage == nil {
+			e.Damage = t.Lost
 		}
 		e.Traces = append(e.Traces, t)
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("results: traces of run %s: %w", run, err)
 	}
 	return list, nil
 }

@@ -116,7 +116,7 @@ func (s *store) counts() [3]int {
 // follows from it, or an error case for no margin at all.
 func caseOf(key string, position int, clause string, margin ...float64) Case {
 	c := Case{
-		Key: key, Position: position, Clause: clause, Band: "n78", RFChannel: conformance.Middle,
+		Key: key, Attempt: 1, Position: position, Clause: clause, Band: "n78", RFChannel: conformance.Middle,
 		CarrierHz: 3.55e9, BandwidthHz: 100e6, SCSHz: 30e3, Connector: 1, TestModel: "NR-FR1-TM1.1",
 		MeasuredAt: time.Date(2026, 11, 25, 9, 30, 0, 123456000, time.UTC), Duration: 1500 * time.Millisecond,
 	}

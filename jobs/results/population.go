@@ -22,8 +22,9 @@ type ReadingFilter struct {
 	Connector                      int
 	Simulated                      bool
 
-	golden   bool   // only runs of golden units, which otherwise never count
-	limitSet string // in force; empty: any
+	golden   bool      // only runs of golden units, which otherwise never count
+	limitSet string    // in force; empty: any
+	since    time.Time // only runs that began then or later
 }
 
 // FigureName says what a reading is of: one limit at one condition, at whichever
@@ -109,7 +110,7 @@ func eachPopulation(ctx context.Context, db DB, f ReadingFilter, every bool, vis
 			       r.id AS run_id, c.id AS case_id, r.serial, coalesce(r.bench, '') AS bench, c.connector, c.measured_at,
 			       row_number() OVER (PARTITION BY g.build, r.unit_type, c.clause, m.requirement_key, m.unit, c.band, c.rf_channel,
 			           c.bandwidth_hz, c.scs_hz, c.test_model, c.configuration, r.serial, c.connector
-			           ORDER BY g.submitted_at, r.attempt, r.queued_at, r.id, c.position) AS turn
+			           ORDER BY g.submitted_at, r.attempt, r.queued_at, r.id, c.position, c.attempt) AS turn
 			FROM run r
 			JOIN campaign g ON g.id = r.campaign_id
 			JOIN build b ON b.name = g.build
@@ -119,11 +120,12 @@ func eachPopulation(ctx context.Context, db DB, f ReadingFilter, every bool, vis
 			  AND ($2 = '' OR g.build = $2) AND ($3 = '' OR r.unit_type = $3) AND ($4 = '' OR r.serial = $4) AND ($5 = '' OR r.bench = $5)
 			  AND ($6 = '' OR c.clause = $6) AND ($7 = '' OR m.requirement_key = $7) AND ($9 = 0 OR c.connector = $9)
 			  AND r.golden = $10 AND ($11 = '' OR g.limit_set = $11)
+			  AND coalesce(r.started_at, r.finished_at, r.queued_at) >= $12
 		) reading
 		WHERE $8 OR turn = 1
 		ORDER BY CASE WHEN NOT $8 THEN created_at END, figure_build, unit_type, clause, requirement_key, unit,
 		         band, rf_channel, bandwidth_hz, scs_hz, test_model, configuration, measured_at, case_id`,
-		f.Simulated, f.Build, f.UnitType, f.Serial, f.Bench, f.Clause, f.Requirement, every, f.Connector, f.golden, f.limitSet)
+		f.Simulated, f.Build, f.UnitType, f.Serial, f.Bench, f.Clause, f.Requirement, every, f.Connector, f.golden, f.limitSet, f.since)
 	if err != nil {
 		return fmt.Errorf("results: reading figures of a population: %w", err)
 	}

@@ -8,20 +8,19 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
-	"benchyard/instruments/rf"
 	"benchyard/jobs/conformance"
 )
 
 const caseColumns = `c.id, c.run_id, c.segment, c.case_key, c.position, c.clause, c.band, c.rf_channel, c.carrier_hz,
-	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers`
+	c.bandwidth_hz, c.scs_hz, c.connector, c.test_model, c.verdict, coalesce(c.error, ''), c.measured_at, c.duration_s, c.configuration, c.carriers, c.attempt, NOT c.last`
 
 func (c *StoredCase) fields(duration *float64) []any {
 	return []any{&c.ID, &c.Run, &c.Segment, &c.Key, &c.Position, &c.Clause, &c.Band, &c.RFChannel, &c.CarrierHz,
-		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers}
+		&c.BandwidthHz, &c.SCSHz, &c.Connector, &c.TestModel, &c.Verdict, &c.Error, &c.MeasuredAt, duration, &c.Configuration, &c.Carriers, &c.Attempt, &c.Superseded}
 }
 
 // RunCases returns the cases of a run with their figures, in the order of the
-// plan. A run without cases, or none at all, gives an empty list.
+// plan, every attempt at a case after the one before. A run without cases, or none at all, gives an empty list.
 func RunCases(ctx context.Context, db DB, run uuid.UUID) ([]StoredCase, error) {
 	cases, err := readCases(ctx, db, "c.run_id = $1", run)
 	if err != nil {
@@ -92,54 +91,6 @@ func resultFields(r *conformance.Result) []any {
 		&q.ToleranceSource, &q.Provenance, &r.Value, &r.At, &r.Lower, &r.Upper, &r.Margin,
 		&r.Uncertainty, &r.Verdict, &r.Rule, &r.Note, &r.Probability, &r.Budget, &r.MaxUncertainty, &r.Tightened,
 		&r.CarrierPower, &r.Correction, &r.Floor}
-}
-
-// Traces returns the traces of a case in the order they were taken; none is no
-// error. Levels have the precision of 32-bit floats.
-func Traces(ctx context.Context, db DB, caseID int64) ([]Trace, error) {
-	rows, err := db.Query(ctx, `SELECT `+traceFields+` FROM trace t WHERE t.case_id = $1 ORDER BY t.number`, caseID)
-	if err != nil {
-		return nil, fmt.Errorf("results: traces of case %d: %w", caseID, err)
-	}
-	traces, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Trace, error) {
-		var p packedTrace
-		if err := row.Scan(p.fields()...); err != nil {
-			return Trace{}, err
-		}
-		return p.unpack()
-	})
-	if err != nil {
-		return nil, fmt.Errorf("results: traces of case %d: %w", caseID, err)
-	}
-	return traces, nil
-}
-
-const traceFields = `t.case_id, t.number, t.role, t.start_hz, t.step_hz, t.points, t.rbw_hz, t.noise_bandwidth_hz, t.settings, t.levels, t.unit_told`
-
-// packedTrace is a trace as it is stored.
-type packedTrace struct {
-	caseID           int64
-	number, points   int
-	role             string
-	spectrum         rf.Spectrum
-	settings, levels []byte
-	unit             *conformance.Observation
-}
-
-// fields are where traceFields go.
-func (p *packedTrace) fields() []any {
-	s := &p.spectrum
-	return []any{&p.caseID, &p.number, &p.role, &s.Start, &s.Step, &p.points, &s.RBW, &s.NoiseBandwidth, &p.settings, &p.levels, &p.unit}
-}
-
-func (p *packedTrace) unpack() (Trace, error) {
-	t := Trace{Role: p.role, Spectrum: p.spectrum, Unit: p.unit}
-	var err error
-	if t.Sweep, err = decodeSweep(p.settings); err != nil {
-		return t, err
-	}
-	t.Spectrum.Levels, err = decodeLevels(p.levels, p.points)
-	return t, err
 }
 
 // durationOf turns stored seconds into a duration, rounded to a microsecond.

@@ -8,8 +8,8 @@
 //	     └─ rollup                 one row per clause, written when the run closes
 //
 // InsertCases stores the cases of one segment inside the caller's transaction,
-// all of them or none; nothing is ever overwritten, and a repeat is another
-// run. CloseRun counts a run once, so that yield and the comparison of builds
+// all of them or none; nothing is ever overwritten: a repeat is another run, a case
+// measured again after a fail another attempt of the same run. CloseRun counts a run once, so that yield and the comparison of builds
 // read a few rollup rows instead of every figure. Simulated results are never
 // counted together with real ones.
 package results
@@ -23,6 +23,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"benchyard/instruments/rf"
+	"benchyard/jobs/blob"
 	"benchyard/jobs/conformance"
 )
 
@@ -41,6 +42,8 @@ type DB interface {
 // Case is one test at one condition and what came out of it.
 type Case struct {
 	Key         string // names the case within its run
+	Attempt     int    // at it in this run, from 1; zero when inserting: 1
+	Superseded  bool   // a later attempt counts instead; the verdict of the first one stays
 	Position    int    // place in the expanded plan, from 1
 	Clause      string
 	Band        string
@@ -72,6 +75,10 @@ type Trace struct {
 	Sweep    rf.Sweep
 	Spectrum rf.Spectrum
 	Unit     *conformance.Observation // what the radio unit told; nil: it was not asked
+	Points   int                      // of a stored trace, even where its levels are lost
+	Lost     *LostError               // why a stored trace has no levels; nil: it has them
+
+	object *blob.Key // holds the levels, see KeepBig; nil: the row does
 }
 
 // StoredCase is a case in the store. Its Traces are empty: they are large, and

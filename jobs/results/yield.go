@@ -17,7 +17,7 @@ const Level = 0.95
 // An attempt is a run that reached a verdict; a run that ended in an error,
 // was aborted or left cases out is none and is counted apart. A unit counts
 // once, whatever the number of campaigns: at first pass it passed if its first
-// attempt at every plan passed, finally if its last attempt did. Versions of a
+// attempt at every plan passed without a case measured again, finally if its last attempt did. Versions of a
 // plan under one name are one plan. A conditional pass is a pass.
 type BuildYield struct {
 	Build     string
@@ -46,6 +46,7 @@ func Yield(ctx context.Context, db DB, simulated bool) ([]BuildYield, error) {
 	rows, err := db.Query(ctx, `
 		WITH attempt AS (
 			SELECT g.build, r.unit_type, r.serial, p.name AS plan, r.state, r.verdict,
+			       coalesce(r.first_verdict, r.verdict) IN ('pass', 'conditional pass') AS passed_first,
 			       r.verdict IN ('pass', 'conditional pass') AS passed,
 			       coalesce(r.verdict IN ('pass', 'conditional pass', 'conditional fail', 'fail'), false)
 			           AND r.state = 'done' AS judged,
@@ -56,7 +57,7 @@ func Yield(ctx context.Context, db DB, simulated bool) ([]BuildYield, error) {
 			WHERE g.simulated = $1 AND NOT r.golden
 		), planned AS (
 			SELECT build, unit_type, serial, plan,
-			       (array_agg(passed ORDER BY turn) FILTER (WHERE judged))[1] AS first,
+			       (array_agg(passed_first ORDER BY turn) FILTER (WHERE judged))[1] AS first,
 			       (array_agg(passed ORDER BY turn DESC) FILTER (WHERE judged))[1] AS last,
 			       count(*) FILTER (WHERE state = 'error' OR verdict = 'error') AS errors,
 			       count(*) FILTER (WHERE state IN ('done', 'cancelled') AND NOT judged AND verdict IS DISTINCT FROM 'error') AS aborted

@@ -17,6 +17,7 @@ func TestDataThatCannotCarryTheQuestionAreRefused(t *testing.T) {
 		"second set": func(xs []float64) error { _, err := MannWhitney([]float64{1, 2}, xs); return err },
 		"pairs":      func(xs []float64) error { _, err := SignedRank(xs); return err },
 		"chart":      func(xs []float64) error { _, _, err := Individuals(xs); return err },
+		"prediction": func(xs []float64) error { _, err := Predict(xs, 1); return err },
 		"capability": func(xs []float64) error { _, err := MeasureCapability(xs, limits); return err },
 		"ESD":        func(xs []float64) error { _, _, err := ESD(xs, 1, 0.05); return err },
 		"robust":     func(xs []float64) error { _, err := RobustScores(xs); return err },

@@ -13,13 +13,15 @@ type Campaign struct {
 	LimitSet    string     `json:"limit_set"`
 	Build       string     `json:"build"`
 	Simulated   bool       `json:"simulated"`
-	Priority    int        `json:"priority"` // smaller goes first
+	Priority    string     `json:"priority"` // class: urgent, high, normal, low
+	Deadline    *time.Time `json:"deadline"` // until when it should be done; null: none
 	RequestedBy string     `json:"requested_by"`
 	SubmittedAt time.Time  `json:"submitted_at"`
 	CancelledBy string     `json:"cancelled_by"`
 	CancelledAt *time.Time `json:"cancelled_at"`
 	FinishedAt  *time.Time `json:"finished_at"`
-	EndsAt      *time.Time `json:"ends_at"` // estimate; null when done or unknown
+	EndsAt      *time.Time `json:"ends_at"` // estimate, half of the times earlier; null when done or unknown
+	EndsBy      *time.Time `json:"ends_by"` // estimate, earlier in 95 of 100 cases; null when done or unknown
 	Progress    Progress   `json:"progress"`
 }
 
@@ -47,11 +49,18 @@ func (p Progress) Share() float64 {
 
 // Submission asks for a campaign: a plan document for units under a build.
 type Submission struct {
-	Name        string   `json:"name,omitempty"`  // empty takes the title of the plan
-	Plan        string   `json:"plan"`            // the YAML document itself
-	Units       []string `json:"units,omitempty"` // serial numbers; empty means every unit of Types
-	Types       []string `json:"types,omitempty"` // radio unit types; empty means every type
+	Name        string   `json:"name,omitempty"`    // empty takes the title of the plan
+	Plan        string   `json:"plan"`              // the YAML document itself
+	Units       []string `json:"units,omitempty"`   // serial numbers; empty means every unit of Types
+	Types       []string `json:"types,omitempty"`   // radio unit types; empty means every type
+	Benches     []string `json:"benches,omitempty"` // where the units are mounted; empty means every bench
 	Build       string   `json:"build"`
-	Priority    int      `json:"priority,omitempty"` // zero means 100
+	Priority    string   `json:"priority,omitempty"` // class: urgent, high, normal, low; empty means normal
 	RequestedBy string   `json:"requested_by,omitempty"`
+	// IdempotencyKey is sent as a header; empty: none.
+	IdempotencyKey string `json:"-"`
+	// Deadline is until when all of it should be done; null: none.
+	Deadline *time.Time `json:"deadline,omitempty"`
 }
+
+func (s Submission) key() string { return s.IdempotencyKey }

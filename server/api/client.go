@@ -45,6 +45,12 @@ func (c *Client) Benches(ctx context.Context) (list []Bench, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "benches")
 }
 
+// Queue returns what waits, when it is expected to be done, and which units to
+// mount next.
+func (c *Client) Queue(ctx context.Context) (queue Queue, err error) {
+	return queue, c.call(ctx, http.MethodGet, nil, nil, &queue, "queue")
+}
+
 // Campaigns returns every campaign, newest first.
 func (c *Client) Campaigns(ctx context.Context) (list []Campaign, err error) {
 	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "campaigns")
@@ -55,9 +61,20 @@ func (c *Client) Campaign(ctx context.Context, id string) (one Campaign, err err
 	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "campaigns", id)
 }
 
-// Submit queues a campaign and returns it.
+// Submit queues a campaign and returns it. With an idempotency key, sending it
+// again returns what it returned first.
 func (c *Client) Submit(ctx context.Context, s Submission) (made Campaign, err error) {
 	return made, c.call(ctx, http.MethodPost, nil, s, &made, "campaigns")
+}
+
+// JUnit returns what a campaign has measured so far as JUnit XML.
+func (c *Client) JUnit(ctx context.Context, campaign string) ([]byte, error) {
+	return c.document(ctx, "campaigns", campaign, "junit")
+}
+
+// RunJUnit returns what a run has measured so far as JUnit XML.
+func (c *Client) RunJUnit(ctx context.Context, run string) ([]byte, error) {
+	return c.document(ctx, "runs", run, "junit")
 }
 
 // Cancel ends a campaign and returns what became of it. By says who wants it;
@@ -90,6 +107,54 @@ func (c *Client) Prompt(ctx context.Context, id string) (one Prompt, err error) 
 // AnswerPrompt says what became of a prompt and returns it.
 func (c *Client) AnswerPrompt(ctx context.Context, id string, a PromptAnswer) (one Prompt, err error) {
 	return one, c.call(ctx, http.MethodPost, nil, a, &one, "prompts", id, "answer")
+}
+
+// PathTasks returns the newest tasks about signal paths, newest first.
+func (c *Client) PathTasks(ctx context.Context) (list []PathTask, err error) {
+	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "path-tasks")
+}
+
+// PathTask returns one task about a signal path with what it measured.
+func (c *Client) PathTask(ctx context.Context, id string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "path-tasks", id)
+}
+
+// MeasurePath asks for a signal path to be measured or checked and returns the task.
+func (c *Client) MeasurePath(ctx context.Context, r PathTaskRequest) (made PathTaskDetail, err error) {
+	return made, c.call(ctx, http.MethodPost, nil, r, &made, "path-tasks")
+}
+
+// CancelPathTask ends a task about a signal path and returns what became of it. By
+// says who wants it; empty is recorded as the API.
+func (c *Client) CancelPathTask(ctx context.Context, id, by string) (one PathTaskDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, values("by", by), nil, &one, "path-tasks", id, "cancel")
+}
+
+// Paths returns every signal path with the correction in force.
+func (c *Client) Paths(ctx context.Context) (list []Path, err error) {
+	return list, c.call(ctx, http.MethodGet, nil, nil, &list, "paths")
+}
+
+// PathCorrections returns corrections that were proposed, newest first; with open
+// those alone that wait for a decision.
+func (c *Client) PathCorrections(ctx context.Context, open bool) (list []PathCorrection, err error) {
+	return list, c.call(ctx, http.MethodGet, url.Values{"open": {strconv.FormatBool(open)}}, nil, &list, "corrections")
+}
+
+// PathCorrection returns one correction with its rows and its differences to the one
+// in force, or to the one before.
+func (c *Client) PathCorrection(ctx context.Context, id string) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodGet, nil, nil, &one, "corrections", id)
+}
+
+// ApprovePath puts a proposed correction in force and returns it.
+func (c *Client) ApprovePath(ctx context.Context, id string, a PathApproval) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, nil, a, &one, "corrections", id, "approve")
+}
+
+// RejectPath ends a proposed correction and returns it.
+func (c *Client) RejectPath(ctx context.Context, id string, r PathRejection) (one PathCorrectionDetail, err error) {
+	return one, c.call(ctx, http.MethodPost, nil, r, &one, "corrections", id, "reject")
 }
 
 // Case returns one case with its figures, limits and the list of its traces.
@@ -133,7 +198,12 @@ func (c *Client) BenchAgreement(ctx context.Context) (report BenchReport, err er
 
 // Document returns the OpenAPI document of the server.
 func (c *Client) Document(ctx context.Context) ([]byte, error) {
-	answer, err := c.do(ctx, http.MethodGet, nil, nil, "openapi.yaml")
+	return c.document(ctx, "openapi.yaml")
+}
+
+// document returns an answer that is not JSON.
+func (c *Client) document(ctx context.Context, path ...string) ([]byte, error) {
+	answer, err := c.do(ctx, http.MethodGet, nil, nil, path...)
 	if err != nil {
 		return nil, err
 	}
@@ -185,6 +255,9 @@ func (c *Client) do(ctx context.Context, method string, query url.Values, body a
 	}
 	if body != nil {
 		request.Header.Set("Content-Type", "application/json")
+	}
+	if keyed, ok := body.(interface{ key() string }); ok && keyed.key() != "" {
+		request.Header.Set("Idempotency-Key", keyed.key())
 	}
 	response, err := c.http.Do(request)
 	if err != nil {

@@ -19,6 +19,7 @@ type Explanation struct {
 	Acceptance Acceptance        `json:"acceptance"`
 	Steps      []ExplanationStep `json:"steps"` // in the order things happened
 	Later      []LaterJudgement  `json:"later_judgements"`
+	Curves     []Curve           `json:"curves"` // of its case
 }
 
 // ReadBy says with what and over what a figure was read.

@@ -6,10 +6,11 @@ import "time"
 type Prompt struct {
 	ID         string     `json:"id"`
 	Bench      string     `json:"bench"`
-	RunID      string     `json:"run_id"` // empty: asked for no run
-	Serial     string     `json:"serial"` // of the unit of the run; empty without one
-	Kind       string     `json:"kind"`   // mount unit, move cable, confirm termination, connect generator
-	Text       string     `json:"text"`   // what to do
+	RunID      string     `json:"run_id"`       // empty: asked for no run
+	PathTaskID string     `json:"path_task_id"` // empty: asked for none
+	Serial     string     `json:"serial"`       // of the unit of the run; empty without one
+	Kind       string     `json:"kind"`         // mount unit, move cable, confirm termination, connect generator
+	Text       string     `json:"text"`         // what to do
 	Cautions   []string   `json:"cautions"`
 	Confirmed  []string   `json:"confirmed"` // what was confirmed before anybody was asked
 	AskedAt    time.Time  `json:"asked_at"`

@@ -68,6 +68,8 @@ type Result struct {
 	Build      string    `json:"build,omitempty"`
 	RunID      string    `json:"run_id,omitempty"`
 	CaseID     int64     `json:"case_id,omitempty"`
+	Attempt    int       `json:"attempt,omitempty"`    // at the case in its run, from 1
+	Superseded bool      `json:"superseded,omitempty"` // a later attempt counts instead
 	MeasuredAt time.Time `json:"measured_at,omitzero"`
 	Simulated  bool      `json:"simulated"`
 }

@@ -1,63 +1,8 @@
-// Drives the pages of a running server with a real browser.
-//
-//   BENCHYARD_URL    address of the server, with at least one measured campaign
-//   BENCHYARD_SHOTS  folder for screenshots; none are taken without it
-//   CHROMIUM         the browser; /usr/bin/chromium when not given
+// Drives the pages of a running server with a real browser; browser.mjs says what
+// the environment has to name.
 import assert from "node:assert/strict";
-import { join } from "node:path";
-import { after, before, test } from "node:test";
-import { chromium } from "playwright-core";
-
-const base = process.env.BENCHYARD_URL;
-const shots = process.env.BENCHYARD_SHOTS;
-const screen = { width: 1366, height: 768 };
-let browser;
-
-before(async () => {
-  assert.ok(base, "set BENCHYARD_URL to the address of a running server");
-  browser = await chromium.launch({
-    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-    args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-      "--disable-component-update", "--disable-sync"],
-  });
-});
-
-after(async () => browser?.close());
-
-/** Opens a page that fails the test on script errors, refused content and requests to anywhere else. */
-async function open(t, path, options = {}, tolerated = undefined) {
-  const context = await browser.newContext({ viewport: screen, colorScheme: "light", ...options });
-  const page = await context.newPage();
-  const complaints = [];
-  page.on("pageerror", (e) => complaints.push(`script error: ${e.message}`));
-  page.on("console", (m) => m.type() === "error" && complaints.push(`console: ${m.text()}`));
-  page.on("request", (r) => !r.url().startsWith(base) && !r.url().startsWith("data:") && complaints.push(`foreign request: ${r.url()}`));
-  t.after(async () => {
-    await context.close();
-    assert.deepEqual(complaints.filter((c) => !tolerated?.test(c)), []);
-  });
-  const answer = await page.goto(base + path);
-  assert.equal(answer.status(), 200, path);
-  return page;
-}
-
-async function shoot(page, name) {
-  if (!shots) return;
-  for (const colorScheme of ["light", "dark"]) {
-    await page.emulateMedia({ colorScheme });
-    await page.screenshot({ path: join(shots, `${name}-${colorScheme}.png`) });
-  }
-  await page.emulateMedia({ colorScheme: "light" });
-}
-
-async function fitsTheScreen(page) {
-  const width = await page.evaluate(() => document.documentElement.scrollWidth);
-  assert.ok(width <= screen.width, `the page is ${width} pixels wide, the screen ${screen.width}`);
-  const tables = await page.locator(".scroll").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth).length);
-  assert.equal(tables, 0, "a table is wider than the screen");
-  const cut = await page.locator(".bench").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth || e.getBoundingClientRect().right > innerWidth).length);
-  assert.equal(cut, 0, "a bench is cut off");
-}
+import { test } from "node:test";
+import { base, fitsTheScreen, open, screen, shoot } from "./browser.mjs";
 
 /** Follows links from the newest campaign to its first run: the one that needs attention most. */
 async function toFirstRun(page) {
@@ -273,4 +218,23 @@ test("pages work without scripts", async (t) => {
   await page.goto(`${base}/campaigns`);
   await page.locator("tbody th a").first().click();
   assert.ok(await page.locator(".matrix tbody tr").count() > 0);
+});
+
+test("the page of a bench draws its golden unit, and holds and releases", async (t) => {
+  const page = await open(t, "/");
+  await page.locator("#bench-bench-1 h2 a").click();
+  await page.waitForURL(/\/benches\/bench-1$/);
+  assert.ok(await page.locator("figure.plot.drawn polyline.path").count() > 0, "nothing is drawn");
+  assert.match(await page.locator("table").innerText(), /left its limits/);
+  await fitsTheScreen(page);
+  await shoot(page, "bench");
+  const hold = page.locator("form[action$='/hold']");
+  await hold.locator("[name=by]").fill("ann");
+  await hold.locator("[name=reason]").fill("new cables");
+  await hold.locator("button").click();
+  assert.match(await page.locator(".hold").innerText(), /new cables/);
+  const release = page.locator("form[action$='/release']");
+  await release.locator("[name=by]").fill("ann");
+  await release.locator("button").click();
+  assert.equal(await page.locator(".hold").count(), 0);
 });

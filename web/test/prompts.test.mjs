@@ -1,56 +1,9 @@
 // A person is asked at a bench, and answers on the board or on the page of the
 // run. The server behind it has two open prompts: one at bench-1 for a run, one
-// at bench-3 for none. See pages.test.mjs for what the environment says.
+// at bench-3 for none. See browser.mjs for what the environment says.
 import assert from "node:assert/strict";
-import { join } from "node:path";
-import { after, before, test } from "node:test";
-import { chromium } from "playwright-core";
-
-const base = process.env.BENCHYARD_URL;
-const shots = process.env.BENCHYARD_SHOTS;
-const screen = { width: 1366, height: 768 };
-let browser;
-
-before(async () => {
-  assert.ok(base, "set BENCHYARD_URL to the address of a running server");
-  browser = await chromium.launch({
-    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-    args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-      "--disable-component-update", "--disable-sync"],
-  });
-});
-
-after(async () => browser?.close());
-
-async function open(t, path, options = {}) {
-  const context = await browser.newContext({ viewport: screen, colorScheme: "light", ...options });
-  const page = await context.newPage();
-  const complaints = [];
-  page.on("pageerror", (e) => complaints.push(`script error: ${e.message}`));
-  page.on("console", (m) => m.type() === "error" && complaints.push(`console: ${m.text()}`));
-  t.after(async () => {
-    await context.close();
-    assert.deepEqual(complaints, []);
-  });
-  assert.equal((await page.goto(base + path)).status(), 200, path);
-  return page;
-}
-
-async function shoot(page, name) {
-  if (!shots) return;
-  for (const colorScheme of ["light", "dark"]) {
-    await page.emulateMedia({ colorScheme });
-    await page.screenshot({ path: join(shots, `${name}-${colorScheme}.png`) });
-  }
-  await page.emulateMedia({ colorScheme: "light" });
-}
-
-async function fits(page) {
-  const width = await page.evaluate(() => document.documentElement.scrollWidth);
-  assert.ok(width <= screen.width, `the page is ${width} pixels wide, the screen ${screen.width}`);
-  const cut = await page.locator(".ask").evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth).length);
-  assert.equal(cut, 0, "a prompt is cut off");
-}
+import { test } from "node:test";
+import { base, fitsTheScreen, open, screen, shoot } from "./browser.mjs";
 
 test("the board says at once what a person shall do", async (t) => {
   const page = await open(t, "/");
@@ -62,7 +15,7 @@ test("the board says at once what a person shall do", async (t) => {
   const done = await ask.locator(".ask-done").boundingBox();
   assert.ok(done.y + done.height <= screen.height, `the button ends at ${done.y + done.height}, below the screen`);
   assert.match(await ask.locator(".ask-confirmed").innerText(), /transmitter off, .*no power at the analyzer/);
-  await fits(page);
+  await fitsTheScreen(page);
   await shoot(page, "prompt-board");
 });
 
@@ -71,13 +24,13 @@ test("the page of a run asks as well, and so does the page of the prompt", async
   await page.locator("#bench-bench-1 .unit a").click();
   await page.waitForURL(/\/runs\//);
   assert.equal(await page.locator(".ask").count(), 1);
-  await fits(page);
+  await fitsTheScreen(page);
   await shoot(page, "prompt-run");
   const form = await page.locator(".ask form").getAttribute("action");
   await page.goto(base + form.replace("/answer", ""));
   assert.equal(await page.locator(".ask").count(), 1);
   assert.equal(await page.locator("[sse-connect]").count(), 0, "the page does not stand still");
-  await fits(page);
+  await fitsTheScreen(page);
   await shoot(page, "prompt");
 });
 
@@ -119,6 +72,6 @@ test("a prompt is answered without scripts", async (t) => {
   assert.match(await page.locator("dl.facts").innerText(), /done by eve[\s\S]*load 3 replaced/);
   await page.locator(".crumbs a").last().click();
   assert.match(await page.locator(".hands").innerText(), /Connect the measuring cable .* done by eve/);
-  await fits(page);
+  await fitsTheScreen(page);
   await shoot(page, "prompt-done");
 });

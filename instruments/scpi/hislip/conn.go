@@ -89,7 +89,11 @@ func Dial(ctx context.Context, dial func(context.Context) (net.Conn, error), con
 	}
 	go c.listen()
 	c.asking <- struct{}{}
-	if err := c.join(ctx, session); err != nil {
+	err = c.join(ctx, session)
+	if err == nil && c.Overlapped() != config.Overlapped {
+		err = c.Clear(ctx) // the instrument named the mode it prefers; this asks for the other
+	}
+	if err != nil {
 		_ = c.Close() // what went wrong before says more
 		return nil, err
 	}

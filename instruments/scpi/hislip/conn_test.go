@@ -48,12 +48,14 @@ func give(conn net.Conn, h Header, payload []byte) error {
 }
 
 // handshake is that of a server that takes messages of the size given.
-func handshake(size uint64) func(s *server) error {
+func handshake(size uint64) func(s *server) error { return handshakeIn(Synchronized, size) }
+
+func handshakeIn(mode byte, size uint64) func(s *server) error {
 	return func(s *server) error {
 		if _, _, err := take(s.sync); err != nil {
 			return err
 		}
-		if err := give(s.sync, Header{Type: InitializeResponse, Parameter: version<<16 | 5}, nil); err != nil {
+		if err := give(s.sync, Header{Type: InitializeResponse, Control: mode, Parameter: version<<16 | 5}, nil); err != nil {
 			return err
 		}
 		if _, _, err := take(s.async); err != nil {
@@ -178,6 +180,43 @@ func TestNoReplyOnTheAsynchronousChannel(t *testing.T) {
 	}
 	if _, err := c.Send([]byte("*RST\n")); err == nil {
 		t.Error("sent over a connection that is lost")
+	}
+}
+
+// The instrument names the mode it prefers, and a device clear asks for the other one,
+// which it may grant or not (IVI-6.1, device clear).
+func TestModeIsAskedFor(t *testing.T) {
+	for _, c := range []struct {
+		want, prefers, grants byte
+		clears                bool
+	}{
+		{Synchronized, Synchronized, Synchronized, false}, {Overlapped, Overlapped, Overlapped, false},
+		{Overlapped, Synchronized, Overlapped, true}, {Overlapped, Synchronized, Synchronized, true}, {Synchronized, Overlapped, Synchronized, true},
+	} {
+		cleared := false
+		dial, ready, s := serve(func(s *server) error {
+			if err := handshakeIn(c.prefers, 1<<20)(s); err != nil || c.want == c.prefers {
+				return err
+			}
+			if _, _, err := take(s.async); err != nil {
+				return err
+			}
+			if err := give(s.async, Header{Type: AsyncDeviceClearAcknowledge}, nil); err != nil {
+				return err
+			}
+			h, _, err := take(s.sync)
+			cleared = err == nil && h.Type == DeviceClearComplete && h.Control == c.want
+			return errors.Join(err, give(s.sync, Header{Type: DeviceClearAcknowledge, Control: c.grants}, nil))
+		})
+		conn, err := Dial(t.Context(), dial, Config{Overlapped: c.want == Overlapped})
+		if err := errors.Join(err, <-ready); err != nil {
+			t.Fatalf("%+v: %v", c, err)
+		}
+		if cleared != c.clears || conn.Overlapped() != (c.grants == Overlapped) {
+			t.Errorf("%+v: cleared %v, overlapped %v", c, cleared, conn.Overlapped())
+		}
+		s.async.Close()
+		conn.Close()
 	}
 }
 
