@@ -31,7 +31,7 @@ utilisation: tools postgres ## share of time in which the analyzer works, beside
 	BENCHYARD_UTILISATION=1 $(GO) test -v -timeout 40m -run 'TestUtilisation' ./jobs | grep -v level=
 
 chaos: tools postgres ## agents, wires, instruments and the database disturbed at random (CHAOS_SEED, CHAOS_RUNS, CHAOS_TIME, default 5m)
-	CHAOS_TIME=$(or $(CHAOS_TIME),5m) CHAOS_DIR=$(CURDIR)/bin/chaos $(GO) test -count=1 -v -timeout 60m ./jobs/chaos
+	CHAOS_TIME=$(or $(CHAOS_TIME),5m) CHAOS_DIR=$(CURDIR)/bin/chaos $(GO) test -tags chaos -count=1 -v -timeout 60m ./jobs/chaos
 
 bench: tools postgres ## benchmarks; figures are ratios to a peer in the same run
 	$(GO) test -run '^$$' -bench . -benchtime 2s ./...
