@@ -8,6 +8,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
@@ -17,7 +18,7 @@ const listedBuilds = 200 // on the page and in one answer
 // the command line.
 func BuildToWire(b jobs.BuildStatus) api.Build {
 	w := api.Build{
-		ID: b.ID.String(), Build: b.Build, UnitType: b.Type, Priority: b.Priority, AnnouncedBy: b.AnnouncedBy, AnnouncedAt: b.AnnouncedAt,
+		ID: b.ID.String(), Build: b.Build, UnitType: b.Type, Priority: string(jobs.ClassOf(b.Priority)), AnnouncedBy: b.AnnouncedBy, AnnouncedAt: b.AnnouncedAt,
 		State: b.State, EndedAt: b.EndedAt, Stages: []api.BuildStage{},
 	}
 	for _, s := range b.Stages {
@@ -120,8 +121,12 @@ func (s *Server) postBuild(c echo.Context) error {
 	if err := linesOfText([]string{asked.Build, asked.UnitType, asked.RequestedBy}); err != nil {
 		return err
 	}
+	class, err := scheduler.ParseClass(asked.Priority)
+	if err != nil {
+		return badRequest(err.Error())
+	}
 	made, err := jobs.AnnounceBuild(c.Request().Context(), s.pool, jobs.Announcement{
-		Build: asked.Build, Type: asked.UnitType, By: cmp.Or(asked.RequestedBy, apiUser), Priority: asked.Priority, Once: once,
+		Build: asked.Build, Type: asked.UnitType, By: cmp.Or(asked.RequestedBy, apiUser), Priority: jobs.PriorityOf(class), Once: once,
 	})
 	if err != nil {
 		return err

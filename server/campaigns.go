@@ -203,26 +203,6 @@ func (s *Server) cancelFromPage(c echo.Context) error {
 	return c.Redirect(http.StatusSeeOther, "/campaigns/"+id.String())
 }
 
-func (s *Server) getCampaigns(c echo.Context) error {
-	list, err := s.campaigns(c.Request().Context())
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, list)
-}
-
-func (s *Server) getCampaign(c echo.Context) error {
-	id, err := parseID(c)
-	if err != nil {
-		return err
-	}
-	found, err := s.campaign(c.Request().Context(), id)
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, found)
-}
-
 func (s *Server) cancelCampaign(c echo.Context) error {
 	id, err := parseID(c)
 	if err != nil {
@@ -232,5 +212,5 @@ func (s *Server) cancelCampaign(c echo.Context) error {
 	if _, err := jobs.Cancel(c.Request().Context(), s.pool, id, by); err != nil {
 		return err
 	}
-	return s.getCampaign(c)
+	return one(s.campaign)(c)
 }

@@ -156,14 +156,6 @@ func (s *Server) correction(c echo.Context) (api.PathCorrectionDetail, error) {
 	return PathDetailToWire(found, with), err
 }
 
-func (s *Server) getPaths(c echo.Context) error {
-	list, err := s.paths(c.Request().Context())
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, list)
-}
-
 // getCorrections lists what was proposed, of all paths or of one.
 func (s *Server) getCorrections(c echo.Context) error {
 	q := c.QueryParams()

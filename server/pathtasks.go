@@ -112,26 +112,6 @@ func (s *Server) queuePathTask(ctx context.Context, asked api.PathTaskRequest) (
 	return jobs.QueuePathTask(ctx, s.pool, r, time.Now())
 }
 
-func (s *Server) getPathTasks(c echo.Context) error {
-	list, err := s.pathTasks(c.Request().Context())
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, list)
-}
-
-func (s *Server) getPathTask(c echo.Context) error {
-	id, err := parseID(c)
-	if err != nil {
-		return err
-	}
-	w, err := s.pathTask(c.Request().Context(), id)
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, w)
-}
-
 func (s *Server) postPathTask(c echo.Context) error {
 	var asked api.PathTaskRequest
 	if err := readBody(c, &asked, "path task (kind, bench, slot, connector, frequencies, by)"); err != nil {
@@ -160,7 +140,7 @@ func (s *Server) cancelPathTask(c echo.Context) error {
 	if err := jobs.CancelPathTask(c.Request().Context(), s.pool, id, by); err != nil {
 		return err
 	}
-	return s.getPathTask(c)
+	return one(s.pathTask)(c)
 }
 
 // pathTaskFunctions are what templates with tasks call.

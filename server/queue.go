@@ -82,11 +82,3 @@ func (s *Server) queueFragments(ctx context.Context) ([]fragment, error) {
 	}
 	return s.fragments("queue", part{"waiting", "waiting", queueData{q}})
 }
-
-func (s *Server) getQueue(c echo.Context) error {
-	q, err := s.queue(c.Request().Context())
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, q)
-}

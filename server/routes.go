@@ -1,6 +1,10 @@
 package server
 
 import (
+	"context"
+	"net/http"
+
+	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
 )
@@ -43,10 +47,10 @@ func (s *Server) campaignRoutes(e *echo.Echo) {
 	readable(e, "/campaigns", s.campaignsPage)
 	readable(e, "/campaigns/:id", s.campaignPage)
 	e.POST("/campaigns/:id/cancel", withinTime(s.cancelFromPage))
-	readable(e, v1+"/queue", s.getQueue)
-	readable(e, v1+"/campaigns", s.getCampaigns)
+	readable(e, v1+"/queue", all(s.queue))
+	readable(e, v1+"/campaigns", all(s.campaigns))
 	e.POST(v1+"/campaigns", withinTime(s.postCampaign))
-	readable(e, v1+"/campaigns/:id", s.getCampaign)
+	readable(e, v1+"/campaigns/:id", one(s.campaign))
 	e.POST(v1+"/campaigns/:id/cancel", withinTime(s.cancelCampaign))
 	readable(e, v1+"/campaigns/:id/runs", s.getCampaignRuns)
 }
@@ -56,7 +60,7 @@ func (s *Server) measuredRoutes(e *echo.Echo) {
 	readable(e, "/runs/:id", s.runPage)
 	readable(e, "/cases/:id", s.casePage)
 	readable(e, "/cases/:id/figures/*", s.figurePage)
-	readable(e, v1+"/runs/:id", s.getRun)
+	readable(e, v1+"/runs/:id", one(s.run))
 	readable(e, v1+"/cases/:id", s.getCase)
 	readable(e, v1+"/cases/:id/explanation", s.getExplanation)
 	readable(e, v1+"/cases/:id/series", s.getSeries)
@@ -97,11 +101,11 @@ func (s *Server) pathRoutes(e *echo.Echo) {
 	readable(e, "/paths/:id", s.correctionPage)
 	e.POST("/paths/:id/approve", withinTime(s.decideFromPage(s.approveFromPage)))
 	e.POST("/paths/:id/reject", withinTime(s.decideFromPage(s.rejectFromPage)))
-	readable(e, v1+"/path-tasks", s.getPathTasks)
+	readable(e, v1+"/path-tasks", all(s.pathTasks))
 	e.POST(v1+"/path-tasks", withinTime(s.postPathTask))
-	readable(e, v1+"/path-tasks/:id", s.getPathTask)
+	readable(e, v1+"/path-tasks/:id", one(s.pathTask))
 	e.POST(v1+"/path-tasks/:id/cancel", withinTime(s.cancelPathTask))
-	readable(e, v1+"/paths", s.getPaths)
+	readable(e, v1+"/paths", all(s.paths))
 	readable(e, v1+"/corrections", s.getCorrections)
 	readable(e, v1+"/corrections/:id", s.getCorrection)
 	e.POST(v1+"/corrections/:id/approve", withinTime(s.postApproval))
@@ -123,4 +127,30 @@ func (s *Server) judgementRoutes(e *echo.Echo) {
 func readable(e router, path string, h echo.HandlerFunc) {
 	e.GET(path, withinTime(h))
 	e.HEAD(path, withinTime(h))
+}
+
+// one answers with the thing that the id in the address names.
+func one[T any](find func(context.Context, uuid.UUID) (T, error)) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		id, err := parseID(c)
+		if err != nil {
+			return err
+		}
+		found, err := find(c.Request().Context(), id)
+		if err != nil {
+			return err
+		}
+		return writeJSON(c, http.StatusOK, found)
+	}
+}
+
+// all answers with everything of a kind.
+func all[T any](find func(context.Context) (T, error)) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		found, err := find(c.Request().Context())
+		if err != nil {
+			return err
+		}
+		return writeJSON(c, http.StatusOK, found)
+	}
 }

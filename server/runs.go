@@ -254,15 +254,3 @@ func (s *Server) getCampaignRuns(c echo.Context) error {
 	}
 	return writeJSON(c, http.StatusOK, runs)
 }
-
-func (s *Server) getRun(c echo.Context) error {
-	id, err := parseID(c)
-	if err != nil {
-		return err
-	}
-	d, err := s.run(c.Request().Context(), id)
-	if err != nil {
-		return err
-	}
-	return writeJSON(c, http.StatusOK, d)
-}

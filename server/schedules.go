@@ -12,6 +12,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server/api"
 )
 
@@ -25,7 +26,7 @@ const (
 func ScheduleToWire(s jobs.ScheduleStatus) api.Schedule {
 	w := api.Schedule{
 		ID: s.ID.String(), Name: s.Name, Timetable: s.Timetable, Zone: s.Zone, Plan: s.Plan, PlanHash: s.PlanHash, Units: s.Serials, Types: s.Types,
-		Benches: s.Benches, Build: s.Build, Priority: s.Priority, Overlap: string(s.Overlap), CatchUpS: s.CatchUp.Seconds(), State: s.State,
+		Benches: s.Benches, Build: s.Build, Priority: string(jobs.ClassOf(s.Priority)), Overlap: string(s.Overlap), CatchUpS: s.CatchUp.Seconds(), State: s.State,
 		Next: append([]time.Time{}, s.Next(shownDueTimes)...), RunningID: idOrEmpty(s.Running), CreatedBy: s.CreatedBy, CreatedAt: s.CreatedAt,
 		ChangedBy: s.ChangedBy, ChangedAt: s.ChangedAt, Firings: s.Firings,
 	}
@@ -167,9 +168,13 @@ func (s *Server) postSchedule(c echo.Context) error {
 	if err := linesOfText([]string{asked.Name, asked.Timetable, asked.Zone, asked.Build, asked.RequestedBy}, asked.Units, asked.Types, asked.Benches); err != nil {
 		return err
 	}
+	class, err := scheduler.ParseClass(asked.Priority)
+	if err != nil {
+		return badRequest(err.Error())
+	}
 	spec := jobs.ScheduleSpec{
 		Name: asked.Name, Timetable: asked.Timetable, Zone: asked.Zone, PlanFile: "plan", PlanDocument: []byte(asked.Plan), Serials: asked.Units,
-		Types: asked.Types, Benches: asked.Benches, Build: asked.Build, By: cmp.Or(asked.RequestedBy, apiUser), Priority: asked.Priority, Overlap: jobs.Overlap(asked.Overlap),
+		Types: asked.Types, Benches: asked.Benches, Build: asked.Build, By: cmp.Or(asked.RequestedBy, apiUser), Priority: jobs.PriorityOf(class), Overlap: jobs.Overlap(asked.Overlap),
 	}
 	if asked.CatchUpS != nil {
 		// As a number of seconds first: what is too large must not wrap around.

@@ -239,10 +239,10 @@ func TestAnnouncedBuildIsMeasuredInStages(t *testing.T) {
 func TestAutomationRefusesBadInput(t *testing.T) {
 	a := newAutomation(t)
 	file := filepath.Join(filepath.Dir(a.plan), "schedule.yaml")
-	if err := os.WriteFile(file, []byte("name: weekly\nat: 0 6 * * 1\nzone: Europe/Berlin\nplan: quick.yaml\nbuild: 2.4.0\ntypes: [RU-T4]\noverlap: queue\ncatch_up: 2h\n"), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte("name: weekly\nat: 0 6 * * 1\nzone: Europe/Berlin\nplan: quick.yaml\nbuild: 2.4.0\ntypes: [RU-T4]\noverlap: queue\npriority: high\ncatch_up: 2h\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if out := a.command(exitDone, "schedule", "add", "--file", file, "--format", "json"); !strings.Contains(out, `"catch_up_s": 7200`) || !strings.Contains(out, `"overlap": "queue"`) {
+	if out := a.command(exitDone, "schedule", "add", "--file", file, "--format", "json"); !strings.Contains(out, `"catch_up_s": 7200`) || !strings.Contains(out, `"overlap": "queue"`) || !strings.Contains(out, `"priority": "high"`) {
 		t.Errorf("from a file: %s", out)
 	}
 	bad := filepath.Join(filepath.Dir(a.plan), "bad.yaml")

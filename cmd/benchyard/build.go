@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server"
 )
 
@@ -21,13 +22,13 @@ type buildAnnounce struct {
 	output
 	Build    string `arg:"" help:"Name of the build, as in the inventory."`
 	Type     string `required:"" help:"Type of radio unit that it is for."`
-	Priority int32  `default:"100" help:"Smaller goes first."`
+	Priority string `default:"normal" enum:"urgent,high,normal,low" help:"Class: urgent, high, normal or low."`
 	Key      string `name:"idempotency-key" placeholder:"KEY" help:"The same key with the same announcement within 24 h starts nothing again."`
 }
 
 // Run announces.
 func (c *buildAnnounce) Run(ctx context.Context, p *program) error {
-	a := jobs.Announcement{Build: c.Build, Type: c.Type, By: person(), Priority: int(c.Priority)}
+	a := jobs.Announcement{Build: c.Build, Type: c.Type, By: person(), Priority: jobs.PriorityOf(scheduler.Class(c.Priority))}
 	err := checkName("the build", c.Build)
 	if err == nil {
 		a.Once, err = onceFor("build announce", c.Key, a)

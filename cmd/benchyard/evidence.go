@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -50,19 +51,12 @@ func (c *evidenceKeep) Run(ctx context.Context, p *program) error {
 			return err
 		}
 	}
-	id, err := retention.Keep(ctx, db.Pool, subject, c.Reason, orMe(c.By))
+	id, err := retention.Keep(ctx, db.Pool, subject, c.Reason, cmp.Or(c.By, person()))
 	if err != nil {
 		return holdRefused(err)
 	}
 	fmt.Fprintf(p.stdout, "held as number %d; release it with benchyard evidence release %d --reason WHY\n", id, id)
 	return nil
-}
-
-func orMe(name string) string {
-	if name == "" {
-		return person()
-	}
-	return name
 }
 
 func holdRefused(err error) error {
@@ -86,7 +80,7 @@ func (c *evidenceRelease) Run(ctx context.Context, p *program) error {
 		return err
 	}
 	defer db.Close()
-	if err := retention.Release(ctx, db.Pool, c.Number, c.Reason, orMe(c.By)); err != nil {
+	if err := retention.Release(ctx, db.Pool, c.Number, c.Reason, cmp.Or(c.By, person())); err != nil {
 		return holdRefused(err)
 	}
 	fmt.Fprintln(p.stdout, "released; the policy of the lab counts again")

@@ -14,6 +14,7 @@ import (
 
 	"benchyard/instruments/document"
 	"benchyard/jobs"
+	"benchyard/jobs/scheduler"
 	"benchyard/server"
 )
 
@@ -39,7 +40,7 @@ type scheduleAdd struct {
 	Units    []string       `sep:"none" placeholder:"SERIAL,…" help:"Serial numbers. Default: every unit that stays in its slot."`
 	Types    []string       `name:"type" sep:"none" help:"Only units of these types."`
 	Benches  []string       `name:"bench" sep:"none" help:"Only units on these benches."`
-	Priority int32          `help:"Smaller goes first. Default: 100."`
+	Priority string         `enum:",urgent,high,normal,low" default:"" help:"Class: urgent, high, normal (the default) or low."`
 	Overlap  string         `enum:",skip,queue" default:"" help:"While its last campaign runs: skip (the default) or queue one firing."`
 	CatchUp  *time.Duration `name:"catch-up" help:"How late it may fire after everything was down, once. Default: 1h."`
 }
@@ -54,7 +55,7 @@ type scheduleFile struct {
 	Units    []string
 	Types    []string
 	Benches  []string
-	Priority int
+	Priority string
 	Overlap  string
 	CatchUp  *time.Duration
 }
@@ -105,7 +106,7 @@ func (c *scheduleAdd) spec(ctx context.Context) (jobs.ScheduleSpec, error) {
 		}
 	}
 	f.Name, f.At, f.Zone, f.Plan = cmp.Or(c.Name, f.Name), cmp.Or(c.At, f.At), cmp.Or(c.Zone, f.Zone), cmp.Or(c.Plan, f.Plan)
-	f.Build, f.Overlap, f.Priority, f.CatchUp = cmp.Or(c.Build, f.Build), cmp.Or(c.Overlap, f.Overlap), cmp.Or(int(c.Priority), f.Priority), cmp.Or(c.CatchUp, f.CatchUp)
+	f.Build, f.Overlap, f.Priority, f.CatchUp = cmp.Or(c.Build, f.Build), cmp.Or(c.Overlap, f.Overlap), cmp.Or(c.Priority, f.Priority), cmp.Or(c.CatchUp, f.CatchUp)
 	for _, l := range []struct {
 		flag string
 		from []string
@@ -127,10 +128,14 @@ func (c *scheduleAdd) spec(ctx context.Context) (jobs.ScheduleSpec, error) {
 	if err := checkName("the name", f.Name); err != nil {
 		return jobs.ScheduleSpec{}, err
 	}
+	class, err := scheduler.ParseClass(f.Priority)
+	if err != nil {
+		return jobs.ScheduleSpec{}, &badInput{err}
+	}
 	body, err := readFile(ctx, f.Plan)
 	return jobs.ScheduleSpec{
 		Name: f.Name, Timetable: f.At, Zone: f.Zone, PlanFile: f.Plan, PlanDocument: body, Serials: f.Units, Types: f.Types, Benches: f.Benches,
-		Build: f.Build, By: person(), Priority: f.Priority, Overlap: jobs.Overlap(f.Overlap), CatchUp: f.CatchUp,
+		Build: f.Build, By: person(), Priority: jobs.PriorityOf(class), Overlap: jobs.Overlap(f.Overlap), CatchUp: f.CatchUp,
 	}, err
 }
 

@@ -11,7 +11,7 @@ type Build struct {
 	ID          string       `json:"id"`
 	Build       string       `json:"build"`
 	UnitType    string       `json:"unit_type"`
-	Priority    int          `json:"priority"` // smaller goes first
+	Priority    string       `json:"priority"` // class: urgent, high, normal, low
 	AnnouncedBy string       `json:"announced_by"`
 	AnnouncedAt time.Time    `json:"announced_at"`
 	State       string       `json:"state"` // active, passed or stopped
@@ -35,7 +35,7 @@ type BuildStage struct {
 type BuildAnnouncement struct {
 	Build          string `json:"build"`
 	UnitType       string `json:"unit_type"`
-	Priority       int    `json:"priority,omitempty"` // zero means 100
+	Priority       string `json:"priority,omitempty"` // class: urgent, high, normal, low; empty means normal
 	RequestedBy    string `json:"requested_by,omitempty"`
 	IdempotencyKey string `json:"-"` // sent as a header; empty: none
 }

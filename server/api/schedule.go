@@ -18,7 +18,7 @@ type Schedule struct {
 	Types     []string    `json:"types"`
 	Benches   []string    `json:"benches"`
 	Build     string      `json:"build"`
-	Priority  int         `json:"priority"` // smaller goes first
+	Priority  string      `json:"priority"` // class: urgent, high, normal, low
 	Overlap   string      `json:"overlap"`  // skip or queue, while its last campaign has not ended
 	CatchUpS  float64     `json:"catch_up_s"`
 	State     string      `json:"state"` // active, paused or removed
@@ -59,7 +59,7 @@ type ScheduleSpec struct {
 	Types       []string `json:"types,omitempty"`
 	Benches     []string `json:"benches,omitempty"`
 	Build       string   `json:"build"`
-	Priority    int      `json:"priority,omitempty"`   // zero means 100
+	Priority    string   `json:"priority,omitempty"`   // class: urgent, high, normal, low; empty means normal
 	Overlap     string   `json:"overlap,omitempty"`    // empty means skip
 	CatchUpS    *float64 `json:"catch_up_s,omitempty"` // null means an hour
 	RequestedBy string   `json:"requested_by,omitempty"`
